@@ -1,0 +1,1 @@
+"""The command line: parse, call, map errors to exit codes; nothing else."""

@@ -1,0 +1,1 @@
+"""Pipelines as text: YAML with line numbers, checked whole, every problem at once."""

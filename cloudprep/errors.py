@@ -1,0 +1,68 @@
+"""The exceptions a user can cause. Each says one clear line and knows the exit code it leads to."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+EXIT_DONE = 0
+EXIT_INPUT_FAILED = 1
+EXIT_USAGE = 2
+EXIT_GATE_FAILED = 3
+EXIT_INTERRUPTED = 130
+
+
+class CloudprepError(Exception):
+    """Base of everything that is reported as one line instead of a traceback."""
+
+    exit_code: ClassVar[int] = EXIT_USAGE
+
+
+class ConfigError(CloudprepError):
+    """One or more problems in a pipeline file or its parameters, all reported at once.
+
+    Parameters
+    ----------
+    problems : sequence of str
+        One line each, as ``file:line: where: what is wrong``.
+    """
+
+    def __init__(self, problems: Sequence[str]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("\n".join(self.problems))
+
+
+class UsageError(CloudprepError):
+    """The command can't be carried out as it was given (a finished folder, no inputs, far-apart sites)."""
+
+
+class MissingColumnError(CloudprepError):
+    """A stage needs a column that the points don't have."""
+
+
+class BadInputError(CloudprepError):
+    """A file can't be used; the message names the file and what is wrong with it."""
+
+    exit_code: ClassVar[int] = EXIT_INPUT_FAILED
+
+    def __init__(self, path: Path | str, reason: str) -> None:
+        self.path = str(path)
+        self.reason = reason
+        super().__init__(f"{self.path}: {reason}")
+
+    def __reduce__(self) -> tuple[type[BadInputError], tuple[str, str]]:
+        """Rebuild from both parts: the default would pass the joined message only."""
+        return type(self), (self.path, self.reason)
+
+
+class CrsError(CloudprepError):
+    """The coordinate reference system is missing, contradictory or of a kind that metric stages refuse."""
+
+
+class OutputError(CloudprepError):
+    """A deliverable can't be written (folder not writable, disk full); nothing half-written is left."""
+
+    exit_code: ClassVar[int] = EXIT_INPUT_FAILED

@@ -1,0 +1,1 @@
+"""Files: clouds in and out, rasters, whole-or-nothing writing."""

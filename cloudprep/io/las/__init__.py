@@ -1,0 +1,1 @@
+"""LAS and LAZ: checked reading, and writing by patching the source."""

@@ -1,0 +1,41 @@
+"""Classification codes of the LAS standard."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+
+class ClassCode(IntEnum):
+    """Codes of LAS 1.4 point formats 6 to 10 (ASPRS LAS 1.4-R15, table 17).
+
+    Formats 0 to 5 share 0 to 7 and 9; there 8 is a model key-point, 12 marks overlap points, and 10, 11 and
+    13 to 31 are reserved.
+    """
+
+    NEVER_CLASSIFIED = 0
+    UNCLASSIFIED = 1
+    GROUND = 2
+    LOW_VEGETATION = 3
+    MEDIUM_VEGETATION = 4
+    HIGH_VEGETATION = 5
+    BUILDING = 6
+    LOW_NOISE = 7
+    WATER = 9
+    RAIL = 10
+    ROAD_SURFACE = 11
+    WIRE_GUARD = 13
+    WIRE_CONDUCTOR = 14
+    TRANSMISSION_TOWER = 15
+    WIRE_CONNECTOR = 16
+    BRIDGE_DECK = 17
+    HIGH_NOISE = 18
+    OVERHEAD_STRUCTURE = 19
+    IGNORED_GROUND = 20
+    SNOW = 21
+    TEMPORAL_EXCLUSION = 22
+
+
+NOISE_CODES = (int(ClassCode.LOW_NOISE), int(ClassCode.HIGH_NOISE))
+
+# Formats 0 to 5 store the class in five bits.
+LARGEST_LEGACY_CODE = 31

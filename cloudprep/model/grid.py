@@ -1,0 +1,128 @@
+"""Grids on one global lattice: cell edges lie on whole multiples of the cell, wherever a cloud starts."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from cloudprep.model.bounds import Bounds
+
+
+@dataclass(frozen=True)
+class Lattice:
+    """Square cells whose edges are whole multiples of ``cell`` in global metres.
+
+    Indices are global integers (column to the east, row to the NORTH), so two blocks, two runs or two sites
+    that use the same cell agree on every cell. Points carry site-local metres; ``origin`` is what was
+    subtracted from them.
+
+    Parameters
+    ----------
+    cell : float
+        Cell size, m, > 0.
+    origin : tuple of float
+        Global easting and northing of the site's local zero, m.
+    """
+
+    cell: float
+    origin: tuple[float, float] = (0.0, 0.0)
+
+    @property
+    def _base(self) -> tuple[int, int]:
+        return math.floor(self.origin[0] / self.cell), math.floor(self.origin[1] / self.cell)
+
+    @property
+    def phase(self) -> tuple[float, float]:
+        """Distance from the last lattice edge to the local zero, m; 0 where the cell divides the origin."""
+        base = self._base
+        return self.origin[0] - base[0] * self.cell, self.origin[1] - base[1] * self.cell
+
+    def column_of(self, x: NDArray[np.float64]) -> NDArray[np.int64]:
+        """Return global column indices of local eastings (m)."""
+        return np.floor((x + self.phase[0]) / self.cell).astype(np.int64) + self._base[0]
+
+    def row_of(self, y: NDArray[np.float64]) -> NDArray[np.int64]:
+        """Return global row indices of local northings (m)."""
+        return np.floor((y + self.phase[1]) / self.cell).astype(np.int64) + self._base[1]
+
+    def left_edge(self, column: int) -> float:
+        """Return the local easting (m) of a column's western edge."""
+        return (column - self._base[0]) * self.cell - self.phase[0]
+
+    def lower_edge(self, row: int) -> float:
+        """Return the local northing (m) of a row's southern edge."""
+        return (row - self._base[1]) * self.cell - self.phase[1]
+
+    def window(self, bounds: Bounds) -> Window:
+        """Return the smallest window of whole cells that covers half-open bounds (at least one cell)."""
+        c0 = int(self.column_of(np.array([bounds.x0]))[0])
+        r0 = int(self.row_of(np.array([bounds.y0]))[0])
+        c1 = c0 + max(1, math.ceil((bounds.x1 - self.left_edge(c0)) / self.cell))
+        r1 = r0 + max(1, math.ceil((bounds.y1 - self.lower_edge(r0)) / self.cell))
+        return Window(self, c0, r0, c1 - c0, r1 - r0)
+
+
+@dataclass(frozen=True)
+class Window:
+    """A rectangle of cells of a lattice: first column and row (south-west cell), and how many of each."""
+
+    lattice: Lattice
+    column: int
+    row: int
+    columns: int
+    rows: int
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Array shape (rows, columns); array row 0 is the SOUTHERNMOST."""
+        return self.rows, self.columns
+
+    @property
+    def left(self) -> float:
+        """Local easting (m) of the western edge."""
+        return self.lattice.left_edge(self.column)
+
+    @property
+    def bottom(self) -> float:
+        """Local northing (m) of the southern edge."""
+        return self.lattice.lower_edge(self.row)
+
+
+@dataclass(frozen=True)
+class Grid:
+    """One raster product.
+
+    Parameters
+    ----------
+    name : str
+        File name without ending, e.g. ``dtm``.
+    values : ndarray of shape (rows, columns)
+        Row 0 is the southernmost. Heights are float32/float64 metres with NaN where there is nothing; codes
+        are uint8.
+    window : Window
+        Where the values lie.
+    meaning : str
+        One line that says what a cell holds.
+    unit : str
+        ``m`` for heights (written in the vertical unit of the cloud), empty for codes.
+    legend : mapping of int to str
+        Meaning of each code, for code rasters.
+    shaded : bool
+        Whether a hillshade picture is drawn beside the file.
+    """
+
+    name: str
+    values: NDArray[Any]
+    window: Window
+    meaning: str
+    unit: str = "m"
+    legend: Mapping[int, str] = field(default_factory=dict)
+    shaded: bool = False

@@ -1,0 +1,50 @@
+"""Facts about the whole site, measured once before the stages run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from cloudprep.model.grid import Lattice
+
+if TYPE_CHECKING:
+    from cloudprep.model.bounds import Bounds
+
+
+@dataclass(frozen=True)
+class SiteFacts:
+    """What stages may derive their parameters from. Stray points (absurd coordinates) are left out of it.
+
+    Parameters
+    ----------
+    count : int
+        Number of points.
+    bounds : Bounds
+        Extent in local metres; half-open, so the upper edge lies just beyond the last point.
+    lowest, highest : float
+        Range of heights, m.
+    spacing : float
+        Mean point spacing, m: ``sqrt(25 * occupied 5 m cells / count)``, so gaps in the flight don't count.
+    multiple_returns : bool
+        Whether any pulse gave more than one return.
+    origin : tuple of float
+        Global easting and northing (m, whole kilometres) of the local zero.
+    resolution : float
+        The coarsest step in which the flights store x or y, m.
+    columns : frozenset of str
+        Columns that every flight carries.
+    """
+
+    count: int
+    bounds: Bounds
+    lowest: float
+    highest: float
+    spacing: float
+    multiple_returns: bool
+    origin: tuple[float, float] = (0.0, 0.0)
+    resolution: float = 0.001
+    columns: frozenset[str] = frozenset()
+
+    def lattice(self, cell: float) -> Lattice:
+        """Return the global lattice of a cell size (m) as seen from the site's local metres."""
+        return Lattice(cell, self.origin)

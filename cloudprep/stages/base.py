@@ -1,0 +1,250 @@
+"""The contract that every stage is held to (and that ``cloudprep.testing`` checks)."""
+
+from __future__ import annotations
+
+import math
+from abc import ABC
+from dataclasses import dataclass
+from enum import Enum
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Protocol, TypeVar
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+
+from cloudprep.model.delta import Delta, Solution, Summary
+from cloudprep.model.points import Points
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from cloudprep.model.bounds import Bounds
+    from cloudprep.model.site import SiteFacts
+
+__all__ = [
+    "ClassCodes",
+    "Context",
+    "Delta",
+    "Points",
+    "Scope",
+    "Solution",
+    "Stage",
+    "StageParams",
+    "Summary",
+    "parameter",
+]
+
+
+class Scope(Enum):
+    """How far a point's result depends on other points."""
+
+    POINT = "point"
+    NEIGHBOURHOOD = "neighbourhood"
+    CLOUD = "cloud"
+
+
+class StageParams(BaseModel):
+    """Base of every stage's parameters: frozen, strict, no unknown keys, no NaN or infinity.
+
+    Strict means that a boolean is not a number and a text is not a number; a whole number is accepted
+    where a length is wanted.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+def parameter(
+    default: Any,
+    *,
+    meaning: str,
+    unit: str = "",
+    derived: str = "",
+    source: str = "",
+    gt: float | None = None,
+    ge: float | None = None,
+    lt: float | None = None,
+    le: float | None = None,
+) -> Any:
+    """Declare one parameter of a stage.
+
+    Parameters
+    ----------
+    default : object
+        The default; None for a parameter that is derived from the cloud.
+    meaning : str
+        One line for people.
+    unit : str
+        Unit of the value: ``m``, ``degrees``, ``points`` or empty.
+    derived : str
+        How the value follows from the cloud where it is None.
+    source : str
+        Paper, standard or ``common practice, no source`` behind the default.
+    gt, ge, lt, le : float, optional
+        Bounds: greater than, at least, less than, at most.
+
+    Returns
+    -------
+    object
+        A pydantic field description.
+    """
+    extra = {"unit": unit, "derived": derived, "source": source}
+    bounds: dict[str, Any] = {
+        k: v for k, v in {"gt": gt, "ge": ge, "lt": lt, "le": le}.items() if v is not None
+    }
+    return Field(default=default, description=meaning, json_schema_extra=extra, **bounds)
+
+
+def _as_tuple(value: object) -> object:
+    return tuple(value) if isinstance(value, list) else value
+
+
+ClassCodes = Annotated[
+    tuple[Annotated[int, Field(ge=0, le=255)], ...],
+    BeforeValidator(_as_tuple, json_schema_input_type=list[int]),
+]
+"""A list of class codes, as YAML writes it."""
+
+
+class Fetch(Protocol):
+    """Gives every point of the site within half-open bounds, with the stage's columns."""
+
+    def __call__(self, bounds: Bounds) -> Points: ...
+
+
+@dataclass(frozen=True)
+class Context:
+    """What surrounds the points that a stage is given.
+
+    Parameters
+    ----------
+    site : SiteFacts
+        Facts about the whole cloud.
+    core : ndarray of bool, shape (n,)
+        Which of the points belong to the block; the others are its buffer.
+    block : Bounds
+        The block; a point belongs to the block that contains it, half-open.
+    buffered : Bounds
+        Within these bounds every point of the site is among the points given.
+    fetch : callable
+        ``fetch(bounds)`` gives all points of the site in other bounds. It is the way out for the few points
+        whose neighbourhood reaches past the buffer: results must not depend on where blocks lie.
+    threads : int
+        Threads that a kernel may use.
+    """
+
+    site: SiteFacts
+    core: NDArray[np.bool_]
+    block: Bounds
+    buffered: Bounds
+    fetch: Fetch
+    threads: int = 1
+
+
+StageT = TypeVar("StageT", bound="Stage")
+
+
+class Stage(ABC):
+    """One step of a pipeline: named columns in, a :class:`Delta` out, nothing changed in place.
+
+    Life of a stage: it is built from parameters (``__init__`` only stores them); ``resolved(site)`` gives a
+    twin in which every derived parameter has its value; if ``summarises``, every block calls ``summarise``,
+    the parts are merged in ``merge`` and ``solve`` runs once; then, if the stage ``provides`` columns, every
+    block calls ``run``.
+
+    The results must not depend on the order of the points, on the blocks or on the workers, to the bit.
+    """
+
+    name: ClassVar[str]
+    """Name in YAML: a plain trade term."""
+    kind: ClassVar[str]
+    """Folder of the stage: ``noise``, ``ground``, ``surface``."""
+    Params: ClassVar[type[StageParams]]
+    scope: ClassVar[Scope]
+    needs: ClassVar[tuple[str, ...]] = ("x", "y", "z")
+    """Columns that must be there."""
+    uses: ClassVar[tuple[str, ...]] = ()
+    """Columns that are handed over where the flights carry them."""
+    provides: ClassVar[tuple[str, ...]] = ()
+    """Columns that ``run`` may change."""
+    grids: ClassVar[tuple[str, ...]] = ()
+    """Raster products (their names) that ``solve`` makes."""
+    summarises: ClassVar[bool] = False
+    references: ClassVar[tuple[str, ...]] = ()
+    """Papers and standards behind the method."""
+    bytes_per_point: ClassVar[int] = 64
+    """Upper estimate of working memory, for the plan."""
+
+    def __init__(self, params: StageParams | None = None, reasons: Mapping[str, str] | None = None) -> None:
+        self.params = params if params is not None else self.Params()
+        self.reasons: dict[str, str] = dict(reasons or {})
+
+    def resolved(self: StageT, site: SiteFacts) -> StageT:
+        """Return a twin whose derived parameters have values, with the reason for each.
+
+        Parameters
+        ----------
+        site : SiteFacts
+            Facts about the whole cloud.
+
+        Returns
+        -------
+        Stage
+            A stage of the same class.
+        """
+        values, reasons = self.derive(site)
+        return type(self)(self.params.model_copy(update=dict(values)), reasons)
+
+    def derive(self, site: SiteFacts) -> tuple[Mapping[str, Any], Mapping[str, str]]:
+        """Return values for parameters left None, and the reason for each in words.
+
+        Override together with ``parameter(None, derived=...)``; only parameters that ARE None may be named.
+        """
+        del site
+        return {}, {}
+
+    def reach(self) -> float:
+        """Return how far (m, horizontally) a result may depend on other points: an upper bound.
+
+        The runner buffers every block by it. Asked of a resolved stage only. The few points whose
+        neighbourhood reaches further are the stage's own business (``context.fetch``).
+        """
+        return 0.0
+
+    def summarise(self, points: Points, context: Context) -> Summary:
+        """Return this block's share of the site's figures."""
+        raise NotImplementedError
+
+    def merge(self, parts: Sequence[Any]) -> Any:
+        """Join shares into one; the order of the parts must not matter to the bit."""
+        raise NotImplementedError
+
+    def solve(self, merged: Any, site: SiteFacts) -> Solution:
+        """Work out once for the site what ``run`` needs, and the raster products."""
+        raise NotImplementedError
+
+    def run(self, points: Points, context: Context, solution: Solution | None = None) -> Delta:
+        """Return the changed columns for the points given (those of the buffer are thrown away)."""
+        raise NotImplementedError
+
+    def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:
+        """Return named figures from the site's class codes before and after the stage (both in source order)."""
+        del before, after
+        return {}
+
+
+def whole_cloud_context(site: SiteFacts, count: int, *, threads: int = 1) -> Context:
+    """Return the context of a block that is the whole site (for tests and for direct use of a stage)."""
+    import numpy as np
+
+    from cloudprep.model.bounds import EVERYWHERE
+
+    def nothing_more(bounds: Bounds) -> Points:
+        raise AssertionError(f"the whole cloud was given already, yet {bounds} was fetched")
+
+    return Context(site, np.ones(count, bool), EVERYWHERE, EVERYWHERE, nothing_more, threads)
+
+
+def is_finite_bounds(bounds: Bounds) -> bool:
+    """Tell whether all four sides of the bounds are finite."""
+    return all(math.isfinite(v) for v in bounds)

@@ -1,0 +1,1 @@
+"""Ground: bare earth told apart from everything that stands on it."""

@@ -1,0 +1,1 @@
+"""Noise: points that belong to no surface."""

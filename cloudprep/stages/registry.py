@@ -1,0 +1,74 @@
+"""Which stages exist. A new built-in stage is one line here; third parties use an entry point."""
+
+from __future__ import annotations
+
+import difflib
+import importlib
+import warnings
+from functools import cache
+from importlib.metadata import entry_points
+from typing import TYPE_CHECKING
+
+from cloudprep.errors import UsageError
+
+if TYPE_CHECKING:
+    from cloudprep.stages.base import Stage
+
+ENTRY_POINT_GROUP = "cloudprep.stages"
+
+# Name in YAML -> where the class lives. Text, so that listing the names imports no kernels.
+BUILT_IN: dict[str, str] = {
+    "statistical_outliers": "cloudprep.stages.noise.statistical_outliers:StatisticalOutliers",
+    "isolated_clusters": "cloudprep.stages.noise.isolated_clusters:IsolatedClusters",
+    "low_points": "cloudprep.stages.noise.low_points:LowPoints",
+    "progressive_ground": "cloudprep.stages.ground.progressive_ground:ProgressiveGround",
+    "terrain_grid": "cloudprep.stages.surface.terrain_grid:TerrainGrid",
+}
+
+
+@cache
+def _locations() -> dict[str, str]:
+    """Return name -> ``module:Class``, built-in ones first; a duplicate name warns and is left out."""
+    found = dict(BUILT_IN)
+    for point in entry_points(group=ENTRY_POINT_GROUP):
+        if point.name in found:
+            warnings.warn(
+                f"stage '{point.name}' of {point.value} is left out: the name is taken", stacklevel=2
+            )
+            continue
+        found[point.name] = point.value
+    return found
+
+
+def stage_names() -> list[str]:
+    """Return the names of all stages, built-in ones first."""
+    return list(_locations())
+
+
+def stage_class(name: str) -> type[Stage]:
+    """Return the class of a stage.
+
+    Raises
+    ------
+    UsageError
+        If there is no such stage (with a suggestion), or it can't be imported.
+    """
+    location = _locations().get(name)
+    if location is None:
+        raise UsageError(f"no stage is called '{name}'{did_you_mean(name, stage_names())}")
+    module, _, attribute = location.partition(":")
+    try:
+        found: type[Stage] = getattr(importlib.import_module(module), attribute)
+    except (ImportError, AttributeError) as error:
+        raise UsageError(f"stage '{name}' can't be loaded from {location}: {error}") from error
+    return found
+
+
+def did_you_mean(word: str, known: list[str]) -> str:
+    """Return ``; did you mean 'x'?`` for the closest known word, or all words where none is close.
+
+    >>> did_you_mean("terain_grid", ["terrain_grid", "low_points"])
+    "; did you mean 'terrain_grid'?"
+    """
+    close = difflib.get_close_matches(word, known, n=1)
+    return f"; did you mean '{close[0]}'?" if close else f" (there are: {', '.join(sorted(known))})"

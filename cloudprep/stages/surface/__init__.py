@@ -1,0 +1,1 @@
+"""Surface: rasters made from points."""
