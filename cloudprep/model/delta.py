@@ -22,8 +22,8 @@ class Summary:
     part : object
         This block's share, from its CORE points only; it must pickle.
     scratch : mapping of str to ndarray of shape (n,)
-        Per-point results that the same stage's ``run`` gets back as extra columns (an expensive distance, say),
-        one value for each point given, buffer included (what stands at buffer points is thrown away).
+        Per-point results that the same stage's ``run`` gets back as extra columns (an expensive distance,
+        say), one value for each point given, buffer included (what stands at buffer points is thrown away).
     """
 
     part: Any

@@ -2,24 +2,23 @@
 
 from __future__ import annotations
 
-import math
 from abc import ABC
 from dataclasses import dataclass
 from enum import Enum
-from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Protocol, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Protocol, Self
 
+import numpy as np
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
+from cloudprep.model.bounds import EVERYWHERE, Bounds
 from cloudprep.model.delta import Delta, Solution, Summary
 from cloudprep.model.points import Points
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    import numpy as np
     from numpy.typing import NDArray
 
-    from cloudprep.model.bounds import Bounds
     from cloudprep.model.site import SiteFacts
 
 __all__ = [
@@ -88,7 +87,7 @@ def parameter(
     object
         A pydantic field description.
     """
-    extra = {"unit": unit, "derived": derived, "source": source}
+    extra: dict[str, Any] = {"unit": unit, "derived": derived, "source": source}
     bounds: dict[str, Any] = {
         k: v for k, v in {"gt": gt, "ge": ge, "lt": lt, "le": le}.items() if v is not None
     }
@@ -141,9 +140,6 @@ class Context:
     threads: int = 1
 
 
-StageT = TypeVar("StageT", bound="Stage")
-
-
 class Stage(ABC):
     """One step of a pipeline: named columns in, a :class:`Delta` out, nothing changed in place.
 
@@ -179,7 +175,7 @@ class Stage(ABC):
         self.params = params if params is not None else self.Params()
         self.reasons: dict[str, str] = dict(reasons or {})
 
-    def resolved(self: StageT, site: SiteFacts) -> StageT:
+    def resolved(self, site: SiteFacts) -> Self:
         """Return a twin whose derived parameters have values, with the reason for each.
 
         Parameters
@@ -228,23 +224,15 @@ class Stage(ABC):
         raise NotImplementedError
 
     def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:
-        """Return named figures from the site's class codes before and after the stage (both in source order)."""
+        """Return named figures from the site's class codes before and after the stage (source order)."""
         del before, after
         return {}
 
 
 def whole_cloud_context(site: SiteFacts, count: int, *, threads: int = 1) -> Context:
     """Return the context of a block that is the whole site (for tests and for direct use of a stage)."""
-    import numpy as np
-
-    from cloudprep.model.bounds import EVERYWHERE
 
     def nothing_more(bounds: Bounds) -> Points:
         raise AssertionError(f"the whole cloud was given already, yet {bounds} was fetched")
 
     return Context(site, np.ones(count, bool), EVERYWHERE, EVERYWHERE, nothing_more, threads)
-
-
-def is_finite_bounds(bounds: Bounds) -> bool:
-    """Tell whether all four sides of the bounds are finite."""
-    return all(math.isfinite(v) for v in bounds)
