@@ -1,0 +1,115 @@
+"""Files that appear whole or not at all: a temporary name in the same folder, fsync, then rename."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import hashlib
+import os
+import secrets
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from cloudprep.errors import OutputError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+_PART_PREFIX = ".part-"
+
+_PLAIN_REASONS = {
+    errno.ENOSPC: "the disk is full",
+    errno.EDQUOT: "the disk quota is used up",
+    errno.EACCES: "no permission to write there",
+    errno.EPERM: "no permission to write there",
+    errno.EROFS: "the file system is read-only",
+    errno.ENOTDIR: "a part of the path is a file, not a folder",
+    errno.ENAMETOOLONG: "the name is too long",
+}
+
+
+def plain_reason(error: OSError) -> str:
+    """Return the cause of a failed write or read in words."""
+    return _PLAIN_REASONS.get(error.errno or 0, error.strerror or str(error))
+
+
+def make_folder(folder: Path) -> None:
+    """Create a folder (and its parents) that files can be written into.
+
+    Raises
+    ------
+    OutputError
+        If it can't be created or written to.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{folder}: can't create the folder: {plain_reason(error)}") from error
+    probe = folder / f"{_PART_PREFIX}{secrets.token_hex(6)}"
+    try:
+        probe.touch()
+        probe.unlink()
+    except OSError as error:
+        raise OutputError(f"{folder}: can't write into the folder: {plain_reason(error)}") from error
+
+
+@contextmanager
+def whole_file(target: Path) -> Iterator[Path]:
+    """Give a temporary path beside the target; on success it becomes the target, on any failure it is removed.
+
+    The temporary name keeps the target's ending, since some writers choose their format by it.
+
+    Parameters
+    ----------
+    target : Path
+        Where the finished file will be. An existing file is replaced only at the end.
+
+    Yields
+    ------
+    Path
+        The temporary path to write to.
+
+    Raises
+    ------
+    OutputError
+        If the file system refuses (disk full, no permission), in plain words.
+    """
+    part = target.with_name(f"{_PART_PREFIX}{secrets.token_hex(6)}-{target.name[-80:]}")
+    try:
+        yield part
+        with part.open("rb+") as written:
+            os.fsync(written.fileno())
+        part.replace(target)
+        _sync_folder(target.parent)
+    except OSError as error:
+        raise OutputError(f"{target}: can't be written: {plain_reason(error)}") from error
+    finally:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make the rename itself durable; file systems that can't are left as they are."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def sha256_of(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes as hexadecimal text, read in pieces."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def remove_leftovers(folder: Path) -> int:
+    """Delete temporary files that a killed run left in a folder; return how many."""
+    count = 0
+    for part in Path(folder).glob(f"{_PART_PREFIX}*"):
+        if part.is_file():
+            part.unlink(missing_ok=True)
+            count += 1
+    return count
