@@ -56,7 +56,7 @@ def make_folder(folder: Path) -> None:
 
 @contextmanager
 def whole_file(target: Path) -> Iterator[Path]:
-    """Give a temporary path beside the target; on success it becomes the target, on any failure it is removed.
+    """Give a temporary path beside the target; on success it becomes the target, else it is removed.
 
     The temporary name keeps the target's ending, since some writers choose their format by it.
 

@@ -30,7 +30,7 @@ class SiteFacts:
     origin : tuple of float
         Global easting and northing (m, whole kilometres) of the local zero.
     resolution : float
-        The coarsest step in which the flights store x or y, m.
+        The finest step in which the flights store x or y, m.
     columns : frozenset of str
         Columns that every flight carries.
     """

@@ -1,0 +1,145 @@
+"""Reads the flights of a run into one store: metres from one origin, whatever unit each file has."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from cloudprep.engine.stray import LARGEST_STRAY_SHARE, find_stray
+from cloudprep.errors import BadInputError
+from cloudprep.io.las import read_columns
+from cloudprep.model.bounds import Bounds
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from numpy.typing import NDArray
+
+    from cloudprep.io.las import Flight
+
+_KILOMETRE = 1000.0
+
+
+@dataclass(frozen=True)
+class Units:
+    """Metres in one unit of a flight's coordinates."""
+
+    horizontal: float
+    vertical: float
+
+
+@dataclass
+class LoadedFlight:
+    """One flight's columns: raw X, Y, Z still as stored, everything else ready.
+
+    Parameters
+    ----------
+    flight : Flight
+        The file.
+    units : Units
+        Its units.
+    columns : dict of str to ndarray of shape (n,)
+        ``X``, ``Y``, ``Z`` (int32) and columns of the table.
+    stray : ndarray of bool, shape (n,), or None
+        Points at absurd coordinates.
+    extent : Bounds
+        Extent of the other points, global metres.
+    """
+
+    flight: Flight
+    units: Units
+    columns: dict[str, NDArray[Any]]
+    stray: NDArray[np.bool_] | None
+    extent: Bounds
+
+    @property
+    def stray_count(self) -> int:
+        """Number of stray points."""
+        return 0 if self.stray is None else int(np.count_nonzero(self.stray))
+
+
+def load_flight(
+    flight: Flight, units: Units, names: Sequence[str], advance: Callable[[int], None]
+) -> LoadedFlight:
+    """Read the wanted columns of one flight.
+
+    Parameters
+    ----------
+    flight : Flight
+        An opened flight with at least one point.
+    units : Units
+        Metres in its units.
+    names : sequence of str
+        Wanted columns of the table; those it doesn't carry are left out.
+    advance : callable
+        Told how many points were read.
+
+    Returns
+    -------
+    LoadedFlight
+        The columns.
+
+    Raises
+    ------
+    BadInputError
+        If the points can't be read whole, or too many lie at absurd coordinates.
+    """
+    wanted = ["X", "Y", "Z", *(n for n in names if n in flight.columns)]
+    columns: dict[str, NDArray[Any]] = {}
+    done = 0
+    for chunk in read_columns(flight, wanted):
+        size = len(chunk["X"])
+        for name, values in chunk.items():
+            if name not in columns:
+                columns[name] = np.empty(flight.count, values.dtype)
+            columns[name][done : done + size] = values
+        done += size
+        advance(size)
+    if done != flight.count:
+        raise BadInputError(flight.path, f"{flight.count} points were promised, {done} could be read")
+    return _without_far_points(flight, units, columns)
+
+
+def _without_far_points(flight: Flight, units: Units, columns: dict[str, NDArray[Any]]) -> LoadedFlight:
+    x, y, z = (global_metres(flight, units, columns[axis], i) for i, axis in enumerate("XYZ"))
+    stray = find_stray(x, y, z)
+    if stray is not None:
+        share = float(np.count_nonzero(stray)) / len(stray)
+        if share > LARGEST_STRAY_SHARE:
+            raise BadInputError(
+                flight.path,
+                f"{share:.1%} of its points lie far away from the others: "
+                "the file mixes places or its coordinates are broken",
+            )
+        x, y = x[~stray], y[~stray]
+    extent = Bounds(float(x.min()), float(y.min()), float(x.max()), float(y.max()))
+    return LoadedFlight(flight, units, columns, stray, extent)
+
+
+def global_metres(flight: Flight, units: Units, raw: NDArray[np.int32], axis: int) -> NDArray[np.float64]:
+    """Return one coordinate in metres of the reference system (not from the site's origin)."""
+    unit = units.vertical if axis == 2 else units.horizontal
+    return raw * (flight.scales[axis] * unit) + flight.offsets[axis] * unit
+
+
+def site_origin(flights: Sequence[LoadedFlight]) -> tuple[float, float]:
+    """Return the local zero: whole kilometres at or below the extent, the same for any order of flights."""
+    return (
+        math.floor(min(f.extent.x0 for f in flights) / _KILOMETRE) * _KILOMETRE,
+        math.floor(min(f.extent.y0 for f in flights) / _KILOMETRE) * _KILOMETRE,
+    )
+
+
+def local_metres(loaded: LoadedFlight, axis: int, origin: tuple[float, float]) -> NDArray[np.float64]:
+    """Return one coordinate in metres from the site's origin (heights keep their zero).
+
+    The offset is moved before it meets the integers, so clouds that differ by whole kilometres give the
+    same numbers to the bit.
+    """
+    flight, units = loaded.flight, loaded.units
+    unit = units.vertical if axis == 2 else units.horizontal
+    zero = origin[axis] if axis < 2 else 0.0
+    return loaded.columns["XYZ"[axis]] * (flight.scales[axis] * unit) + (flight.offsets[axis] * unit - zero)

@@ -1,0 +1,177 @@
+"""The run record: what was run on what, what was assumed, what came of it. Written last.
+
+A folder without a finished record is unfinished, whatever other files lie in it.
+"""
+
+from __future__ import annotations
+
+import json
+import platform
+from importlib.metadata import PackageNotFoundError, version
+from typing import TYPE_CHECKING, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from cloudprep import __version__
+from cloudprep.io.atomic import whole_file
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+RECORD_NAME = "run.json"
+_REPORTED = ("numpy", "scipy", "numba", "laspy", "lazrs", "rasterio", "pyproj", "pydantic")
+
+Status = Literal["done", "some_inputs_failed", "all_inputs_failed", "gate_failed"]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class InputRecord(_Part):
+    """One input as it was found."""
+
+    path: str
+    size_bytes: int = Field(ge=0)
+    sha256: str = Field(description="of the file's bytes; empty where it could not be read")
+    points: int = Field(ge=0)
+    stray_points: int = Field(0, ge=0, description="points at absurd coordinates, labelled noise")
+    reference_system: str = ""
+    warnings: list[str] = []
+    status: Literal["done", "failed"]
+    reason: str = Field("", description="why it failed")
+
+
+class StageRecord(_Part):
+    """One stage as it was carried out."""
+
+    stage: str
+    parameters: dict[str, Any] = Field(description="with every default and derived value filled in")
+    derived: dict[str, str] = Field(
+        {}, description="reason for each parameter that was derived from the cloud"
+    )
+    reach_m: float = Field(ge=0, description="buffer around each block, m")
+    seconds: float = Field(ge=0)
+    points: int = Field(ge=0, description="points that the stage saw")
+    changed: int = Field(ge=0, description="points whose label changed")
+    classes: dict[str, int] = Field({}, description="points by class code after the stage")
+    warnings: list[str] = []
+
+
+class OutputRecord(_Part):
+    """One deliverable."""
+
+    path: str = Field(description="below the run's folder, with forward slashes")
+    kind: Literal["cloud", "raster", "picture"]
+    size_bytes: int = Field(ge=0)
+    sha256: str
+    source: str = Field("", description="the input it was made from, for clouds")
+    points: int | None = None
+
+
+class SiteRecord(_Part):
+    """The site as it was measured."""
+
+    points: int = Field(ge=0)
+    bounds: tuple[float, float, float, float] = Field(
+        description="west, south, east, north; units of the clouds"
+    )
+    lowest: float = Field(description="units of the clouds")
+    highest: float = Field(description="units of the clouds")
+    spacing_m: float = Field(ge=0, description="mean point spacing over occupied ground, m")
+    multiple_returns: bool
+    reference_system: str
+    horizontal_unit_m: float = Field(gt=0, description="metres in one unit of the plan")
+    vertical_unit_m: float = Field(gt=0, description="metres in one unit of height")
+
+
+class GateRecord(_Part):
+    """One gate and how it went."""
+
+    figure: str
+    at_least: float | None = None
+    at_most: float | None = None
+    value: float | None = None
+    passed: bool
+    reason: str = ""
+
+
+class RunRecord(_Part):
+    """Everything that is needed to trust, repeat or judge a run."""
+
+    schema_version: Literal[1] = 1
+    status: Status
+    started: str = Field(description="ISO 8601, UTC")
+    finished: str = Field(description="ISO 8601, UTC")
+    seconds: float = Field(ge=0)
+    peak_memory_bytes: int = Field(ge=0, description="largest resident memory of the process so far")
+    versions: dict[str, str]
+    workers: int = Field(ge=1)
+    pipeline_source: str
+    pipeline: dict[str, Any] = Field(description="as resolved, with every default filled in")
+    inputs: list[InputRecord]
+    site: SiteRecord | None = None
+    stages: list[StageRecord] = []
+    figures: dict[str, float] = {}
+    assumed: list[str] = []
+    warnings: list[str] = []
+    outputs: list[OutputRecord] = []
+    gates: list[GateRecord] = []
+    caution: str = (
+        "Automatic results: heights, volumes and classes that guide work, safety, payment or boundaries "
+        "need checking against independent measurements, under local rules and by licensed practice."
+    )
+
+
+def versions() -> dict[str, str]:
+    """Return the versions that a result depends on."""
+    found = {"cloudprep": __version__, "python": platform.python_version(), "platform": platform.platform()}
+    for name in _REPORTED:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = "missing"
+    return found
+
+
+def write_record(record: RunRecord, folder: Path) -> Path:
+    """Write the record of a run; it is the last file to appear.
+
+    Raises
+    ------
+    OutputError
+        If it can't be written.
+    """
+    target = folder / RECORD_NAME
+    with whole_file(target) as part:
+        part.write_text(record.model_dump_json(indent=2) + "\n", encoding="utf-8")
+    return target
+
+
+def read_record(folder: Path) -> dict[str, Any] | None:
+    """Return the record of a finished run in a folder, or None where there is none that can be read."""
+    path = folder / RECORD_NAME
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    return found if isinstance(found, dict) and "status" in found else None
+
+
+def record_schema() -> dict[str, Any]:
+    """Return the JSON Schema of the run record."""
+    schema = RunRecord.model_json_schema(mode="serialization")
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "cloudprep run record",
+        **schema,
+    }
+
+
+def main() -> None:
+    """Print the schema: ``python -m cloudprep.engine.record > docs/run_record.schema.json``."""
+    print(json.dumps(record_schema(), indent=2))  # noqa: T201
+
+
+if __name__ == "__main__":
+    main()

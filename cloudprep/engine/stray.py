@@ -1,0 +1,82 @@
+"""Points at absurd coordinates: told apart before anything is gridded, so that no grid explodes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+# A point is stray when it lies more than REACH spreads beyond the central part of its flight. The spread has
+# a floor so that a small patch doesn't lose its rim. Heights get a far wider band: a mast, a bird or a low
+# echo is for the noise stages to judge; stray is only what no flight can have seen.
+_REACH_PLAN = 3.0
+_FLOOR_PLAN = 50.0
+_REACH_HEIGHT = 10.0
+_FLOOR_HEIGHT = 100.0
+# With fewer points the outer percentiles are the outliers themselves: use the quartiles, and more reach.
+_FEW = 200
+_REACH_FEW = 20.0
+
+LARGEST_STRAY_SHARE = 0.01
+
+
+@dataclass(frozen=True)
+class Band:
+    """Closed interval of raw coordinates (metres) that a flight's points plausibly lie in."""
+
+    low: float
+    high: float
+
+
+def plausible_band(values: NDArray[np.float64], *, height: bool) -> Band:
+    """Return the interval that a flight's coordinates plausibly lie in.
+
+    Parameters
+    ----------
+    values : ndarray of shape (n,)
+        One coordinate, m; n >= 1.
+    height : bool
+        Whether they are heights (a wider band).
+
+    Returns
+    -------
+    Band
+        From the 2nd and 98th percentiles (quartiles for few points), which don't depend on the order.
+    """
+    few = len(values) < _FEW
+    at = [int((len(values) - 1) * q) for q in ((0.25, 0.75) if few else (0.02, 0.98))]
+    ordered = np.partition(values, at)
+    low, high = float(ordered[at[0]]), float(ordered[at[1]])
+    reach = _REACH_FEW if few else (_REACH_HEIGHT if height else _REACH_PLAN)
+    spread = max(high - low, _FLOOR_HEIGHT if height else _FLOOR_PLAN)
+    return Band(low - reach * spread, high + reach * spread)
+
+
+def find_stray(
+    x: NDArray[np.float64], y: NDArray[np.float64], z: NDArray[np.float64]
+) -> NDArray[np.bool_] | None:
+    """Return a mask of the stray points of one flight, or None where there are none.
+
+    Parameters
+    ----------
+    x, y, z : ndarray of shape (n,)
+        Coordinates, m.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,), or None
+        True for points that no flight can have seen.
+    """
+    if len(x) == 0:
+        return None
+    mask: NDArray[np.bool_] | None = None
+    for values, height in ((x, False), (y, False), (z, True)):
+        band = plausible_band(values, height=height)
+        if values.min() < band.low or values.max() > band.high:
+            outside = (values < band.low) | (values > band.high)
+            mask = outside if mask is None else mask | outside
+    return mask

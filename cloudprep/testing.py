@@ -1,0 +1,388 @@
+"""The contract checks that every stage is held to; public, for stages of third parties too.
+
+>>> from cloudprep.testing import contract_checks  # doctest: +SKIP
+>>> for check in contract_checks(): check(MyStage)  # doctest: +SKIP
+"""
+
+from __future__ import annotations
+
+import math
+import multiprocessing
+import pickle
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from pydantic import ValidationError
+
+from cloudprep.engine.passes import StagePass, StageResult
+from cloudprep.engine.progress import Silent
+from cloudprep.engine.sitefacts import measure_site
+from cloudprep.engine.store import BlockLayout, PointStore
+from cloudprep.errors import MissingColumnError
+from cloudprep.model.bounds import Bounds
+from cloudprep.model.columns import COLUMNS, LABEL_COLUMNS
+from cloudprep.model.site import SiteFacts
+from cloudprep.stages.base import Points, whole_cloud_context
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping
+
+    from numpy.typing import NDArray
+
+    from cloudprep.stages.base import Stage
+
+Columns = dict[str, "NDArray[Any]"]
+
+# What a number without a unit calls itself.
+_PURE_NUMBERS = ("ratio", "share", "times", "deviations", "power", "slope", "factor", "base")
+
+_ORIGIN = (412_000.0, 5_654_000.0)
+
+
+@dataclass(frozen=True)
+class StageRun:
+    """What a stage made of a cloud: labels and scratch in source order, rasters, figures."""
+
+    labels: Columns
+    result: StageResult
+
+
+def example_cloud(count: int = 3000, seed: int = 1) -> Columns:
+    """Return a small made-up cloud with ground, plants, a roof, a wire and noise, in every column.
+
+    Parameters
+    ----------
+    count : int
+        Number of ground points; the rest comes on top.
+    seed : int
+        Seed of the generator.
+
+    Returns
+    -------
+    dict of str to ndarray of shape (n,)
+        Columns of the table; x and y lie within 60 m, in scan-like order.
+    """
+    rng = np.random.default_rng(seed)
+    x, y = rng.uniform(0, 60, (2, count))
+    z = 100 + 0.1 * x + np.sin(y / 9) + rng.normal(0, 0.03, count)
+    top = (x > 20) & (x < 32) & (y > 20) & (y < 30)
+    z[top] = 109 + rng.normal(0, 0.03, int(top.sum()))
+    plants = rng.uniform([5, 40, 0], [25, 55, 4], (count // 5, 3))
+    plants[:, 2] += 100 + 0.1 * plants[:, 0] + np.sin(plants[:, 1] / 9)
+    wire = np.c_[np.linspace(2, 58, 120), np.full(120, 10.0), np.full(120, 116.0)]
+    birds = rng.uniform([0, 0, 130], [60, 60, 140], (6, 3))
+    pits = rng.uniform([0, 0, 90], [60, 60, 92], (5, 3))
+    xyz = np.round(np.concatenate([np.c_[x, y, z], plants, wire, birds, pits]), 3)
+    xyz = xyz[np.argsort(xyz[:, 1] // 1.0, kind="stable")]
+    n = len(xyz)
+    returns = rng.integers(1, 3, n).astype(np.uint8)
+    return {
+        "x": xyz[:, 0].copy(),
+        "y": xyz[:, 1].copy(),
+        "z": xyz[:, 2].copy(),
+        "intensity": rng.integers(0, 65535, n, dtype=np.uint16),
+        "return_number": np.minimum(rng.integers(1, 3, n), returns).astype(np.uint8),
+        "number_of_returns": returns,
+        "classification": np.where(rng.random(n) < 0.3, 2, 1).astype(np.uint8),
+        "withheld": rng.random(n) < 0.01,
+        "overlap": rng.random(n) < 0.1,
+        "point_source_id": rng.integers(1, 3, n, dtype=np.uint16),
+        "gps_time": np.sort(rng.uniform(0, 60, n)),
+        "red": rng.integers(0, 65535, n, dtype=np.uint16),
+        "green": rng.integers(0, 65535, n, dtype=np.uint16),
+        "blue": rng.integers(0, 65535, n, dtype=np.uint16),
+        "nir": rng.integers(0, 65535, n, dtype=np.uint16),
+    }
+
+
+def facts_of(columns: Columns, origin: tuple[float, float] = _ORIGIN) -> SiteFacts:
+    """Return the site facts of a cloud, also of one without points."""
+    if len(columns["x"]) == 0:
+        return SiteFacts(0, Bounds(0.0, 0.0, 1.0, 1.0), 0.0, 0.0, 1.0, False, origin)
+    return measure_site(PointStore(columns), origin=origin, resolution=0.001, columns=frozenset(columns))
+
+
+def run_stage(
+    stage: Stage,
+    columns: Columns,
+    *,
+    block_edge: float | None = None,
+    workers: int = 1,
+    origin: tuple[float, float] = _ORIGIN,
+) -> StageRun:
+    """Run one stage on a cloud in memory, the way a run does.
+
+    Parameters
+    ----------
+    stage : Stage
+        Not yet resolved.
+    columns : dict of str to ndarray of shape (n,)
+        The cloud, local metres; not changed.
+    block_edge : float, optional
+        Edge of the blocks, m; by default one block.
+    workers : int
+        Threads.
+    origin : tuple of float
+        Global coordinates of the local zero, m.
+
+    Returns
+    -------
+    StageRun
+        New labels and what else came of it.
+    """
+    site = facts_of(columns, origin)
+    store = PointStore(dict(columns))
+    layout = BlockLayout(store, site, block_edge)
+    work = StagePass(stage.resolved(site), store, layout, site, workers=workers, progress=Silent())
+    result = work.carry_out()
+    return StageRun({n: store.columns[n] for n in LABEL_COLUMNS if n in store.columns}, result)
+
+
+def _same(a: StageRun, b: StageRun, what: str) -> None:
+    for name, values in a.labels.items():
+        differing = int(np.count_nonzero(values != b.labels[name]))
+        assert differing == 0, f"{differing} of {len(values)} '{name}' differ {what}"
+    assert [g.name for g in a.result.grids] == [g.name for g in b.result.grids], what
+    for ours, theirs in zip(a.result.grids, b.result.grids, strict=True):
+        assert np.array_equal(ours.values, theirs.values, equal_nan=ours.values.dtype.kind == "f"), (
+            f"grid {ours.name} differs {what}"
+        )
+    assert a.result.figures == b.result.figures, f"figures differ {what}"
+
+
+# -- the checks ------------------------------------------------------------------------------------------------
+
+
+def check_declares_itself(stage_class: type[Stage]) -> None:
+    """The class has a name, a kind, references, known columns, and words for people."""
+    assert stage_class.name == stage_class.name.strip().lower() and stage_class.name
+    assert stage_class.kind
+    assert stage_class.references, "no paper or standard is named"
+    assert (stage_class.__doc__ or "").strip(), "the class has no docstring"
+    for name in (*stage_class.needs, *stage_class.uses, *stage_class.provides):
+        assert name in COLUMNS, f"'{name}' is not a column of the table"
+    assert {"x", "y", "z"} <= set(stage_class.needs)
+    assert set(stage_class.provides) <= set(LABEL_COLUMNS)
+    assert stage_class.provides or stage_class.grids, "the stage changes nothing"
+    for name, info in stage_class.Params.model_fields.items():
+        assert info.description, f"parameter '{name}' has no meaning in words"
+        extra = info.json_schema_extra
+        assert isinstance(extra, dict), f"parameter '{name}' is not declared with parameter()"
+        if "float" in str(info.annotation):
+            words = str(info.description).lower()
+            assert extra["unit"] or any(w in words for w in _PURE_NUMBERS), f"'{name}' has no unit"
+        if info.default is None:
+            assert extra["derived"], f"parameter '{name}' is derived, but not said how"
+
+
+def check_defaults(stage_class: type[Stage]) -> None:
+    """It builds from its defaults, its parameters survive a round trip and can't be changed."""
+    stage = stage_class()
+    text = stage.params.model_dump_json()
+    assert stage_class.Params.model_validate_json(text, strict=False) == stage.params
+    first = next(iter(stage_class.Params.model_fields), None)
+    if first is not None:
+        try:
+            setattr(stage.params, first, None)
+        except ValidationError:
+            pass
+        else:
+            raise AssertionError("parameters can be changed in place")
+
+
+def invalid_values(stage_class: type[Stage]) -> Iterator[tuple[str, Any]]:
+    """Give each parameter with values that it must refuse, from its own declared bounds."""
+    for name, prop in stage_class.Params.model_json_schema()["properties"].items():
+        for option in prop.get("anyOf", [prop]):
+            kind = option.get("type")
+            if kind in {"number", "integer"}:
+                yield from ((name, bad) for bad in (True, "1", math.nan, math.inf))
+                if "exclusiveMinimum" in option:
+                    yield name, option["exclusiveMinimum"]
+                if "minimum" in option:
+                    yield name, option["minimum"] - 1
+                if "exclusiveMaximum" in option:
+                    yield name, option["exclusiveMaximum"]
+                if "maximum" in option:
+                    yield name, option["maximum"] + 1
+            elif kind == "boolean":
+                yield from ((name, bad) for bad in (1, "yes"))
+            elif "enum" in option:
+                yield name, "no such choice"
+
+
+def check_refuses_bad_parameters(stage_class: type[Stage]) -> None:
+    """Every value outside a parameter's declared bounds is refused by name, as is an unknown parameter."""
+    for name, bad in [*invalid_values(stage_class), ("no_such_parameter", 1)]:
+        try:
+            stage_class.Params(**{name: bad})
+        except ValidationError as error:
+            assert any(name in e["loc"] for e in error.errors()), f"{name}={bad!r}: the error names another"
+        else:
+            raise AssertionError(f"{name}={bad!r} is accepted")
+
+
+def check_derived_values(stage_class: type[Stage]) -> None:
+    """After ``resolved`` nothing is None, each derived value has a reason, and the reach is a length."""
+    site = facts_of(example_cloud())
+    stage = stage_class().resolved(site)
+    for name, value in stage.params.model_dump().items():
+        assert value is not None, f"'{name}' is still not derived"
+        if getattr(stage_class().params, name) is None:
+            assert stage.reasons.get(name), f"no reason is given for '{name}'"
+    assert math.isfinite(stage.reach()) and stage.reach() >= 0
+    stage_class.Params.model_validate(stage.params.model_dump(), strict=False)
+
+
+def check_leaves_input_alone(stage_class: type[Stage]) -> None:
+    """The columns given are the same afterwards, and only declared labels change, with the right type."""
+    columns = example_cloud()
+    before = {n: v.copy() for n, v in columns.items()}
+    run = run_stage(stage_class(), columns)
+    for name, values in before.items():
+        assert np.array_equal(columns[name], values), f"'{name}' was changed in place"
+        if name not in stage_class.provides and name in run.labels:
+            assert np.array_equal(run.labels[name], values), f"'{name}' changed undeclared"
+    for name in stage_class.provides:
+        assert run.labels[name].dtype == COLUMNS[name].dtype
+    assert {g.name for g in run.result.grids} <= set(stage_class.grids)
+
+
+def check_repeats(stage_class: type[Stage]) -> None:
+    """Two runs give the same, to the bit."""
+    columns = example_cloud()
+    _same(run_stage(stage_class(), columns), run_stage(stage_class(), columns), "between two runs")
+
+
+def check_order(stage_class: type[Stage]) -> None:
+    """The labels follow the points when these are shuffled."""
+    columns = example_cloud()
+    order = np.random.default_rng(5).permutation(len(columns["x"]))
+    straight = run_stage(stage_class(), columns)
+    shuffled = run_stage(stage_class(), {n: v[order] for n, v in columns.items()})
+    moved = replace(straight, labels={n: v[order] for n, v in straight.labels.items()})
+    _same(moved, shuffled, "when the points are shuffled")
+
+
+def check_kilometres(stage_class: type[Stage]) -> None:
+    """The labels stay when the cloud moves by whole kilometres."""
+    columns = example_cloud()
+    here = run_stage(stage_class(), columns)
+    there = run_stage(stage_class(), columns, origin=(_ORIGIN[0] + 7000, _ORIGIN[1] - 3000))
+    _same(here, there, "when the cloud moves by whole kilometres")
+
+
+def check_blocks(stage_class: type[Stage]) -> None:
+    """Blocks of any size and any number of workers give the same, to the bit."""
+    columns = example_cloud()
+    whole = run_stage(stage_class(), columns)
+    for edge, workers in ((25.0, 1), (17.3, 2), (7.0, 3)):
+        blocks = run_stage(stage_class(), columns, block_edge=edge, workers=workers)
+        _same(whole, blocks, f"in blocks of {edge} m with {workers} workers")
+
+
+def _run_for_process(stage: Stage, columns: Columns) -> StageRun:
+    return run_stage(stage, columns, block_edge=25.0)
+
+
+def check_processes(stage_class: type[Stage]) -> None:
+    """The stage, its parameters and its results pass through pickle, and another process gives the same."""
+    stage = stage_class()
+    copy = pickle.loads(pickle.dumps(stage))  # noqa: S301 - our own bytes
+    assert copy.params == stage.params
+    columns = example_cloud(800)
+    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
+        elsewhere = pool.submit(_run_for_process, stage, columns).result()
+    _same(run_stage(stage, columns), elsewhere, "in another process")
+
+
+def degenerate_clouds() -> Iterator[tuple[str, Columns]]:
+    """Give clouds that break careless code: none, one, two points, all in one place, all on one line."""
+    base = example_cloud()
+    for name, rows in (("no points", 0), ("one point", 1), ("two points", 2), ("three points", 3)):
+        yield name, {n: v[:rows] for n, v in base.items()}
+    fifty = {n: v[:50].copy() for n, v in base.items()}
+    yield "coincident points", {**fifty, **{a: np.full(50, 12.5) for a in "xyz"}}
+    line = np.linspace(0, 40, 50)
+    yield "collinear points", {**fifty, "x": line, "y": 2 * line, "z": 100 + line}
+    yield "a vertical line", {**fifty, "x": np.full(50, 3.0), "y": np.full(50, 4.0), "z": line}
+
+
+def check_degenerate(stage_class: type[Stage]) -> None:
+    """No, one, two, coincident and collinear points are handled, as a whole and in blocks."""
+    for name, columns in degenerate_clouds():
+        if len(columns["x"]) == 0:
+            _run_without_points(stage_class, columns)
+            continue
+        whole = run_stage(stage_class(), columns)
+        _same(whole, run_stage(stage_class(), columns, block_edge=9.0), f"in blocks, with {name}")
+
+
+def _run_without_points(stage_class: type[Stage], columns: Columns) -> None:
+    site = facts_of(columns)
+    stage = stage_class().resolved(site)
+    points = Points(columns)
+    context = whole_cloud_context(site, 0)
+    solution = None
+    if stage.summarises:
+        summary = stage.summarise(points, context)
+        points = points.replaced(summary.scratch)
+        solution = stage.solve(stage.merge([summary.part]), site)
+    if stage.provides:
+        delta = stage.run(points, context, solution)
+        assert all(len(v) == 0 for v in delta.columns.values())
+
+
+def check_missing_column(stage_class: type[Stage]) -> None:
+    """A needed column that is missing is named."""
+    columns = example_cloud(100)
+    site = facts_of(columns)
+    stage = stage_class().resolved(site)
+    for name in stage_class.needs:
+        points = Points({n: v for n, v in columns.items() if n != name})
+        context = whole_cloud_context(site, len(points))
+        try:
+            if stage.summarises:
+                stage.summarise(points, context)
+            else:
+                stage.run(points, context)
+        except MissingColumnError as error:
+            assert f"'{name}'" in str(error)
+        else:
+            # A column may be needed by the second sweep only.
+            assert stage.summarises and stage.provides, f"'{name}' is declared as needed, but never read"
+
+
+def check_without_optional_columns(stage_class: type[Stage]) -> None:
+    """Nothing breaks on a cloud that carries just what is needed."""
+    columns = {n: v for n, v in example_cloud().items() if n in stage_class.needs or n in LABEL_COLUMNS}
+    run_stage(stage_class(), columns)
+
+
+def contract_checks() -> list[Callable[[type[Stage]], None]]:
+    """Return all contract checks; each takes a stage class and raises AssertionError."""
+    return [
+        check_declares_itself,
+        check_defaults,
+        check_refuses_bad_parameters,
+        check_derived_values,
+        check_leaves_input_alone,
+        check_repeats,
+        check_order,
+        check_kilometres,
+        check_blocks,
+        check_processes,
+        check_degenerate,
+        check_missing_column,
+        check_without_optional_columns,
+    ]
+
+
+def describe_labels(labels: Mapping[str, NDArray[Any]]) -> dict[str, dict[int, int]]:
+    """Return how often each value of each label column occurs, for messages of tests."""
+    return {
+        name: {int(v): int(n) for v, n in zip(*np.unique(values, return_counts=True), strict=True)}
+        for name, values in labels.items()
+    }
