@@ -152,7 +152,7 @@ def _same(a: StageRun, b: StageRun, what: str) -> None:
     assert a.result.figures == b.result.figures, f"figures differ {what}"
 
 
-# -- the checks ------------------------------------------------------------------------------------------------
+# -- the checks -----------------------------------------------------------------------------------------
 
 
 def check_declares_itself(stage_class: type[Stage]) -> None:
