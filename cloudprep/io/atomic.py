@@ -21,6 +21,7 @@ _PART_PREFIX = ".part-"
 _PLAIN_REASONS = {
     errno.ENOSPC: "the disk is full",
     errno.EDQUOT: "the disk quota is used up",
+    errno.EFBIG: "the file would be larger than is allowed there",
     errno.EACCES: "no permission to write there",
     errno.EPERM: "no permission to write there",
     errno.EROFS: "the file system is read-only",
