@@ -1,1 +1,14 @@
-"""Pipelines as text: YAML with line numbers, checked whole, every problem at once."""
+"""Pipelines as declared in YAML: read, checked, described."""
+
+from cloudprep.config.pipeline import Pipeline, StageEntry, load_pipeline
+from cloudprep.config.sections import Assume, Gate, OutputOptions, checked_reference
+
+__all__ = [
+    "Assume",
+    "Gate",
+    "OutputOptions",
+    "Pipeline",
+    "StageEntry",
+    "checked_reference",
+    "load_pipeline",
+]

@@ -1,0 +1,199 @@
+"""Checks what a pipeline file declares, part by part, so that every problem is found at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from cloudprep.config.sections import Assume, Gate, OutputOptions
+from cloudprep.config.words import problems_in, shown_value
+from cloudprep.config.yaml_text import Problem, ValuePath, YamlText
+from cloudprep.errors import ConfigError, UsageError
+from cloudprep.stages.registry import did_you_mean, stage_class
+
+if TYPE_CHECKING:
+    from cloudprep.stages.base import Stage, StageParams
+
+__all__ = ["CheckedParts", "checked_parts"]
+
+Model = TypeVar("Model", bound=BaseModel)
+
+_TOP_KEYS = ["cloudprep", "stages", "output", "assume", "gates"]
+_FORMAT_VERSION = 1
+_GROUND_KIND = "ground"
+_SURFACE_KIND = "surface"
+
+
+@dataclass
+class CheckedParts:
+    """The parts of a pipeline, checked."""
+
+    stages: list[tuple[str, StageParams]] = field(default_factory=list)
+    output: OutputOptions = field(default_factory=OutputOptions)
+    assume: Assume = field(default_factory=Assume)
+    gates: list[Gate] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+
+
+def checked_parts(found: YamlText, label: str, *, with_lines: bool) -> CheckedParts:
+    """Check what a file holds.
+
+    Parameters
+    ----------
+    found : YamlText
+        Values with their lines and the problems met while reading.
+    label : str
+        The file, as messages name it.
+    with_lines : bool
+        Whether messages give line numbers.
+
+    Raises
+    ------
+    ConfigError
+        With every problem, sorted by line.
+    """
+    check = _Check(found)
+    check.everything()
+
+    def shown(problem: Problem) -> str:
+        owner = _owner(problem.path, found.value)
+        start = f"{label}:{problem.line}" if with_lines else label
+        return f"{start}: {f'{owner}: ' if owner else ''}{problem.text}"
+
+    if check.problems:
+        raise ConfigError([shown(p) for p in sorted(check.problems, key=lambda p: p.line)])
+    check.parts.warnings = [shown(p) for p in check.warnings]
+    return check.parts
+
+
+def _owner(path: ValuePath, values: object) -> str:
+    """Return the part of the file that a path lies in, as people would name it."""
+    if not path or not isinstance(values, dict):
+        return ""
+    section = str(path[0])
+    if section in ("output", "assume"):
+        return section
+    if section not in ("stages", "gates") or len(path) == 1:
+        return ""
+    entries = values.get(section)
+    entry = entries[int(path[1])] if isinstance(entries, list) else None
+    name = entry.get("stage" if section == "stages" else "figure") if isinstance(entry, dict) else None
+    return f"{section}[{path[1]}]{f' {name}' if isinstance(name, str) and name else ''}"
+
+
+class _Check:
+    def __init__(self, found: YamlText) -> None:
+        self.found = found
+        self.parts = CheckedParts()
+        self.problems: list[Problem] = list(found.problems)
+        self.warnings: list[Problem] = []
+        self.stages: list[tuple[int, type[Stage]]] = []
+
+    def problem(self, path: ValuePath, text: str) -> None:
+        if path not in self.found.refused:  # it was reported while reading, and None stands in its place
+            self.problems.append(Problem(path, self.found.line_of(path), text))
+
+    def warn(self, path: ValuePath, text: str) -> None:
+        self.warnings.append(Problem(path, self.found.line_of(path), text))
+
+    def everything(self) -> None:
+        values = self.found.value
+        if not isinstance(values, dict):
+            if not self.problems:
+                self.problem((), "a pipeline is a mapping that starts with 'cloudprep: 1'")
+            return
+        for key in values:
+            if key not in _TOP_KEYS:
+                self.problem((key,), f"there is no key '{key}'{did_you_mean(str(key), _TOP_KEYS)}")
+        self.version(values)
+        self.stage_list(values)
+        self.parts.output = self.section(("output",), values.get("output"), OutputOptions) or OutputOptions()
+        self.parts.assume = self.section(("assume",), values.get("assume"), Assume) or Assume()
+        for i, entry in self.entries(values, "gates", "figure: ground.share"):
+            gate = self.section(("gates", i), entry, Gate)
+            if gate is not None:
+                self.parts.gates.append(gate)
+        self.order()
+
+    def version(self, values: dict[str, Any]) -> None:
+        if "cloudprep" not in values:
+            self.problem((), "'cloudprep: 1' is missing; it names the version of the file format")
+            return
+        given = values["cloudprep"]
+        if isinstance(given, bool) or given != _FORMAT_VERSION:
+            wanted = "must be 1, the only version of the file format so far"
+            self.problem(("cloudprep",), f"'cloudprep' {wanted}, got {shown_value(given)}")
+
+    def entries(self, values: dict[str, Any], key: str, example: str) -> list[tuple[int, dict[str, Any]]]:
+        """Return the mappings of a list of mappings; everything else is a problem."""
+        given = values.get(key)
+        if given is None:
+            return []
+        if not isinstance(given, list):
+            self.problem((key,), f"'{key}' must be a list of entries like '- {example}'")
+            return []
+        good: list[tuple[int, dict[str, Any]]] = []
+        for i, entry in enumerate(given):
+            if isinstance(entry, dict):
+                good.append((i, entry))
+            else:
+                hint = "- stage: " + entry if key == "stages" and isinstance(entry, str) else "- " + example
+                self.problem((key, i), f"must be a mapping; write '{hint}'")
+        return good
+
+    def stage_list(self, values: dict[str, Any]) -> None:
+        if values.get("stages") in (None, []):
+            self.problem(("stages",), "the pipeline has no stages")
+            return
+        for i, entry in self.entries(values, "stages", "stage: terrain_grid"):
+            path: ValuePath = ("stages", i)
+            if "stage" not in entry:
+                self.problem(path, "'stage' is missing: it names the stage")
+                continue
+            name = entry["stage"]
+            if not isinstance(name, str):
+                self.problem(
+                    (*path, "stage"), f"'stage' must be the name of a stage, got {shown_value(name)}"
+                )
+                continue
+            try:
+                found = stage_class(name)
+            except UsageError as error:
+                self.problem((*path, "stage"), str(error))
+                continue
+            self.stages.append((i, found))
+            given = {k: v for k, v in entry.items() if k != "stage"}
+            params = self.section(path, given, found.Params, "parameter")
+            if params is not None:
+                self.parts.stages.append((name, params))
+
+    def section(self, path: ValuePath, given: Any, model: type[Model], thing: str = "key") -> Model | None:
+        if given is None:
+            return None
+        if not isinstance(given, dict):
+            self.problem(path, f"must be a mapping, got {shown_value(given)}")
+            return None
+        try:
+            return model.model_validate(given)
+        except ValidationError as error:
+            for inner, text in problems_in(error, model, thing):
+                self.problem((*path, *inner), text)
+        return None
+
+    def order(self) -> None:
+        """Look at the stages together: what is made twice is wrong, a strange order is worth a warning."""
+        made: dict[str, str] = {}
+        ground_seen = False
+        for i, stage in self.stages:
+            path: ValuePath = ("stages", i)
+            ground_seen = ground_seen or stage.kind == _GROUND_KIND
+            if stage.kind == _SURFACE_KIND and not ground_seen:
+                self.warn(
+                    path, "comes before any ground stage: it uses the ground classes that the flights carry"
+                )
+            for grid in stage.grids:
+                if grid in made:
+                    self.problem(path, f"makes the raster '{grid}', which {made[grid]} makes already")
+                made.setdefault(grid, f"stages[{i}]")

@@ -1,0 +1,99 @@
+"""What may stand in a pipeline file beside the stages: output, assume and gates."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Literal, Self
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
+
+from cloudprep.errors import UsageError
+
+__all__ = ["Assume", "Gate", "OutputOptions", "checked_reference"]
+
+_REFERENCE = re.compile(r"EPSG:[0-9]{4,6}(\+[0-9]{4,6})?")
+_REFERENCE_WORDS = "must be like EPSG:25832, or EPSG:25832+7837 with a height system"
+
+
+def checked_reference(text: object) -> str:
+    """Return a reference system as it was typed, if it has the right form.
+
+    Parameters
+    ----------
+    text : str
+        ``EPSG:n``, or ``EPSG:n+m`` with the code of a height system.
+
+    Raises
+    ------
+    UsageError
+        If it has another form. Whether the code exists is found out when it is used.
+
+    Examples
+    --------
+    >>> checked_reference("epsg:25832")
+    'EPSG:25832'
+    """
+    code = str(text).strip().upper()
+    if not _REFERENCE.fullmatch(code):
+        raise UsageError(f"{_REFERENCE_WORDS}, got '{text}'")
+    return code
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+def _number_as_version(value: object) -> object:
+    """Let ``las_version: 1.4`` be written without quotes."""
+    return "1.4" if isinstance(value, float) and value == 1.4 else value
+
+
+class OutputOptions(_Section):
+    """How the clouds are written."""
+
+    format: Literal["laz", "las"] = Field(default="laz", description="file format of the delivered clouds")
+    drop_noise: bool = Field(default=False, description="leave noise points out of the delivered clouds")
+    las_version: Annotated[
+        Literal["keep", "1.4"],
+        BeforeValidator(_number_as_version, json_schema_input_type=Literal["keep", "1.4", 1.4]),
+    ] = Field(
+        default="keep", description="keep each flight's version and point format, or upgrade both to LAS 1.4"
+    )
+
+
+class Assume(_Section):
+    """What holds for flights that don't say it themselves; never used against what a flight says."""
+
+    crs: str | None = Field(
+        default=None,
+        description="reference system of flights that carry none: EPSG:n, or EPSG:n+m with a height system",
+    )
+    units: Literal["metre", "foot", "us_survey_foot"] | None = Field(
+        default=None, description="unit of coordinates and heights where neither a flight nor crs tells it"
+    )
+
+    @field_validator("crs", mode="before")
+    @classmethod
+    def _check_crs(cls, value: object) -> object:
+        if value is None:
+            return None
+        try:
+            return checked_reference(value)
+        except UsageError as error:
+            raise ValueError(str(error)) from error
+
+
+class Gate(_Section):
+    """A figure that a run must reach before anyone relies on it."""
+
+    figure: str = Field(min_length=1, description="name of the figure, as the run record gives it")
+    at_least: float | None = Field(default=None, description="the figure must not be smaller")
+    at_most: float | None = Field(default=None, description="the figure must not be larger")
+
+    @model_validator(mode="after")
+    def _check_limits(self) -> Self:
+        if self.at_least is None and self.at_most is None:
+            raise ValueError("a gate needs 'at_least' or 'at_most', or both")
+        if self.at_least is not None and self.at_most is not None and self.at_least > self.at_most:
+            raise ValueError(f"'at_least' {self.at_least:g} is larger than 'at_most' {self.at_most:g}")
+        return self
