@@ -98,9 +98,11 @@ def _as_tuple(value: object) -> object:
     return tuple(value) if isinstance(value, list) else value
 
 
+_ClassCode = Annotated[int, Field(ge=0, le=255)]
+
 ClassCodes = Annotated[
-    tuple[Annotated[int, Field(ge=0, le=255)], ...],
-    BeforeValidator(_as_tuple, json_schema_input_type=list[int]),
+    tuple[_ClassCode, ...],
+    BeforeValidator(_as_tuple, json_schema_input_type=list[_ClassCode]),
 ]
 """A list of class codes, as YAML writes it."""
 
