@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from pydantic import BaseModel, ValidationError
     from pydantic_core import ErrorDetails
 
-__all__ = ["bounds_text", "problems_in", "shown_value", "wanted_text"]
+__all__ = ["bounds_text", "field_schema", "problems_in", "shown_value", "wanted_text"]
 
 Schema = dict[str, Any]
 
@@ -68,7 +68,7 @@ def _value_path(location: ValuePath, schema: Schema) -> ValuePath:
     """Return the keys and indices of a location without pydantic's names of union branches."""
     path: ValuePath = ()
     for step in location:
-        if path and isinstance(step, str) and step not in _properties(_at(schema, path)):
+        if path and isinstance(step, str) and step not in _properties(field_schema(schema, path)):
             break
         path = (*path, step)
     return path
@@ -81,12 +81,12 @@ def _sentence(detail: ErrorDetails, path: ValuePath, schema: Schema, thing: str)
         own_words = str(detail.get("ctx", {}).get("error", detail["msg"]))
         return f"'{name}' {own_words}" if path else own_words
     if kind == "extra_forbidden":
-        known = sorted(_properties(_at(schema, path[:-1])))
+        known = sorted(_properties(field_schema(schema, path[:-1])))
         return f"there is no {thing} '{path[-1]}'{did_you_mean(str(path[-1]), known)}"
     if kind == "missing":
         return f"'{name}' is missing"
-    field = _at(schema, path)
-    unit = str(_at(schema, path[:1]).get("unit", ""))
+    field = field_schema(schema, path)
+    unit = str(field_schema(schema, path[:1]).get("unit", ""))
     if kind == "finite_number":
         return f"'{name}' must be a finite number, got {shown_value(value)}"
     limits = bounds_text(field)
@@ -204,7 +204,8 @@ def _is_number(field: Mapping[str, Any]) -> bool:
     return field.get("type") in ("number", "integer") or any(_is_number(o) for o in field.get("anyOf", ()))
 
 
-def _at(schema: Schema, path: ValuePath) -> Schema:
+def field_schema(schema: Schema, path: ValuePath) -> Schema:
+    """Return the JSON Schema of the value at a path, definitions filled in; empty if there is none."""
     here = _resolved(schema, schema)
     for step in path:
         if isinstance(step, int):

@@ -1,0 +1,93 @@
+"""The plan of a pipeline in words: what each stage reads, labels and makes, with every parameter."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from cloudprep.config.facts import ParameterFacts, stage_facts, value_text
+
+if TYPE_CHECKING:
+    from cloudprep.config.pipeline import Pipeline
+    from cloudprep.stages.base import Stage
+
+__all__ = ["plan_text"]
+
+_SCOPES = {
+    "point": "point by point",
+    "neighbourhood": "each point with its neighbourhood",
+    "cloud": "the whole site at once",
+}
+
+
+def plan_text(pipeline: Pipeline) -> str:
+    """Return what a pipeline will do, for people.
+
+    Parameters
+    ----------
+    pipeline : Pipeline
+        A checked pipeline.
+
+    Returns
+    -------
+    str
+        Lines without a final line break.
+    """
+    lines = [f"{pipeline.source}: good" if pipeline.source else "good", ""]
+    for number, stage in enumerate(pipeline.build(), 1):
+        lines += _stage_lines(number, stage)
+        lines.append("")
+    return "\n".join([*lines, *_rest_lines(pipeline)])
+
+
+def _stage_lines(number: int, stage: Stage) -> list[str]:
+    facts = stage_facts(type(stage))
+    columns = ", ".join(facts.needs) + "".join(f", {name} where it is there" for name in facts.uses)
+    lines = [f"{number}. {facts.name}: {facts.summary}", f"   looks at   {_SCOPES[facts.scope]}"]
+    lines.append(f"   reads      {columns}")
+    if facts.provides:
+        lines.append(f"   changes    {', '.join(facts.provides)}")
+    if facts.grids:
+        lines.append(f"   makes      {', '.join(f'{name}.tif' for name in facts.grids)}")
+    lines.append(f"   reach      {_reach_text(stage)}")
+    values = stage.params.model_dump(mode="json")
+    width = max((len(name) for name in values), default=0)
+    lines += [f"   {p.name:<{width}}  {_value_text(p, values[p.name])}" for p in facts.parameters]
+    return lines
+
+
+def _reach_text(stage: Stage) -> str:
+    """Return the reach where it is known already: it may hang on values that come from the cloud."""
+    values = stage.params.model_dump()
+    open_values = [
+        p.name for p in stage_facts(type(stage)).parameters if p.derived and values[p.name] is None
+    ]
+    if open_values:
+        return f"known once the flights are measured ({', '.join(open_values)})"
+    return f"{stage.reach():g} m"
+
+
+def _value_text(parameter: ParameterFacts, value: object) -> str:
+    if value is None:
+        return parameter.default_text if parameter.derived else "none"
+    text = value_text(value)
+    text = f"{text} {parameter.unit}" if parameter.unit and not isinstance(value, list) else text
+    return text if value == parameter.default else f"{text}  (set; default: {parameter.default_text})"
+
+
+def _rest_lines(pipeline: Pipeline) -> list[str]:
+    output, assume = pipeline.output, pipeline.assume
+    version = "LAS version kept" if output.las_version == "keep" else f"LAS {output.las_version}"
+    noise = "noise points left out" if output.drop_noise else "noise points labelled and kept"
+    said = [text for text in (assume.crs, f"units: {assume.units}" if assume.units else None) if text]
+    lines = [
+        f"clouds: {output.format}, {version}, {noise}",
+        f"flights without a reference system: {', '.join(said) if said else 'metres are assumed, and said'}",
+    ]
+    for gate in pipeline.gates:
+        limits = [
+            f"{word} {limit:g}"
+            for word, limit in (("at least", gate.at_least), ("at most", gate.at_most))
+            if limit is not None
+        ]
+        lines.append(f"gate: {gate.figure} must be {' and '.join(limits)}")
+    return lines
