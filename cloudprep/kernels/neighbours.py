@@ -1,0 +1,266 @@
+"""Exact distances to the nearest neighbours of every point of a cloud.
+
+A kd-tree with leaves of eight points is walked a whole leaf at a time: the eight points of a leaf are the
+eight lanes of vector instructions, and every candidate met is offered to all of them at once.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numba import njit
+
+from cloudprep.kernels.neighbours_tree import FAN, LEAF, build_tree
+from cloudprep.kernels.simd import (
+    below,
+    larger,
+    largest,
+    load,
+    lowest_bit,
+    minus,
+    plus,
+    root,
+    smaller,
+    spread,
+    squared,
+    store,
+)
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
+
+
+def mean_neighbour_distance(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    k: int,
+    *,
+    threads: int = 1,
+    queries: NDArray[np.bool_] | None = None,
+) -> tuple[Floats, Floats]:
+    """Return the mean distance from each point to its k nearest other points, and the distance to the k-th.
+
+    Other points at the same place count, at distance 0. Where there are fewer than k others, all of them are
+    taken; a point without any other gets infinity.
+
+    Parameters
+    ----------
+    x, y, z : ndarray of float64, shape (n,)
+        Coordinates, m, finite.
+    k : int
+        Number of neighbours, >= 1.
+    threads : int
+        Threads to use. The results do not depend on it, nor on the order of the points, to the bit: distances
+        are added in ascending order.
+    queries : ndarray of bool, shape (n,), optional
+        The points to search for; all of them take part as neighbours. The others get NaN.
+
+    Returns
+    -------
+    mean, kth : ndarray of float64, shape (n,)
+        Distances, m.
+
+    Raises
+    ------
+    ValueError
+        If k < 1, or a coordinate is not finite.
+
+    References
+    ----------
+    J. H. Friedman, J. L. Bentley and R. A. Finkel, "An algorithm for finding best matches in logarithmic
+    expected time", ACM Transactions on Mathematical Software 3 (1977).
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> mean, kth = mean_neighbour_distance(np.array([0.0, 3.0, 5.0]), np.zeros(3), np.zeros(3), 2)
+    >>> mean.tolist(), kth.tolist()
+    ([4.0, 2.5, 3.5], [5.0, 3.0, 5.0])
+    """
+    if k < 1:
+        raise ValueError(f"k must be at least 1, got {k}")
+    n = len(x)
+    wanted = np.ones(n, np.bool_) if queries is None else queries
+    mean = np.where(wanted, np.inf, np.nan)
+    kth = mean.copy()
+    if n < 2:
+        return mean, kth
+    tree = build_tree(x, y, z, threads=threads)
+    rows = min(k, n - 1) + 1
+    # Many more runs than threads: their costs differ.
+    cuts = np.linspace(0, len(tree.x) // LEAF, (32 * threads if threads > 1 else 1) + 1).astype(np.int64)
+
+    def search(run: int) -> None:
+        _search_leaves(*tree, rows, wanted, mean, kth, cuts[run], cuts[run + 1])
+
+    with ThreadPoolExecutor(threads) as pool:
+        list(pool.map(search, range(len(cuts) - 1)))
+    return mean, kth
+
+
+@njit(nogil=True, cache=True)
+def _offer(own: Floats, best: Floats, rows: int, px: float, py: float, pz: float) -> None:
+    """Offer one point to the eight points of a leaf: each keeps its ``rows`` smallest squared distances."""
+    d = plus(
+        plus(squared(minus(load(own, 0), spread(px))), squared(minus(load(own, 8), spread(py)))),
+        squared(minus(load(own, 16), spread(pz))),
+    )
+    for row in range(rows):
+        held = load(best, row * 8)
+        store(best, row * 8, smaller(held, d))
+        d = larger(held, d)
+
+
+@njit(nogil=True, cache=True)
+def _gap(low: Floats, high: Floats, other_low: Floats, other_high: Floats) -> Floats:
+    """Return the distance between two intervals, lane by lane."""
+    return larger(larger(minus(low, other_high), minus(other_low, high)), spread(0.0))
+
+
+@njit(nogil=True, cache=True)
+def _near_boxes(boxes: Floats, at: int, leaf: int, worst: float, distance: Floats) -> int:
+    """Return a bit mask of the eight boxes from ``at`` on: which are nearer than ``worst`` to a leaf's box.
+
+    Distances are squared; those of the eight boxes are written to ``distance``.
+    """
+    width = boxes.shape[1]
+    dx = _gap(load(boxes, at), load(boxes, 3 * width + at), spread(boxes[0, leaf]), spread(boxes[3, leaf]))
+    dy = _gap(
+        load(boxes, width + at), load(boxes, 4 * width + at), spread(boxes[1, leaf]), spread(boxes[4, leaf])
+    )
+    dz = _gap(
+        load(boxes, 2 * width + at),
+        load(boxes, 5 * width + at),
+        spread(boxes[2, leaf]),
+        spread(boxes[5, leaf]),
+    )
+    d = plus(plus(squared(dx), squared(dy)), squared(dz))
+    store(distance, 0, d)
+    return below(d, spread(worst))
+
+
+@njit(nogil=True, cache=True)
+def _near_points(x: Floats, y: Floats, z: Floats, at: int, boxes: Floats, leaf: int, worst: float) -> int:
+    """Return which of eight points are nearer (squared) to a leaf's box than ``worst``, as a bit mask."""
+    px = load(x, at)
+    py = load(y, at)
+    pz = load(z, at)
+    dx = _gap(px, px, spread(boxes[0, leaf]), spread(boxes[3, leaf]))
+    dy = _gap(py, py, spread(boxes[1, leaf]), spread(boxes[4, leaf]))
+    dz = _gap(pz, pz, spread(boxes[2, leaf]), spread(boxes[5, leaf]))
+    return below(plus(plus(squared(dx), squared(dy)), squared(dz)), spread(worst))
+
+
+@njit(nogil=True, cache=True)
+def _helps_any(own: Floats, best: Floats, last_row: int, boxes: Floats, box: int) -> bool:
+    """Tell whether a box is near enough to give any of a leaf's points a nearer neighbour."""
+    x = load(own, 0)
+    y = load(own, 8)
+    z = load(own, 16)
+    dx = _gap(x, x, spread(boxes[0, box]), spread(boxes[3, box]))
+    dy = _gap(y, y, spread(boxes[1, box]), spread(boxes[4, box]))
+    dz = _gap(z, z, spread(boxes[2, box]), spread(boxes[5, box]))
+    d = plus(plus(squared(dx), squared(dy)), squared(dz))
+    return below(d, load(best, last_row * 8)) != 0
+
+
+@njit(nogil=True, cache=True)
+def _search_leaves(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    row: Integers,
+    boxes: Floats,
+    levels: Integers,
+    rows: int,
+    wanted: NDArray[np.bool_],
+    mean: Floats,
+    kth: Floats,
+    first_leaf: int,
+    last_leaf: int,
+) -> None:
+    """Fill in mean and k-th distance of the wanted points of a run of leaves.
+
+    ``rows`` counts the point itself, which is its own nearest neighbour (or stands for a coincident one).
+    """
+    n = row.shape[0]
+    own = np.empty(24)
+    best = np.empty(rows * 8)
+    distance = np.empty(8)
+    stack_box = np.empty(256, np.int64)
+    stack_level = np.empty(256, np.int64)
+    stack_distance = np.empty(256)
+    last_row = rows - 1
+    deepest = levels.shape[0] - 2
+    for leaf in range(first_leaf, last_leaf):
+        start = leaf * LEAF
+        stop = min(start + LEAF, n)
+        some = False
+        for i in range(start, stop):
+            some |= wanted[row[i]]
+        if not some:
+            continue
+        for lane in range(8):
+            i = min(start + lane, n - 1)
+            own[lane] = x[i]
+            own[8 + lane] = y[i]
+            own[16 + lane] = z[i]
+        for i in range(rows * 8):
+            best[i] = np.inf
+        for i in range(start, stop):
+            _offer(own, best, rows, x[i], y[i], z[i])
+        worst = largest(load(best, last_row * 8))
+        # From the leaf upwards, the seven siblings at every level, those next in the tree first.
+        node = leaf
+        for level in range(deepest):
+            family = node & ~7
+            mask = _near_boxes(boxes, levels[level] + family, leaf, worst, distance)
+            top = 0
+            for step in range(7, 0, -1):
+                child = (node & 7) ^ step
+                if (mask >> child) & 1:
+                    stack_box[top] = family + child
+                    stack_level[top] = level
+                    stack_distance[top] = distance[child]
+                    top += 1
+            while top > 0:
+                top -= 1
+                if stack_distance[top] >= worst:
+                    continue
+                box = stack_box[top]
+                at = stack_level[top]
+                if not _helps_any(own, best, last_row, boxes, levels[at] + box):
+                    continue
+                if at == 0:
+                    mask = _near_points(x, y, z, box * LEAF, boxes, leaf, worst)
+                    while mask != 0:
+                        i = box * LEAF + lowest_bit(mask)
+                        mask &= mask - 1
+                        _offer(own, best, rows, x[i], y[i], z[i])
+                    worst = largest(load(best, last_row * 8))
+                else:
+                    mask = _near_boxes(boxes, levels[at - 1] + box * FAN, leaf, worst, distance)
+                    while mask != 0:
+                        child = lowest_bit(mask)
+                        mask &= mask - 1
+                        stack_box[top] = box * FAN + child
+                        stack_level[top] = at - 1
+                        stack_distance[top] = distance[child]
+                        top += 1
+            node >>= 3
+        # Ascending distances, so that the sum does not depend on the order of the points.
+        total = spread(0.0)
+        for r in range(1, rows):
+            total = plus(total, root(load(best, r * 8)))
+        store(own, 0, total)
+        store(own, 8, root(load(best, last_row * 8)))
+        for i in range(start, stop):
+            if wanted[row[i]]:
+                mean[row[i]] = own[i - start] / last_row
+                kth[row[i]] = own[8 + i - start]

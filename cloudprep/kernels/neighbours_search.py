@@ -1,0 +1,194 @@
+"""Searches around given positions in a tree that was built once: slower a position, but for any position."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numba import njit
+
+from cloudprep.kernels.neighbours_tree import FAN, LEAF, Tree
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
+
+
+def nearest_distances(tree: Tree, x: Floats, y: Floats, z: Floats, k: int) -> Floats:
+    """Return the squared distances from positions to their nearest points.
+
+    Parameters
+    ----------
+    tree : Tree
+        The points.
+    x, y, z : ndarray of float64, shape (m,)
+        The positions, m. A point of the tree at a position counts, at distance 0.
+    k : int
+        How many points, >= 1.
+
+    Returns
+    -------
+    ndarray of float64, shape (m, k)
+        Squared distances, m2, ascending; infinity where the tree holds fewer points.
+    """
+    found = np.full((len(x), k), np.inf)
+    _nearest(*tree, x, y, z, found)
+    return found
+
+
+def rows_within(
+    tree: Tree,
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    squared_radius: Floats,
+) -> tuple[Integers, Integers]:
+    """Return the points within a distance of positions, those at exactly the distance included.
+
+    Parameters
+    ----------
+    tree : Tree
+        The points.
+    x, y, z : ndarray of float64, shape (m,)
+        The positions, m.
+    squared_radius : ndarray of float64, shape (m,)
+        Squared distance for each position, m2.
+
+    Returns
+    -------
+    starts : ndarray of int64, shape (m + 1,)
+        The points of position i are ``rows[starts[i]:starts[i + 1]]``.
+    rows : ndarray of int64
+        Rows of the points in the input of the tree, in no particular order.
+    """
+    starts = np.zeros(len(x) + 1, np.int64)
+    _within(*tree, x, y, z, squared_radius, starts, np.empty(0, np.int64))
+    np.cumsum(starts, out=starts)
+    rows = np.empty(starts[-1], np.int64)
+    if len(rows):
+        _within(*tree, x, y, z, squared_radius, starts, rows)
+    return starts, rows
+
+
+@njit(nogil=True, cache=True)
+def _box_distance(boxes: Floats, box: int, x: float, y: float, z: float) -> float:
+    """Return the squared distance from a position to a box."""
+    dx = max(boxes[0, box] - x, x - boxes[3, box], 0.0)
+    dy = max(boxes[1, box] - y, y - boxes[4, box], 0.0)
+    dz = max(boxes[2, box] - z, z - boxes[5, box], 0.0)
+    squared: float = dx * dx + dy * dy + dz * dz
+    return squared
+
+
+@njit(nogil=True, cache=True)
+def _nearest(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    row: Integers,
+    boxes: Floats,
+    levels: Integers,
+    qx: Floats,
+    qy: Floats,
+    qz: Floats,
+    found: Floats,
+) -> None:
+    """Fill in the ascending squared distances to the nearest points of each position."""
+    n = row.shape[0]
+    k = found.shape[1]
+    stack_box = np.empty(256, np.int64)
+    stack_level = np.empty(256, np.int64)
+    stack_distance = np.empty(256)
+    for q in range(qx.shape[0]):
+        best = found[q]
+        stack_box[0] = 0
+        stack_level[0] = levels.shape[0] - 2
+        stack_distance[0] = 0.0
+        top = 1
+        while top > 0:
+            top -= 1
+            if stack_distance[top] >= best[k - 1]:
+                continue
+            box = stack_box[top]
+            level = stack_level[top]
+            if level == 0:
+                for i in range(box * LEAF, min(box * LEAF + LEAF, n)):
+                    dx = x[i] - qx[q]
+                    dy = y[i] - qy[q]
+                    dz = z[i] - qz[q]
+                    d = dx * dx + dy * dy + dz * dz
+                    if d < best[k - 1]:
+                        j = k - 1
+                        while j > 0 and best[j - 1] > d:
+                            best[j] = best[j - 1]
+                            j -= 1
+                        best[j] = d
+                continue
+            bottom = top
+            for child in range(box * FAN, box * FAN + FAN):
+                d = _box_distance(boxes, levels[level - 1] + child, qx[q], qy[q], qz[q])
+                if d >= best[k - 1]:
+                    continue
+                # The nearest child is taken from the stack first.
+                j = top
+                while j > bottom and stack_distance[j - 1] < d:
+                    stack_distance[j] = stack_distance[j - 1]
+                    stack_box[j] = stack_box[j - 1]
+                    j -= 1
+                stack_distance[j] = d
+                stack_box[j] = child
+                stack_level[top] = level - 1
+                top += 1
+
+
+@njit(nogil=True, cache=True)
+def _within(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    row: Integers,
+    boxes: Floats,
+    levels: Integers,
+    qx: Floats,
+    qy: Floats,
+    qz: Floats,
+    squared_radius: Floats,
+    starts: Integers,
+    rows: Integers,
+) -> None:
+    """Count the points in each ball into ``starts[q + 1]`` (``rows`` empty), or list from ``starts[q]``."""
+    n = row.shape[0]
+    counting = rows.shape[0] == 0
+    stack_box = np.empty(256, np.int64)
+    stack_level = np.empty(256, np.int64)
+    for q in range(qx.shape[0]):
+        limit = squared_radius[q]
+        count = 0
+        stack_box[0] = 0
+        stack_level[0] = levels.shape[0] - 2
+        top = 1
+        while top > 0:
+            top -= 1
+            box = stack_box[top]
+            level = stack_level[top]
+            if level == 0:
+                for i in range(box * LEAF, min(box * LEAF + LEAF, n)):
+                    dx = x[i] - qx[q]
+                    dy = y[i] - qy[q]
+                    dz = z[i] - qz[q]
+                    if dx * dx + dy * dy + dz * dz <= limit:
+                        if not counting:
+                            rows[starts[q] + count] = row[i]
+                        count += 1
+                continue
+            for child in range(box * FAN, box * FAN + FAN):
+                d = _box_distance(boxes, levels[level - 1] + child, qx[q], qy[q], qz[q])
+                # Padding boxes lie at infinity, and a limit may be infinite.
+                if d <= limit and d < np.inf:
+                    stack_box[top] = child
+                    stack_level[top] = level - 1
+                    top += 1
+        if counting:
+            starts[q + 1] = count

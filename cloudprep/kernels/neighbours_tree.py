@@ -1,0 +1,247 @@
+"""A kd-tree of small leaves in plain arrays: what the neighbour searches walk over.
+
+The points are ordered so that the leaves are consecutive runs of eight and every subtree is a consecutive run
+of leaves. Splits halve the capacity of a subtree along the widest axis of its points, so the tree has no
+pointers: level by level, eight boxes have one parent. Points of equal coordinates split anywhere; searches
+are exact whatever the split.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from numba import njit
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
+
+LEAF = 8
+FAN = 8
+
+
+class Tree(NamedTuple):
+    """Points in tree order, and the boxes around them.
+
+    Parameters
+    ----------
+    x, y, z : ndarray of float64, shape (leaves * 8,)
+        Coordinates in tree order, padded with infinity.
+    row : ndarray of int64, shape (n,)
+        For each place in the tree, the row of the point in the input.
+    boxes : ndarray of float64, shape (6, m)
+        Lowest x, y, z and highest x, y, z of every box, level after level from the leaves up; each level is
+        padded to a multiple of eight with boxes at infinity.
+    levels : ndarray of int64, shape (l + 1,)
+        Where each level starts in ``boxes``.
+    """
+
+    x: Floats
+    y: Floats
+    z: Floats
+    row: Integers
+    boxes: Floats
+    levels: Integers
+
+
+def build_tree(x: Floats, y: Floats, z: Floats, *, threads: int = 1) -> Tree:
+    """Return the tree of a cloud.
+
+    Parameters
+    ----------
+    x, y, z : ndarray of float64, shape (n,)
+        Coordinates, m, finite; at least one point.
+    threads : int
+        Threads to build with. The searches' results do not depend on it.
+
+    Raises
+    ------
+    ValueError
+        If there is no point, or a coordinate is not finite.
+    """
+    n = len(x)
+    if n == 0:
+        raise ValueError("a tree needs at least one point")
+    records = np.empty((n, 4))
+    for axis, values in enumerate((x, y, z)):
+        if not np.isfinite(values).all():
+            raise ValueError(f"coordinates must be finite, but {'xyz'[axis]} is not")
+        records[:, axis] = values
+    records[:, 3] = np.arange(n)
+    _order(records, threads)
+    leaves = -(-n // LEAF)
+    tx, ty, tz = (_padded(records[:, axis], leaves * LEAF) for axis in range(3))
+    counts = [leaves]
+    while counts[-1] > 1:
+        counts.append(-(-counts[-1] // FAN))
+    levels = np.concatenate([[0], np.cumsum([-(-count // FAN) * FAN for count in counts])]).astype(np.int64)
+    boxes = np.empty((6, levels[-1]))
+    boxes[:3] = np.inf
+    boxes[3:] = -np.inf
+    _leaf_boxes(tx, ty, tz, n, boxes)
+    for level, count in enumerate(counts[1:]):
+        _parent_boxes(boxes, levels[level], levels[level + 1], count)
+    return Tree(tx, ty, tz, records[:, 3].astype(np.int64), boxes, levels)
+
+
+def _padded(values: Floats, size: int) -> Floats:
+    padded = np.full(size, np.inf)
+    padded[: len(values)] = values
+    return padded
+
+
+def _order(records: Floats, threads: int) -> None:
+    """Bring records into the tree's order: the first splits level by level, then subtrees side by side."""
+    n = len(records)
+    capacity = LEAF
+    while capacity < n:
+        capacity *= 2
+    grain = capacity if threads == 1 else max(capacity >> 4, LEAF)
+    with ThreadPoolExecutor(threads) as pool:
+        while capacity > grain:
+            _split_side_by_side(pool, records, capacity, capacity >> 1)
+            capacity >>= 1
+        _split_side_by_side(pool, records, capacity, LEAF)
+
+
+def _split_side_by_side(pool: ThreadPoolExecutor, records: Floats, size: int, floor: int) -> None:
+    """Order all subtrees of a capacity down to subtrees of another."""
+
+    def split(start: int) -> None:
+        _split(records, start, min(start + size, len(records)), size, floor)
+
+    list(pool.map(split, range(0, len(records), size)))
+
+
+@njit(nogil=True, cache=True)
+def _split(records: Floats, start: int, stop: int, capacity: int, floor: int) -> None:
+    """Order the records of a subtree down to subtrees of a capacity.
+
+    After it, the first half of every subtree's capacity holds the records that are lowest along the widest
+    axis of that subtree.
+    """
+    sample = np.empty(64)
+    todo = np.empty((64, 3), np.int64)
+    todo[0, 0] = start
+    todo[0, 1] = stop
+    todo[0, 2] = capacity
+    top = 1
+    while top > 0:
+        top -= 1
+        first = todo[top, 0]
+        last = todo[top, 1]
+        size = todo[top, 2]
+        while size > floor:
+            size >>= 1
+            if last - first > size:
+                axis = _widest_axis(records, first, last)
+                _select(records, first, last, first + size, axis, sample)
+                todo[top, 0] = first + size
+                todo[top, 1] = last
+                todo[top, 2] = size
+                top += 1
+                last = first + size
+
+
+@njit(nogil=True, cache=True)
+def _widest_axis(records: Floats, first: int, last: int) -> int:
+    """Return the axis along which a run of records extends most."""
+    x0 = x1 = records[first, 0]
+    y0 = y1 = records[first, 1]
+    z0 = z1 = records[first, 2]
+    for i in range(first + 1, last):
+        x0 = min(x0, records[i, 0])
+        x1 = max(x1, records[i, 0])
+        y0 = min(y0, records[i, 1])
+        y1 = max(y1, records[i, 1])
+        z0 = min(z0, records[i, 2])
+        z1 = max(z1, records[i, 2])
+    if x1 - x0 >= y1 - y0 and x1 - x0 >= z1 - z0:
+        return 0
+    return 1 if y1 - y0 >= z1 - z0 else 2
+
+
+@njit(nogil=True, cache=True)
+def _select(records: Floats, first: int, last: int, middle: int, axis: int, sample: Floats) -> None:
+    """Order a run of records so that those before ``middle`` are the lowest along an axis."""
+    while last - first > 1:
+        n = last - first
+        if n <= 12:
+            _insertion_sort(records, first, last, axis)
+            return
+        taken = 3 if n < 40 else (7 if n < 400 else (15 if n < 5000 else 63))
+        stride = n // taken
+        for i in range(taken):
+            value = records[first + i * stride + (stride >> 1), axis]
+            j = i - 1
+            while j >= 0 and sample[j] > value:
+                sample[j + 1] = sample[j]
+                j -= 1
+            sample[j + 1] = value
+        pivot = sample[min((middle - first) * taken // n, taken - 1)]
+        border = _partition(records, first, last, axis, pivot)
+        if middle < border:
+            last = border
+        elif border > first:
+            first = border
+        else:
+            # The pivot is the lowest value there is: set aside all that equal it.
+            border = _partition(records, first, last, axis, np.nextafter(pivot, np.inf))
+            if middle < border:
+                return
+            first = border
+
+
+@njit(nogil=True, cache=True)
+def _partition(records: Floats, first: int, last: int, axis: int, pivot: float) -> int:
+    """Move records below a pivot to the front; return where they end. No branch depends on the values."""
+    border = first
+    for i in range(first, last):
+        value = records[i, axis]
+        a0, a1, a2, a3 = records[i, 0], records[i, 1], records[i, 2], records[i, 3]
+        b0, b1, b2, b3 = records[border, 0], records[border, 1], records[border, 2], records[border, 3]
+        records[i, 0], records[i, 1], records[i, 2], records[i, 3] = b0, b1, b2, b3
+        records[border, 0], records[border, 1], records[border, 2], records[border, 3] = a0, a1, a2, a3
+        border += value < pivot
+    return border
+
+
+@njit(nogil=True, cache=True)
+def _insertion_sort(records: Floats, first: int, last: int, axis: int) -> None:
+    """Sort a short run of records along an axis."""
+    for i in range(first + 1, last):
+        a0, a1, a2, a3 = records[i, 0], records[i, 1], records[i, 2], records[i, 3]
+        value = records[i, axis]
+        j = i - 1
+        while j >= first and records[j, axis] > value:
+            for c in range(4):
+                records[j + 1, c] = records[j, c]
+            j -= 1
+        records[j + 1, 0], records[j + 1, 1], records[j + 1, 2], records[j + 1, 3] = a0, a1, a2, a3
+
+
+@njit(nogil=True, cache=True)
+def _leaf_boxes(x: Floats, y: Floats, z: Floats, n: int, boxes: Floats) -> None:
+    """Fill in the boxes of the leaves."""
+    for leaf in range((n + LEAF - 1) // LEAF):
+        for i in range(leaf * LEAF, min(leaf * LEAF + LEAF, n)):
+            boxes[0, leaf] = min(boxes[0, leaf], x[i])
+            boxes[1, leaf] = min(boxes[1, leaf], y[i])
+            boxes[2, leaf] = min(boxes[2, leaf], z[i])
+            boxes[3, leaf] = max(boxes[3, leaf], x[i])
+            boxes[4, leaf] = max(boxes[4, leaf], y[i])
+            boxes[5, leaf] = max(boxes[5, leaf], z[i])
+
+
+@njit(nogil=True, cache=True)
+def _parent_boxes(boxes: Floats, children: int, parents: int, count: int) -> None:
+    """Fill in the boxes of a level from those of the level below (padding boxes change nothing)."""
+    for p in range(count):
+        for c in range(children + p * FAN, children + p * FAN + FAN):
+            for axis in range(3):
+                boxes[axis, parents + p] = min(boxes[axis, parents + p], boxes[axis, c])
+                boxes[axis + 3, parents + p] = max(boxes[axis + 3, parents + p], boxes[axis + 3, c])
