@@ -1,0 +1,272 @@
+"""Exact single-linkage components: which points hang together by steps no longer than a gap.
+
+Points are put into cubic cells so small that all points of a cell are within the gap of each other. Cells
+within reach of one another are then linked where a pair of their points is close enough, and most pairs of
+cells need no look at their points: they are linked already, or their boxes decide. The cells only organise the
+work; the components do not depend on where they lie.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from numba import njit
+
+from cloudprep.kernels.components_pairs import (
+    farthest_squared,
+    fill_box,
+    have_close_pair,
+    nearest_squared,
+)
+from cloudprep.kernels.sorting import sorted_order
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
+
+# A little less than 1 / sqrt(3): the diagonal of a cell stays below the gap whatever the rounding.
+_EDGE = 0.577
+# Cells within the gap differ by at most so many places along an axis (their edge is more than half the gap).
+_REACH = 2
+# Row offsets (dz, dy) to the cells that follow in the order of the keys, near ones first: those link most.
+_ROWS = np.array(
+    sorted(
+        ((dz, dy) for dz in range(3) for dy in range(-2, 3) if (dz, dy) >= (0, 0)),
+        key=lambda row: (row[0] ** 2 + row[1] ** 2, row),
+    ),
+    dtype=np.int64,
+)
+_KILOMETRE = 1000.0
+_LARGEST_KEY = 2**62
+
+
+class LinkedCells(NamedTuple):
+    """Occupied cells of the lattice, in the order of (z, y, x), and what they belong to.
+
+    Parameters
+    ----------
+    cell_of_point : ndarray of int32, shape (n,)
+        Which occupied cell each point lies in.
+    place : ndarray of int64, shape (m, 3)
+        Where each occupied cell lies on the lattice: x, y, z in whole cells.
+    component : ndarray of int32, shape (m,)
+        Component of each occupied cell, numbered from 0 in the order of their first cells.
+    total : int
+        Number of components.
+    """
+
+    cell_of_point: NDArray[np.int32]
+    place: Integers
+    component: NDArray[np.int32]
+    total: int
+
+
+def cell_edge(gap: float) -> float:
+    """Return the edge (m) of the cells for a gap (m).
+
+    For gaps up to 100 m it divides a kilometre, so that clouds moved by whole kilometres fall into the same
+    cells.
+
+    >>> 1000 / cell_edge(1.0)
+    1734.0
+    """
+    edge = _EDGE * gap
+    return _KILOMETRE / math.ceil(_KILOMETRE / edge) if gap <= 100 else edge
+
+
+def connected_components(x: Floats, y: Floats, z: Floats, gap: float) -> tuple[NDArray[np.int32], int]:
+    """Return which points are connected by steps of at most a gap.
+
+    Parameters
+    ----------
+    x, y, z : ndarray of float64, shape (n,)
+        Coordinates, m, finite.
+    gap : float
+        Longest step, m, > 0. Points exactly so far apart are connected.
+
+    Returns
+    -------
+    component : ndarray of int32, shape (n,)
+        Component of each point.
+    count : int
+        Number of components.
+
+    Raises
+    ------
+    ValueError
+        If the gap is not above 0, or coordinates are not finite or too far apart to count cells.
+
+    References
+    ----------
+    Single linkage: R. Sibson, "SLINK: an optimally efficient algorithm for the single-link cluster method",
+    The Computer Journal 16 (1973). Union-find: R. E. Tarjan, "Efficiency of a good but not linear set union
+    algorithm", Journal of the ACM 22 (1975).
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> connected_components(np.array([0.0, 1.0, 2.5]), np.zeros(3), np.zeros(3), 1.0)
+    (array([0, 0, 1], dtype=int32), 2)
+    """
+    cells = linked_cells(x, y, z, gap)
+    return cells.component[cells.cell_of_point], cells.total
+
+
+def linked_cells(x: Floats, y: Floats, z: Floats, gap: float) -> LinkedCells:
+    """Return the occupied cells of the lattice of a gap and the components that they belong to.
+
+    Parameters and errors are those of :func:`connected_components`.
+    """
+    if not gap > 0 or not math.isfinite(gap):
+        raise ValueError(f"the gap must be above 0 m, got {gap}")
+    n = len(x)
+    if n == 0:
+        none = np.empty(0, np.int32)
+        return LinkedCells(none, np.empty((0, 3), np.int64), none, 0)
+    per_metre = 1.0 / cell_edge(gap)
+    keys, width, rows = _row_major_keys(x, y, z, per_metre)
+    order = sorted_order(keys)
+    starts, cell_of_point = _runs(keys, order)
+    first = order[starts[:-1]]
+    component, count = _link(keys[first], width, rows, starts, x[order], y[order], z[order], gap * gap, _ROWS)
+    place = np.stack([_places(values[first], per_metre) for values in (x, y, z)], axis=1)
+    return LinkedCells(cell_of_point, place, component, count)
+
+
+def _places(values: Floats, per_metre: float) -> Integers:
+    """Return whole-cell coordinates."""
+    return np.floor(values * per_metre).astype(np.int64)
+
+
+def _row_major_keys(x: Floats, y: Floats, z: Floats, per_metre: float) -> tuple[Integers, int, int]:
+    """Return one key a point in the order of (z, y, x), the length of a row and the number of rows a layer.
+
+    Rows and layers are padded, so that the key of a cell within reach is never that of a cell elsewhere.
+    """
+    extremes = [(float(v.min()), float(v.max())) for v in (x, y, z)]
+    if not all(abs(value) * per_metre < _LARGEST_KEY for pair in extremes for value in pair):
+        raise ValueError("coordinates must be finite and not too far from zero to count the cells up to them")
+    (x0, x1), (y0, y1), (z0, z1) = (
+        (math.floor(low * per_metre) - _REACH, math.floor(high * per_metre) + _REACH)
+        for low, high in extremes
+    )
+    width, rows, layers = x1 - x0 + 1, y1 - y0 + 1, z1 - z0 + 1
+    if width * rows * layers < _LARGEST_KEY:
+        keys = np.empty(len(x), np.int64)
+        _fill_keys(x, y, z, per_metre, x0, y0, z0, width, rows, keys)
+        return keys, width, rows
+    # Points at absurd distances: keep steps within reach, shorten all others.
+    places = [_without_gaps(_places(v, per_metre)) for v in (x, y, z)]
+    width, rows, layers = (int(v.max()) + 1 + 2 * _REACH for v in places)
+    if width * rows * layers >= _LARGEST_KEY:
+        raise ValueError("the points lie too far apart to count the cells between them")
+    return ((places[2] + _REACH) * rows + places[1] + _REACH) * width + places[0] + _REACH, width, rows
+
+
+@njit(nogil=True, cache=True)
+def _fill_keys(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    per_metre: float,
+    first_x: int,
+    first_y: int,
+    first_z: int,
+    width: int,
+    rows: int,
+    keys: Integers,
+) -> None:
+    """Write one key a point, counted from a first place along each axis."""
+    for i in range(x.shape[0]):
+        px = np.int64(np.floor(x[i] * per_metre)) - first_x
+        py = np.int64(np.floor(y[i] * per_metre)) - first_y
+        pz = np.int64(np.floor(z[i] * per_metre)) - first_z
+        keys[i] = (pz * rows + py) * width + px
+
+
+def _without_gaps(places: Integers) -> Integers:
+    """Return places along an axis with every empty stretch shortened to what is just out of reach."""
+    occupied, inverse = np.unique(places, return_inverse=True)
+    steps = np.minimum(np.diff(occupied, prepend=occupied[0]), _REACH + 1)
+    return np.cumsum(steps)[inverse].astype(np.int64)
+
+
+@njit(nogil=True, cache=True)
+def _runs(keys: Integers, order: NDArray[np.int32]) -> tuple[Integers, NDArray[np.int32]]:
+    """Return where runs of equal keys start in the sorted order (and the end), and the run of each point."""
+    n = keys.shape[0]
+    starts = np.empty(n + 1, np.int64)
+    run_of = np.empty(n, np.int32)
+    runs = 0
+    for i in range(n):
+        if i == 0 or keys[order[i]] != keys[order[i - 1]]:
+            starts[runs] = i
+            runs += 1
+        run_of[order[i]] = runs - 1
+    starts[runs] = n
+    return starts[: runs + 1].copy(), run_of
+
+
+@njit(nogil=True, cache=True)
+def _root(parent: NDArray[np.int32], i: int) -> int:
+    """Return the representative of a set, shortening the way to it."""
+    while parent[i] != i:
+        parent[i] = parent[parent[i]]
+        i = parent[i]
+    return i
+
+
+@njit(nogil=True, cache=True)
+def _link(
+    keys: Integers,
+    width: int,
+    rows: int,
+    starts: Integers,
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    squared_gap: float,
+    row_offsets: Integers,
+) -> tuple[NDArray[np.int32], int]:
+    """Link cells that hold a close pair of points; return the component of each cell and their number.
+
+    The coordinates come cell by cell and may be reordered inside a cell.
+    """
+    m = keys.shape[0]
+    parent = np.arange(m).astype(np.int32)
+    boxes = np.empty((m, 6))
+    for i in range(m):
+        fill_box(x, y, z, starts[i], starts[i + 1], boxes[i])
+    for r in range(row_offsets.shape[0]):
+        dz, dy = row_offsets[r, 0], row_offsets[r, 1]
+        offset = (dz * rows + dy) * width
+        low = 1 if dz == 0 and dy == 0 else -_REACH
+        after = 0
+        for i in range(m):
+            while after < m and keys[after] < keys[i] + offset + low:
+                after += 1
+            j = after
+            while j < m and keys[j] <= keys[i] + offset + _REACH:
+                a, b = _root(parent, i), _root(parent, j)
+                if a != b and nearest_squared(boxes[i], boxes[j]) <= squared_gap:
+                    close = farthest_squared(boxes[i], boxes[j]) <= squared_gap or have_close_pair(
+                        x, y, z, starts[i], starts[i + 1], starts[j], starts[j + 1], squared_gap
+                    )
+                    if close:
+                        parent[max(a, b)] = min(a, b)
+                j += 1
+    component = np.empty(m, np.int32)
+    count = 0
+    for i in range(m):
+        root = _root(parent, i)
+        if root == i:
+            component[i] = count
+            count += 1
+        else:
+            # Roots are the lowest members, so the root has its number already.
+            component[i] = component[root]
+    return component, count
