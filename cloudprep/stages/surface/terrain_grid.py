@@ -1,0 +1,299 @@
+"""The terrain model: ground points to a raster of heights."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, NamedTuple, cast
+
+import numpy as np
+from pydantic import field_validator
+
+from cloudprep.errors import UsageError
+from cloudprep.model.classes import ClassCode
+from cloudprep.model.grid import Grid
+from cloudprep.stages.base import ClassCodes, Scope, Solution, Stage, StageParams, Summary, parameter
+from cloudprep.stages.surface.gridding import LEGEND, Fill, HeightSource, Manner, Method, grid_heights
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from cloudprep.model.grid import Window
+    from cloudprep.model.site import SiteFacts
+    from cloudprep.stages.base import Context, Points
+
+MOST_CELLS = 400_000_000
+_CELLS = (0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
+_CELL_TO_SPACING = 1.4
+_BRIDGED = 60.0
+_BRIDGED_CELLS = 20
+_SPARSE = 0.25
+
+
+class GroundPoints(NamedTuple):
+    """The ground points of some blocks."""
+
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    z: NDArray[np.float64]
+
+
+class TerrainGridParams(StageParams):
+    """Parameters of :class:`TerrainGrid`."""
+
+    cell: float | None = parameter(
+        None,
+        gt=0,
+        unit="m",
+        meaning="cell size; cell edges lie on whole multiples of it",
+        derived="1.4 point spacings, rounded up to 0.25, 0.5, 1, 2, 5, 10 ... m",
+        source="ratio of cell to point spacing in the quality levels of the USGS Lidar Base Specification "
+        "(0.35 m: 0.5 m; 0.71 m: 1 m; 1.41 m: 2 m), from memory",
+    )
+    method: Method = parameter(
+        "tin",
+        meaning="tin: linear within Delaunay triangles; inverse_distance: weighted mean of the nearest "
+        "ground points; nearest: height of the nearest ground point",
+    )
+    longest_edge: float | None = parameter(
+        None,
+        gt=0,
+        unit="m",
+        meaning="tin: triangles with a longer edge are left out, so wider gaps stay empty",
+        derived="60 m, or 20 cells where that is more",
+        source="common practice, no source: bridges buildings and dense woodland, leaves lakes open",
+    )
+    power: float = parameter(
+        2.0,
+        gt=0,
+        le=20,
+        meaning="inverse_distance: exponent of the distance",
+        source="Shepard 1968",
+    )
+    neighbours: int = parameter(
+        12,
+        ge=1,
+        le=1000,
+        unit="points",
+        meaning="inverse_distance: how many of the nearest ground points take part",
+        source="common practice, no source",
+    )
+    search_radius: float | None = parameter(
+        None,
+        gt=0,
+        unit="m",
+        meaning="inverse_distance and nearest: cells farther than this from any ground point stay empty",
+        derived="half of longest_edge, so all methods bridge gaps of the same width",
+    )
+    fill: Fill = parameter(
+        "none",
+        meaning="heights for cells left empty: none; nearest: that of the nearest cell; smooth: a membrane "
+        "between the cells around (filled cells have a code of their own in dtm_source)",
+    )
+    fill_distance: float | None = parameter(
+        None,
+        gt=0,
+        unit="m",
+        meaning="cells farther than this from any height are not filled",
+        derived="longest_edge",
+    )
+    classes: ClassCodes = parameter(
+        (int(ClassCode.GROUND),),
+        meaning="class codes that count as ground",
+        source="ASPRS LAS 1.4, table 17",
+    )
+
+    @field_validator("classes")
+    @classmethod
+    def _some(cls, value: tuple[int, ...]) -> tuple[int, ...]:
+        if not value:
+            raise ValueError("at least one class code is needed")
+        return value
+
+
+class TerrainGrid(Stage):
+    """Turn ground points into a terrain model (``dtm``) and a raster that says where heights come from.
+
+    All lengths are metres. A cell's height is the terrain at its centre. By default it is interpolated
+    linearly within the Delaunay triangles of the ground points, which bridges buildings and thickets as
+    straight slopes; triangles with an edge longer than ``longest_edge`` are left out, so lakes and gaps in
+    the flight stay empty. A cell that holds ground points but lies under no triangle (the rim of the site, a
+    lone point) takes its ground point nearest to the centre. Where ground points share x and y the lowest
+    counts. Withheld points are never used.
+
+    ``dtm_source`` tells cells apart: 0 empty, 1 measured (a ground point in the cell), 2 interpolated,
+    3 filled.
+
+    Figures: ``terrain.cell`` (m), ``terrain.cells``, ``terrain.ground_points``, and the shares of all cells
+    ``terrain.measured_share``, ``terrain.interpolated_share``, ``terrain.filled_share``,
+    ``terrain.empty_share``.
+    """
+
+    name = "terrain_grid"
+    kind = "surface"
+    Params = TerrainGridParams
+    scope = Scope.CLOUD
+    needs = ("x", "y", "z", "classification")
+    uses = ("withheld",)
+    grids = ("dtm", "dtm_source")
+    summarises = True
+    references = (
+        "Delaunay 1934, Sur la sphere vide, Izv. Akad. Nauk SSSR 7:793-800",
+        "Bowyer 1981, Computing Dirichlet tessellations, Comput. J. 24:162-166",
+        "Watson 1981, Computing the n-dimensional Delaunay tessellation, Comput. J. 24:167-172",
+        "Edelsbrunner and Muecke 1990, Simulation of simplicity, ACM Trans. Graph. 9:66-104",
+        "Shepard 1968, A two-dimensional interpolation function for irregularly-spaced data, Proc. ACM 23",
+    )
+    # Held once (24), on steps and in order (24 + scratch 40), mesh (64) and triangles (24) of ground points.
+    bytes_per_point = 192
+
+    params: TerrainGridParams
+
+    def derive(self, site: SiteFacts) -> tuple[Mapping[str, Any], Mapping[str, str]]:
+        """Return the lengths that were left open, and why they are what they are.
+
+        Raises
+        ------
+        UsageError
+            If the grid would have more than 400 million cells.
+        """
+        values: dict[str, Any] = {}
+        reasons: dict[str, str] = {}
+        cell = self.params.cell
+        if cell is None:
+            cell, reasons["cell"] = _fitting_cell(site)
+            values["cell"] = cell
+        _refuse_too_many(site, cell)
+        longest = self.params.longest_edge
+        if longest is None:
+            longest = values["longest_edge"] = max(_BRIDGED, _BRIDGED_CELLS * cell)
+            reasons["longest_edge"] = (
+                f"{_BRIDGED:g} m bridges buildings and dense woodland but leaves lakes open; "
+                f"at least {_BRIDGED_CELLS} cells"
+            )
+        if self.params.search_radius is None:
+            values["search_radius"] = longest / 2
+            reasons["search_radius"] = "half of longest_edge: gaps of that width are just bridged"
+        if self.params.fill_distance is None:
+            values["fill_distance"] = longest
+            reasons["fill_distance"] = "as longest_edge"
+        return values, reasons
+
+    def summarise(self, points: Points, context: Context) -> Summary:
+        """Collect the ground points of the block's core."""
+        ground = context.core & np.isin(points["classification"], self.params.classes)
+        if "withheld" in points:
+            ground = ground & ~points["withheld"]
+        return Summary(GroundPoints(points["x"][ground], points["y"][ground], points["z"][ground]))
+
+    def merge(self, parts: Sequence[GroundPoints]) -> GroundPoints:
+        """Join ground points; their order is settled in :meth:`solve`."""
+        if not parts:
+            return GroundPoints(np.empty(0), np.empty(0), np.empty(0))
+        return GroundPoints(*(np.concatenate(arrays) for arrays in zip(*parts, strict=True)))
+
+    def solve(self, merged: GroundPoints, site: SiteFacts) -> Solution:
+        """Grid the ground points over the window of the site.
+
+        Raises
+        ------
+        UsageError
+            If the grid would have more than 400 million cells.
+        """
+        params = self.resolved(site).params
+        cell = cast("float", params.cell)
+        window = _refuse_too_many(site, cell)
+        points = _within(merged, site)
+        heights, source = grid_heights(points, window, site.resolution, _manner(params))
+        grids = (
+            Grid("dtm", heights, window, "terrain height at the cell centre", "m", shaded=True),
+            Grid("dtm_source", source, window, "where the terrain height comes from", "", LEGEND),
+        )
+        figures = _figures(cell, len(points.x), source)
+        return Solution(None, grids, figures, self._warnings(figures))
+
+    def _warnings(self, figures: Mapping[str, float | int]) -> tuple[str, ...]:
+        count = figures["terrain.ground_points"]
+        if count == 0:
+            codes = ", ".join(str(code) for code in self.params.classes)
+            return (f"no ground points (class {codes}): the terrain grid is empty",)
+        measured = figures["terrain.measured_share"]
+        covered = 1.0 - figures["terrain.empty_share"]
+        if measured >= _SPARSE * covered:
+            return ()
+        cell = float(figures["terrain.cell"])
+        spacing = cell * math.sqrt(covered * figures["terrain.cells"] / count)
+        line = (
+            f"only {measured / covered:.0%} of the terrain cells with a height hold a ground point: ground "
+            f"points lie about {spacing:.2g} m apart, a cell of {_rounded_up(spacing):g} m would suit them"
+        )
+        return (line,)
+
+
+def _manner(resolved: TerrainGridParams) -> Manner:
+    return Manner(
+        resolved.method,
+        cast("float", resolved.longest_edge),
+        resolved.power,
+        resolved.neighbours,
+        cast("float", resolved.search_radius),
+        resolved.fill,
+        cast("float", resolved.fill_distance),
+    )
+
+
+def _within(points: GroundPoints, site: SiteFacts) -> GroundPoints:
+    """Leave out stray points, which the site's bounds don't cover, and heights that are no numbers."""
+    b = site.bounds
+    kept = (points.x >= b.x0) & (points.x < b.x1) & (points.y >= b.y0) & (points.y < b.y1)
+    kept &= np.isfinite(points.z)
+    return points if kept.all() else GroundPoints(*(values[kept] for values in points))
+
+
+def _figures(cell: float, count: int, source: NDArray[np.uint8]) -> dict[str, float | int]:
+    figures: dict[str, float | int] = {
+        "terrain.cell": cell,
+        "terrain.cells": source.size,
+        "terrain.ground_points": count,
+    }
+    numbers = np.bincount(source.ravel(), minlength=len(HeightSource))
+    for code in HeightSource:
+        figures[f"terrain.{code.name.lower()}_share"] = float(numbers[code] / source.size)
+    return figures
+
+
+def _rounded_up(spacing: float) -> float:
+    """Return the smallest usual cell of at least 1.4 spacings."""
+    return next((cell for cell in _CELLS if cell >= _CELL_TO_SPACING * spacing), _CELLS[-1])
+
+
+def _fitting_cell(site: SiteFacts) -> tuple[float, str]:
+    spacing = site.spacing if math.isfinite(site.spacing) else _CELLS[-1]
+    cell = _rounded_up(spacing)
+    reason = (
+        f"point spacing {spacing:.2f} m x {_CELL_TO_SPACING}, rounded up to 0.25, 0.5, 1, 2, 5, 10 ... m: "
+        "about two points a cell"
+    )
+    for coarser in _CELLS:
+        if coarser > cell and _cells(site, cell) > MOST_CELLS:
+            cell = coarser
+            reason = (
+                f"the finest usual cell that keeps the grid below {MOST_CELLS // 1_000_000} million cells"
+            )
+    return cell, reason
+
+
+def _cells(site: SiteFacts, cell: float) -> float:
+    return math.ceil(site.bounds.width / cell + 1) * math.ceil(site.bounds.height / cell + 1)
+
+
+def _refuse_too_many(site: SiteFacts, cell: float) -> Window:
+    if _cells(site, cell) > MOST_CELLS:
+        size = f"{site.bounds.width:,.0f} x {site.bounds.height:,.0f} m"
+        fits = next((usual for usual in _CELLS if _cells(site, usual) <= MOST_CELLS), _CELLS[-1])
+        raise UsageError(
+            f"terrain_grid: a cell of {cell:g} m makes {_cells(site, cell) / 1e6:,.0f} million cells on this "
+            f"site ({size}), more than {MOST_CELLS // 1_000_000} million: choose a 'cell' of {fits:g} m or more"
+        )
+    return site.lattice(cell).window(site.bounds)
