@@ -171,7 +171,7 @@ def check_declares_itself(stage_class: type[Stage]) -> None:
         extra = info.json_schema_extra
         assert isinstance(extra, dict), f"parameter '{name}' is not declared with parameter()"
         if "float" in str(info.annotation):
-            words = str(info.description).lower()
+            words = f"{name} {info.description}".lower()
             assert extra["unit"] or any(w in words for w in _PURE_NUMBERS), f"'{name}' has no unit"
         if info.default is None:
             assert extra["derived"], f"parameter '{name}' is derived, but not said how"
