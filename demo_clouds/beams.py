@@ -39,7 +39,8 @@ class FlightLine:
     lines_per_second, pulses_per_line : int
         The scanner's rhythm.
     oscillating : bool
-        A mirror that swings to and fro (zigzag on the ground) or a polygon that always sweeps one way.
+        A mirror that swings to and fro (zigzag on the ground), or a polygon that only sweeps from right to
+        left.
     start_time : float
         Adjusted standard GPS time (GPS seconds minus 1e9) of the first pulse, s.
     range_sigma : float
@@ -129,7 +130,7 @@ def fly(line: FlightLine, length: float, dice: Dice) -> Beams:
     i = np.arange(int(length / line.speed * rate))
     sweep, step = np.divmod(i, line.pulses_per_line)
     share = 2.0 * (step + 0.5) / line.pulses_per_line - 1.0
-    backwards = (sweep % 2 == 1) if line.oscillating else np.zeros(i.size, bool)
+    backwards = (sweep % 2 == 1) if line.oscillating else np.ones(i.size, bool)
     scan = np.where(backwards, -share, share) * line.half_angle
     since = i / rate
     along = since * line.speed

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 # Fixed, so that the same seed gives the same bytes on any day.
-_CREATED = dt.date(2025, 5, 14)
+_CREATED = dt.date(2024, 4, 8)
 # True heights are stored in steps of 1/1024 m: exact in float32, and its last bytes compress to nothing.
 _HEIGHT_STEPS = 1024.0
 
@@ -60,6 +60,7 @@ def _blank(cloud: Cloud, point_format: int) -> laspy.LasHeader:
     header = laspy.LasHeader(version="1.4", point_format=point_format)
     header.scales = np.full(3, cloud.scale)
     header.offsets = np.array([*place.ORIGIN, 0.0])
+    header.file_source_id = int(cloud.columns["point_source_id"][0])
     header.creation_date = _CREATED
     header.generating_software = "demo_clouds"
     header.system_identifier = "invented"

@@ -29,6 +29,8 @@ class Cover(IntEnum):
 REFLECTANCE = np.array([0.42, 0.50, 0.13, 0.30, 0.36])
 COLOUR = np.array([[96, 128, 62], [196, 186, 164], [92, 92, 96], [104, 88, 62], [158, 150, 138]], np.float64)
 
+_LANE_STOPS = 56.0  # the lower road ends in the meadow
+
 
 def is_wood(x: Values, y: Values) -> NDArray[np.bool_]:
     """Tell where the wooded slope is."""
@@ -44,7 +46,7 @@ def of_ground(x: Values, y: Values) -> NDArray[np.int64]:
     cover[yard] = Cover.GRAVEL
     pit = (terrain.quarry_distance(x, y) < 22.0) & (y > 101.0)
     cover[pit] = Cover.ROCK
-    cover[np.abs(x - terrain.LANE_X) < terrain.LANE_HALF] = Cover.GRAVEL
+    cover[(np.abs(x - terrain.LANE_X) < terrain.LANE_HALF) & (y < _LANE_STOPS)] = Cover.GRAVEL
     on_road = np.abs(y - terrain.ROAD_Y) < terrain.ROAD_HALF
     cover[on_road & (np.abs(x - terrain.LANE_X) > terrain.GAP_HALF)] = Cover.ASPHALT
     return cover

@@ -51,9 +51,8 @@ def generate_site(folder: Path, seed: int = SEED) -> list[Path]:
 def main(arguments: list[str] | None = None) -> None:
     """Make the site in a folder given on the command line and list its files."""
     parser = argparse.ArgumentParser(description=__doc__)
-    default = Path(__file__).parent / place.NAME
     parser.add_argument(
-        "folder", nargs="?", type=Path, default=default, help="where to (default: %(default)s)"
+        "folder", nargs="?", type=Path, default=place.FOLDER, help="where to (default: %(default)s)"
     )
     parser.add_argument("--seed", type=int, default=SEED, help="default: %(default)s")
     chosen = parser.parse_args(arguments)

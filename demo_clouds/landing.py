@@ -29,12 +29,12 @@ _CLOSE = 1e-4
 def _ceiling() -> Array:
     """Return, a cell, a height no ground within a cell's distance exceeds; rows run north."""
     width, depth = place.EXTENT
-    step = _CELL / 4
+    step = _CELL / 2
     x = np.arange(-_SPARE, width + _SPARE, step)
     y = np.arange(-_SPARE, depth + _SPARE, step)
     fine = terrain.height(*np.meshgrid(x, y))
-    rows, columns = len(y) // 4, len(x) // 4
-    cells = fine[: rows * 4, : columns * 4].reshape(rows, 4, columns, 4).max(axis=(1, 3))
+    rows, columns = len(y) // 2, len(x) // 2
+    cells = fine[: rows * 2, : columns * 2].reshape(rows, 2, columns, 2).max(axis=(1, 3))
     around = np.pad(cells, 1, mode="edge")
     lifted = [around[i : i + rows, j : j + columns] for i in range(3) for j in range(3)]
     highest: Array = np.max(lifted, axis=0) + 0.05

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 NAME = "tarnholt"
+
+# The committed files: flights/, twin/ and truth/.
+FOLDER = Path(__file__).parent / NAME
 
 # The south-west corner, m. It is open sea: a quarry stands here on paper only.
 ORIGIN = (382_400.0, 6_037_200.0)

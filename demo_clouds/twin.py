@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 SCALE = 0.001
 NUMBER = 201
 # The part of the site that was photographed: west, south, east, north, m from the corner.
-WINDOW = (42.0, 14.0, 216.0, 164.0)
-SPACING = 0.40
+WINDOW = (42.0, 14.0, 216.0, 230.0)
+SPACING = 0.36
 SIGMA = 0.02  # standard deviation of a height from point to point, m
 # Ground further than this from the true ground (across the surface) is a smeared edge, m.
 SMEARED = 0.25
