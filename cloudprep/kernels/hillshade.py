@@ -44,9 +44,11 @@ def horn_slopes(
 
     north_west, north_east = neighbour(1, -1), neighbour(1, 1)
     south_west, south_east = neighbour(-1, -1), neighbour(-1, 1)
+    # The cell's own height is not among the eight, so a hole would be shaded from its rim.
+    run = np.where(np.isnan(heights), np.nan, 8 * cell)
     east = (north_east + 2 * neighbour(0, 1) + south_east) - (north_west + 2 * neighbour(0, -1) + south_west)
     north = (north_west + 2 * neighbour(1, 0) + north_east) - (south_west + 2 * neighbour(-1, 0) + south_east)
-    return east / (8 * cell), north / (8 * cell)
+    return east / run, north / run
 
 
 def hillshade(

@@ -294,6 +294,6 @@ def _refuse_too_many(site: SiteFacts, cell: float) -> Window:
         fits = next((usual for usual in _CELLS if _cells(site, usual) <= MOST_CELLS), _CELLS[-1])
         raise UsageError(
             f"terrain_grid: a cell of {cell:g} m makes {_cells(site, cell) / 1e6:,.0f} million cells on this "
-            f"site ({size}), more than {MOST_CELLS // 1_000_000} million: choose a 'cell' of {fits:g} m or more"
+            f"site ({size}), more than {MOST_CELLS // 1_000_000} million: choose 'cell' {fits:g} m or more"
         )
     return site.lattice(cell).window(site.bounds)

@@ -1,0 +1,212 @@
+"""Grids as cloud-optimised GeoTIFF: complete, checked by reading back, the same bytes for the same grid."""
+
+from __future__ import annotations
+
+import shutil
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import rasterio
+from rasterio._err import CPLE_BaseError
+from rasterio.crs import CRS
+from rasterio.errors import CRSError, RasterioError
+from rasterio.transform import Affine
+from rasterio.windows import Window as Pixels
+
+from cloudprep.errors import CrsError, OutputError
+from cloudprep.io.atomic import whole_file
+from cloudprep.model.crs import INTERNATIONAL_FOOT, METRE, US_SURVEY_FOOT
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from cloudprep.model.crs import CloudCrs
+    from cloudprep.model.grid import Grid
+
+HEIGHT_NODATA = -9999.0
+CODE_NODATA = 0
+_TILE = 256
+_LINES = 16 * _TILE
+_UNITS = {METRE: "metre", INTERNATIONAL_FOOT: "foot", US_SURVEY_FOOT: "US survey foot"}
+
+# Colours that people with any colour vision tell apart (Okabe and Ito 2008, "Color universal design"), in an
+# order that gives the first codes calm ones; code 0, nothing, is transparent.
+_COLOURS = (
+    (0, 114, 178),
+    (86, 180, 233),
+    (230, 159, 0),
+    (0, 158, 115),
+    (213, 94, 0),
+    (204, 121, 167),
+    (240, 228, 66),
+)
+
+
+def write_grid(
+    grid: Grid, target: Path, crs: CloudCrs, *, nodata: float = HEIGHT_NODATA, software: str = ""
+) -> None:
+    """Write a grid as a GeoTIFF: north up, tiled, DEFLATE with predictor, overviews, a valid COG.
+
+    Metres become the cloud's own units: positions its horizontal unit, heights its vertical unit (metres
+    where the cloud states none). Cell edges are whole multiples of the cell, reckoned from the lattice's
+    integers. Heights are float32 with overviews of means; codes (a uint8 grid) stay uint8, with nodata 0,
+    overviews of the commonest code, a palette, and each code's meaning as a tag ``CODE_<n>`` of the band.
+
+    Parameters
+    ----------
+    grid : Grid
+        Heights in metres, NaN where there is nothing; or uint8 codes.
+    target : Path
+        The file; replaced if it exists, and only by a complete one.
+    crs : CloudCrs
+        Reference system and units. Without a WKT the file carries no reference system.
+    nodata : float
+        Stands for "nothing" in height grids; NaN is allowed.
+    software : str
+        Name and version of what made the file, for its software tag.
+
+    Raises
+    ------
+    CrsError
+        If the coordinates are degrees, or the reference system can't be expressed.
+    OutputError
+        If the file can't be written, or float32 can't hold the nodata value or a height, or a height would
+        read as nodata.
+
+    Notes
+    -----
+    OGC 19-008r4 (GeoTIFF 1.1), OGC 21-026 (Cloud Optimized GeoTIFF).
+    """
+    if grid.values.shape != grid.window.shape:
+        raise ValueError(f"grid '{grid.name}' has {grid.values.shape} values on {grid.window.shape} cells")
+    if crs.geographic:
+        raise CrsError(f"{target}: a grid in metres can't be written in degrees")
+    codes = grid.values.dtype == np.uint8
+    if not codes and not np.array_equal(np.float32(nodata), nodata, equal_nan=True):
+        raise OutputError(f"{target}: nodata {nodata:g} has no exact float32; choose another, such as -9999")
+    with whole_file(target) as part:
+        try:
+            with rasterio.Env(GDAL_PAM_ENABLED=False):
+                _write(grid, part, crs, CODE_NODATA if codes else nodata, software)
+                _read_back(grid, part, crs, nodata)
+        except CRSError as error:
+            raise CrsError(
+                f"{target}: the reference system can't be written to a GeoTIFF: {error}"
+            ) from error
+        except (RasterioError, CPLE_BaseError) as error:
+            raise OutputError(f"{target}: can't be written: {_reason(part, error)}") from error
+        except _UnfitError as error:
+            raise OutputError(f"{target}: {error}") from error
+        finally:
+            for scratch in part.parent.glob(f"{part.name}.*"):
+                scratch.unlink(missing_ok=True)
+
+
+class _UnfitError(Exception):
+    """The values can't be stored, or were not stored, as they are."""
+
+
+def _write(grid: Grid, part: Path, crs: CloudCrs, nodata: float, software: str) -> None:
+    codes = grid.values.dtype == np.uint8
+    window = grid.window
+    with rasterio.open(
+        part,
+        "w",
+        driver="COG",
+        width=window.columns,
+        height=window.rows,
+        count=1,
+        dtype="uint8" if codes else "float32",
+        nodata=nodata,
+        crs=None if crs.wkt is None else CRS.from_wkt(crs.wkt),
+        transform=_transform(grid, crs.horizontal_unit or METRE),
+        blocksize=_TILE,
+        compress="DEFLATE",
+        predictor="YES",
+        overview_resampling="MODE" if codes else "AVERAGE",
+        bigtiff="IF_SAFER",
+        # The bytes don't depend on it.
+        num_threads="ALL_CPUS",
+    ) as file:
+        for pixels, lines in _strips(grid, crs, nodata):
+            file.write(lines, 1, window=pixels)
+        file.set_band_description(1, grid.meaning)
+        file.update_tags(AREA_OR_POINT="Area")
+        if software:
+            file.update_tags(TIFFTAG_SOFTWARE=software)
+        if grid.unit == "m":
+            unit = crs.vertical_unit or METRE
+            file.units = (_UNITS.get(unit, f"{unit:.10g} m"),)
+        if codes and grid.legend:
+            file.update_tags(1, **{f"CODE_{code}": meaning for code, meaning in grid.legend.items()})
+            file.write_colormap(1, _palette(tuple(grid.legend)))
+
+
+def _transform(grid: Grid, unit: float) -> Affine:
+    """Return the pixel-to-map transform; edges come from whole numbers, so neighbouring files meet."""
+    window = grid.window
+    cell = window.lattice.cell
+    left = window.column * cell / unit
+    top = (window.row + window.rows) * cell / unit
+    return Affine(cell / unit, 0.0, left, 0.0, -cell / unit, top)
+
+
+def _palette(codes: tuple[int, ...]) -> dict[int, tuple[int, int, int, int]]:
+    shown = [code for code in sorted(codes) if code != CODE_NODATA]
+    palette = {code: (*_COLOURS[i % len(_COLOURS)], 255) for i, code in enumerate(shown)}
+    return {CODE_NODATA: (0, 0, 0, 0), **palette}
+
+
+def _strips(grid: Grid, crs: CloudCrs, nodata: float) -> Iterator[tuple[Pixels, NDArray[Any]]]:
+    """Give the rows of the file from north to south, some at a time, as they are to be stored."""
+    rows, columns = grid.window.shape
+    codes = grid.values.dtype == np.uint8
+    unit = crs.vertical_unit or METRE if grid.unit == "m" else METRE
+    for top in range(0, rows, _LINES):
+        count = min(_LINES, rows - top)
+        lines = grid.values[rows - top - count : rows - top][::-1]
+        pixels = Pixels(0, top, columns, count)
+        yield pixels, np.ascontiguousarray(lines) if codes else _stored(lines, unit, nodata)
+
+
+def _stored(heights: NDArray[Any], unit: float, nodata: float) -> NDArray[np.float32]:
+    """Return heights as float32 in the vertical unit, with nodata for NaN."""
+    empty = np.isnan(heights)
+    with np.errstate(over="ignore"):
+        values = (heights / unit).astype(np.float32)
+    if not np.isfinite(values[~empty]).all():
+        raise _UnfitError("a height is too large for float32")
+    if (values == np.float32(nodata)).any():
+        raise _UnfitError(f"a height equals the nodata value {nodata:g}; choose another one")
+    values[empty] = nodata
+    return values
+
+
+def _read_back(grid: Grid, part: Path, crs: CloudCrs, nodata: float) -> None:
+    """Make sure that the file holds the grid, overviews too.
+
+    A disk that fills up while the last tiles are flushed raises no error in the library that writes them.
+    """
+    with rasterio.open(part) as file:
+        levels = file.overviews(1)
+        for pixels, lines in _strips(grid, crs, nodata):
+            if not np.array_equal(file.read(1, window=pixels), lines, equal_nan=lines.dtype != np.uint8):
+                raise _UnfitError("what was written reads back differently: is the disk full?")
+    for level in range(len(levels)):
+        with rasterio.open(part, overview_level=level) as file:
+            for _, pixels in file.block_windows(1):
+                file.read(1, window=pixels)
+
+
+def _reason(part: Path, error: Exception) -> str:
+    """Return the cause in words; the library's own text names the temporary file and internal functions."""
+    try:
+        free = shutil.disk_usage(part.parent).free
+    except OSError:
+        return "the folder can't be reached"
+    if free < 1 << 20:
+        return "the disk is full"
+    return str(error).replace(part.name, "the file")
