@@ -2,8 +2,8 @@
 
 Points are put into cubic cells so small that all points of a cell are within the gap of each other. Cells
 within reach of one another are then linked where a pair of their points is close enough, and most pairs of
-cells need no look at their points: they are linked already, or their boxes decide. The cells only organise the
-work; the components do not depend on where they lie.
+cells need no look at their points: they are linked already, or their boxes decide. The cells only organise
+the work; the components do not depend on where they lie.
 """
 
 from __future__ import annotations

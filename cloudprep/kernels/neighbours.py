@@ -31,6 +31,8 @@ from cloudprep.kernels.simd import (
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from cloudprep.kernels.neighbours_tree import Tree
+
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]
 
@@ -43,6 +45,7 @@ def mean_neighbour_distance(
     *,
     threads: int = 1,
     queries: NDArray[np.bool_] | None = None,
+    tree: Tree | None = None,
 ) -> tuple[Floats, Floats]:
     """Return the mean distance from each point to its k nearest other points, and the distance to the k-th.
 
@@ -60,6 +63,8 @@ def mean_neighbour_distance(
         are added in ascending order.
     queries : ndarray of bool, shape (n,), optional
         The points to search for; all of them take part as neighbours. The others get NaN.
+    tree : Tree, optional
+        The tree of these points, where it is wanted for something else too.
 
     Returns
     -------
@@ -91,7 +96,8 @@ def mean_neighbour_distance(
     kth = mean.copy()
     if n < 2:
         return mean, kth
-    tree = build_tree(x, y, z, threads=threads)
+    if tree is None:
+        tree = build_tree(x, y, z, threads=threads)
     rows = min(k, n - 1) + 1
     # Many more runs than threads: their costs differ.
     cuts = np.linspace(0, len(tree.x) // LEAF, (32 * threads if threads > 1 else 1) + 1).astype(np.int64)

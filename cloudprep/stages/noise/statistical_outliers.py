@@ -1,0 +1,256 @@
+"""Points whose neighbours lie unusually far away."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, NamedTuple
+
+import numpy as np
+
+from cloudprep.kernels.neighbours_figures import (
+    Histogram,
+    Sums,
+    exact_sums,
+    histogram_of,
+    joined,
+    mean_and_deviation,
+    median_and_spread,
+)
+from cloudprep.kernels.neighbours_lines import nearest_rows, on_lines
+from cloudprep.kernels.neighbours_tree import build_tree
+from cloudprep.model.classes import NOISE_CODES
+from cloudprep.stages.base import (
+    Context,
+    Delta,
+    Points,
+    Scope,
+    Solution,
+    Stage,
+    StageParams,
+    Summary,
+    parameter,
+)
+from cloudprep.stages.noise._neighbour_distances import mean_distances
+from cloudprep.stages.noise._usable import LABELS, relabelled, usable
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from cloudprep.model.site import SiteFacts
+
+_DISTANCE = "mean_neighbour_distance"
+# The median absolute deviation of a normal distribution, times this, is its standard deviation.
+_NORMAL = 1.4826
+_LINE_SPACINGS = 24.0
+_LINE_NEIGHBOURS = 32
+_LINE_WIDTH_SPACINGS = 0.35
+_LINE_WIDTH_LEAST = 0.12
+_HEIGHT_NEIGHBOURS = 16
+
+
+class OutlierParams(StageParams):
+    """Parameters of :class:`StatisticalOutliers`."""
+
+    neighbours: int = parameter(
+        12,
+        ge=1,
+        le=200,
+        unit="points",
+        meaning="how many nearest neighbours a point's mean distance is taken over",
+        source="common practice (8 to 12), no source",
+    )
+    deviations: float = parameter(
+        5.0,
+        gt=0,
+        meaning="how many deviations above the middle a mean distance is an outlier",
+        source="far above the common 2 to 3, which take thin objects too",
+    )
+    spread: Literal["standard", "robust"] = parameter(
+        "standard",
+        meaning="standard: mean and standard deviation; robust: median and median absolute deviation",
+    )
+    keep_lines: bool = parameter(
+        True, meaning="keep points that lie on a line of points (wires, poles); false is the plain test"
+    )
+    line_reach: float | None = parameter(
+        None,
+        gt=0,
+        le=1000,
+        unit="m",
+        meaning="how far along a line its points are looked for, and how far around for comparing heights",
+        derived="24 times the mean point spacing",
+    )
+    withheld: bool = parameter(False, meaning="set the withheld flag of outliers too")
+
+
+class _Share(NamedTuple):
+    """What a block adds to the cloud's figures."""
+
+    distances: Sums
+    histogram: Histogram
+    heights: Sums
+
+
+class _Figures(NamedTuple):
+    """What the whole cloud says: above which mean distance a point is an outlier, and above which sparse."""
+
+    threshold: float
+    sparse: float
+    mean_height: float
+    line_width: float
+
+
+class StatisticalOutliers(Stage):
+    """Label points whose mean distance to their k nearest neighbours is unusually large for the cloud.
+
+    A point is an outlier if its mean distance (m) lies above m + t s, where t is ``deviations``. With
+    ``spread: standard``, m and s are the mean and the sample standard deviation (n - 1) of the mean distances
+    of the whole cloud; with ``robust`` they are the median and 1.4826 times the median absolute deviation, to
+    1 part in 16,000 of the median. They are figures of the whole cloud however it is cut into blocks, exact
+    until they are rounded once. Points at the same place are neighbours at distance 0. Where s is 0 (all
+    distances alike), nothing is an outlier.
+
+    Points that are noise already (classes 7 and 18) or withheld are left out altogether: they are no
+    neighbours, count in no figure and are not labelled.
+
+    An outlier is low noise (7) if more than half of the 16 horizontally nearest points (within
+    ``line_reach``, those right above and below it left out) lie above it, otherwise high noise (18); without
+    any such point it is compared with the cloud's mean height.
+
+    With ``keep_lines`` outliers on a line of points are kept, because wires and poles are sparse and the
+    plain test takes them first. Looked at are the 32 nearest points within ``line_reach`` that are sparse too
+    (mean distance above m + s): a thin tube through the outlier (radius 0.35 spacings, at least 0.12 m) must
+    hold at least four of them and clearly more than points spread evenly would put there.
+    ``keep_lines: false`` is the plain test.
+    """
+
+    name = "statistical_outliers"
+    kind = "noise"
+    Params = OutlierParams
+    scope = Scope.CLOUD
+    uses = LABELS
+    provides = LABELS
+    summarises = True
+    references = (
+        # Outliers by the mean distance to the k nearest neighbours.
+        (
+            "R. B. Rusu, Z. C. Marton, N. Blodow, M. Dolha, M. Beetz, Towards 3D point cloud based object "
+            "maps for household environments, Robotics and Autonomous Systems 56 (2008)"
+        ),
+        # The median absolute deviation.
+        (
+            "F. R. Hampel, The influence curve and its role in robust estimation, Journal of the American "
+            "Statistical Association 69 (1974)"
+        ),
+    )
+    bytes_per_point: ClassVar[int] = 200
+    params: OutlierParams
+
+    def derive(self, site: SiteFacts) -> tuple[Mapping[str, Any], Mapping[str, str]]:
+        """Derive how far to look along lines from the point spacing."""
+        if self.params.line_reach is not None:
+            return {}, {}
+        reach = min(_LINE_SPACINGS * site.spacing, 1000.0)
+        reason = f"{_LINE_SPACINGS:g} times the mean point spacing of {site.spacing:.3g} m"
+        return {"line_reach": reach}, {"line_reach": reason}
+
+    def reach(self) -> float:
+        """Return how far a line is followed; the neighbours that count for the distances lie far nearer."""
+        return float(self.params.line_reach or 0.0)
+
+    def summarise(self, points: Points, context: Context) -> Summary:
+        """Measure the mean distances of the block's points, and what they add to the cloud's figures."""
+        distance = mean_distances(points, context, self.params.neighbours)
+        known = distance[~np.isnan(distance)]
+        robust = self.params.spread == "robust"
+        mask = context.core & usable(points)
+        share = _Share(
+            exact_sums(known),
+            histogram_of(known if robust else known[:0]),
+            exact_sums(points["z"][mask]),
+        )
+        return Summary(share, {_DISTANCE: distance})
+
+    def merge(self, parts: Sequence[_Share]) -> _Share:
+        """Join the shares; sums of whole numbers don't depend on the order."""
+        return _Share(
+            sum((p.distances for p in parts), start=Sums(0, 0, 0)),
+            joined(p.histogram for p in parts),
+            sum((p.heights for p in parts), start=Sums(0, 0, 0)),
+        )
+
+    def solve(self, merged: _Share, site: SiteFacts) -> Solution:
+        """Work out above which mean distance a point is an outlier."""
+        width = max(_LINE_WIDTH_SPACINGS * site.spacing, _LINE_WIDTH_LEAST)
+        if merged.distances.size == 0:
+            return Solution(_Figures(np.inf, np.inf, 0.0, width))
+        if self.params.spread == "standard":
+            middle, spread = mean_and_deviation(merged.distances)
+        else:
+            middle, deviation = median_and_spread(merged.histogram)
+            spread = _NORMAL * deviation
+        threshold = middle + self.params.deviations * spread
+        sparse = middle + min(self.params.deviations, 1.0) * spread
+        figures = {"noise.distance_middle": middle, "noise.distance_spread": spread}
+        warnings: tuple[str, ...] = ()
+        if spread == 0:
+            threshold = np.inf
+            warnings = ("statistical_outliers: all neighbour distances are alike, so nothing stands out",)
+        heights, _ = mean_and_deviation(merged.heights)
+        return Solution(_Figures(threshold, sparse, heights, width), (), figures, warnings)
+
+    def run(self, points: Points, context: Context, solution: Solution | None = None) -> Delta:
+        """Label the outliers of the block."""
+        assert solution is not None  # noqa: S101 - the contract gives every summarising stage its solution
+        figures: _Figures = solution.value
+        distance = points[_DISTANCE]
+        outlier = context.core & (distance > figures.threshold)
+        if self.params.keep_lines and outlier.any():
+            outlier = self._without_lines(points, outlier, distance > figures.sparse, figures, context)
+        low = np.zeros(len(points), np.bool_)
+        if outlier.any():
+            low[outlier] = self._below_surroundings(points, outlier, figures, context)
+        return Delta(relabelled(points, low, outlier & ~low, withheld=self.params.withheld))
+
+    def _without_lines(
+        self,
+        points: Points,
+        outlier: NDArray[np.bool_],
+        sparse: NDArray[np.bool_],
+        figures: _Figures,
+        context: Context,
+    ) -> NDArray[np.bool_]:
+        """Return the outliers that don't lie on a line of sparse points."""
+        x, y, z = (points[axis][sparse] for axis in "xyz")
+        at = np.flatnonzero(outlier[sparse])
+        tree = build_tree(x, y, z, threads=context.threads)
+        near = nearest_rows(tree, x, y, z, at, _LINE_NEIGHBOURS, self._looks())
+        kept = outlier.copy()
+        kept[outlier] = ~on_lines(x, y, z, at, near, figures.line_width)
+        return kept
+
+    def _below_surroundings(
+        self, points: Points, outlier: NDArray[np.bool_], figures: _Figures, context: Context
+    ) -> NDArray[np.bool_]:
+        """Tell which outliers lie below most of the points around them in plan."""
+        given = usable(points)
+        x, y, z = (points[axis][given] for axis in "xyz")
+        at = np.flatnonzero(outlier[given])
+        flat = np.zeros(len(x))
+        tree = build_tree(x, y, flat, threads=context.threads)
+        near = nearest_rows(tree, x, y, flat, at, _HEIGHT_NEIGHBOURS, self._looks())
+        there = near >= 0
+        above = (there & (z[near] > z[at][:, None])).sum(axis=1)
+        count = there.sum(axis=1)
+        below: NDArray[np.bool_] = np.where(count > 0, 2 * above > count, z[at] < figures.mean_height)
+        return below
+
+    def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:
+        """Count the outliers labelled."""
+        noise = np.isin(after, NOISE_CODES) & ~np.isin(before, NOISE_CODES)
+        return {"noise.outliers": int(np.count_nonzero(noise))}
+
+    def _looks(self) -> float:
+        """Return how far neighbours are looked for: a hair less than the reach, to be safe from rounding."""
+        return self.reach() * (1 - 1e-9)
