@@ -1,0 +1,245 @@
+"""GeoTIFF files: what they hold, where it lies, and that a failed write leaves nothing."""
+
+import subprocess
+import sys
+import textwrap
+
+import numpy as np
+import pytest
+import rasterio
+from rasterio.crs import CRS
+
+from cloudprep.errors import CrsError, OutputError
+from cloudprep.io.raster import write_grid
+from cloudprep.model.crs import INTERNATIONAL_FOOT, US_SURVEY_FOOT, CloudCrs
+from cloudprep.model.grid import Grid, Lattice, Window
+
+METRIC = CloudCrs(CRS.from_string("EPSG:32632+5773").to_wkt(), "EPSG:32632 + EPSG:5773", 1.0, 1.0)
+LEGEND = {0: "empty", 1: "measured", 2: "interpolated"}
+
+
+def window(rows, columns, *, cell=0.5, column=824_000, row=11_308_000, origin=(412_000.0, 5_654_000.0)):
+    return Window(Lattice(cell, origin), column, row, columns, rows)
+
+
+def heights(rows=40, columns=60, **where):
+    values = 300 + np.add.outer(np.arange(rows) * 0.25, np.arange(columns) * 0.125)
+    values[3:6, 4:9] = np.nan
+    return Grid("dtm", values, window(rows, columns, **where), "terrain height at the cell centre", "m")
+
+
+def codes(rows=40, columns=60):
+    values = np.random.default_rng(0).integers(0, 3, (rows, columns), dtype=np.uint8)
+    return Grid("dtm_source", values, window(rows, columns), "where heights come from", "", LEGEND)
+
+
+def test_raster_holds_heights_north_up_with_nodata(tmp_path):
+    grid = heights()
+    write_grid(grid, tmp_path / "dtm.tif", METRIC, software="cloudprep 9.9")
+    with rasterio.open(tmp_path / "dtm.tif") as file:
+        found = file.read(1)
+        assert (file.dtypes, file.nodata, file.shape) == (("float32",), -9999.0, (40, 60))
+        assert file.transform.to_gdal() == (412_000.0, 0.5, 0.0, 5_654_020.0, 0.0, -0.5)
+        assert file.tags()["AREA_OR_POINT"] == "Area"
+        assert file.tags()["TIFFTAG_SOFTWARE"] == "cloudprep 9.9"
+        assert (file.descriptions, file.units) == (("terrain height at the cell centre",), ("metre",))
+        assert file.profile["tiled"]
+        assert (file.profile["blockxsize"], file.profile["compress"]) == (256, "deflate")
+        # GDAL names the predictor of floating point numbers 3.
+        assert file.tags(ns="IMAGE_STRUCTURE")["PREDICTOR"] == "3"
+    expected = np.where(np.isnan(grid.values), -9999.0, grid.values).astype(np.float32)[::-1]
+    assert np.array_equal(found, expected)
+    assert found[-1, 0] == 300.0
+
+
+def test_raster_keeps_both_parts_of_the_reference_system(tmp_path):
+    write_grid(heights(), tmp_path / "dtm.tif", METRIC)
+    with rasterio.open(tmp_path / "dtm.tif") as file:
+        assert file.crs == CRS.from_string("EPSG:32632+5773")
+
+
+def test_raster_without_a_reference_system_has_none_and_still_lies_right(tmp_path):
+    write_grid(heights(), tmp_path / "dtm.tif", CloudCrs())
+    with rasterio.open(tmp_path / "dtm.tif") as file:
+        assert file.crs is None
+        assert file.transform.c == 412_000.0
+
+
+@pytest.mark.parametrize(
+    ("horizontal", "vertical", "name"),
+    [
+        (US_SURVEY_FOOT, US_SURVEY_FOOT, "US survey foot"),
+        (INTERNATIONAL_FOOT, INTERNATIONAL_FOOT, "foot"),
+        (US_SURVEY_FOOT, 1.0, "metre"),
+        (1.0, INTERNATIONAL_FOOT, "foot"),
+    ],
+)
+def test_raster_is_written_in_the_units_of_the_cloud(tmp_path, horizontal, vertical, name):
+    crs = CloudCrs(None, "none", horizontal, vertical)
+    grid = heights()
+    write_grid(grid, tmp_path / "dtm.tif", crs)
+    with rasterio.open(tmp_path / "dtm.tif") as file:
+        found, place, units = file.read(1), file.transform, file.units
+    assert units == (name,)
+    known = ~np.isnan(grid.values)
+    assert np.array_equal(found[::-1][known], (grid.values[known] / vertical).astype(np.float32))
+    assert place.a == pytest.approx(0.5 / horizontal, rel=1e-15)
+    # Edges are whole multiples of the cell in the cloud's own unit too.
+    assert place.c / place.a == pytest.approx(824_000, abs=1e-6)
+    assert place.f / place.a == pytest.approx(11_308_040, abs=1e-6)
+
+
+def test_raster_in_whole_feet_has_edges_on_whole_multiples(tmp_path):
+    # Cells of 2 US survey feet, given in metres as stages do.
+    crs = CloudCrs(CRS.from_epsg(2230).to_wkt(), "EPSG:2230", US_SURVEY_FOOT, US_SURVEY_FOOT)
+    write_grid(heights(cell=2 * US_SURVEY_FOOT, column=3_100_000, row=900_000), tmp_path / "dtm.tif", crs)
+    with rasterio.open(tmp_path / "dtm.tif") as file:
+        assert file.transform.to_gdal() == pytest.approx((6_200_000, 2, 0, 1_800_080, 0, -2), rel=1e-14)
+        assert file.crs.to_epsg() == 2230
+
+
+def test_raster_of_neighbouring_windows_meets_exactly(tmp_path):
+    crs = CloudCrs(None, "none", US_SURVEY_FOOT, US_SURVEY_FOOT)
+    write_grid(heights(cell=0.3, column=2_040_001), tmp_path / "west.tif", crs)
+    write_grid(heights(cell=0.3, column=2_040_061), tmp_path / "east.tif", crs)
+    with rasterio.open(tmp_path / "west.tif") as west, rasterio.open(tmp_path / "east.tif") as east:
+        assert west.bounds.right == pytest.approx(east.bounds.left, abs=1e-9)
+
+
+def test_raster_of_codes_says_what_they_mean(tmp_path):
+    grid = codes()
+    write_grid(grid, tmp_path / "dtm_source.tif", METRIC)
+    with rasterio.open(tmp_path / "dtm_source.tif") as file:
+        assert (file.dtypes, file.nodata) == (("uint8",), 0.0)
+        assert np.array_equal(file.read(1), grid.values[::-1])
+        assert {k: v for k, v in file.tags(1).items() if k.startswith("CODE_")} == {
+            "CODE_0": "empty",
+            "CODE_1": "measured",
+            "CODE_2": "interpolated",
+        }
+        palette = file.colormap(1)
+        assert palette[0][3] == 0
+        assert len({palette[code] for code in LEGEND}) == len(LEGEND)
+        assert file.tags(ns="IMAGE_STRUCTURE")["PREDICTOR"] == "2"
+
+
+def test_raster_overviews_of_heights_are_means_and_leave_nodata_out(tmp_path):
+    grid = heights(512, 768)
+    write_grid(grid, tmp_path / "dtm.tif", METRIC)
+    with rasterio.open(tmp_path / "dtm.tif", overview_level=0) as file:
+        found = file.read(1, masked=True)
+    four = grid.values[::-1].reshape(256, 2, 384, 2).swapaxes(1, 2).reshape(256, 384, 4)
+    known = ~np.isnan(four)
+    means = np.nansum(four, axis=2) / np.maximum(known.sum(axis=2), 1)
+    assert np.array_equal(found.mask, ~known.any(axis=2))
+    assert np.abs(found - means)[~found.mask].max() < 1e-4
+
+
+def test_raster_overviews_of_codes_invent_no_code(tmp_path):
+    values = np.where(np.add.outer(np.arange(600), np.arange(600)) % 2 == 0, 1, 3).astype(np.uint8)
+    write_grid(Grid("c", values, window(600, 600), "codes", "", {1: "a", 3: "b"}), tmp_path / "c.tif", METRIC)
+    with rasterio.open(tmp_path / "c.tif", overview_level=0) as file:
+        assert set(np.unique(file.read(1))) <= {1, 3}
+
+
+def test_raster_of_the_same_grid_has_the_same_bytes(tmp_path):
+    for name in ("a.tif", "b.tif"):
+        write_grid(heights(700, 900), tmp_path / name, METRIC, software="x")
+    assert (tmp_path / "a.tif").read_bytes() == (tmp_path / "b.tif").read_bytes()
+
+
+def test_raster_leaves_one_file_and_no_others(tmp_path):
+    write_grid(heights(700, 900), tmp_path / "dtm.tif", METRIC)
+    write_grid(codes(700, 900), tmp_path / "dtm.tif", METRIC)
+    assert [p.name for p in tmp_path.iterdir()] == ["dtm.tif"]
+
+
+def test_raster_nodata_may_be_chosen_and_may_be_no_number(tmp_path):
+    for nodata in (-999_999.0, float("nan")):
+        write_grid(heights(), tmp_path / "dtm.tif", METRIC, nodata=nodata)
+        with rasterio.open(tmp_path / "dtm.tif") as file:
+            assert np.array_equal(file.nodata, nodata, equal_nan=True)
+            assert file.read(1, masked=True).mask.sum() == 15
+
+
+@pytest.mark.parametrize(
+    ("change", "nodata", "words"),
+    [
+        (0.0, 0.1, "no exact float32"),
+        (-9999.0, -9999.0, "equals the nodata value -9999"),
+        (1e39, -9999.0, "too large for float32"),
+        (np.inf, -9999.0, "too large for float32"),
+    ],
+)
+def test_raster_refuses_values_that_would_not_survive(tmp_path, change, nodata, words):
+    grid = heights()
+    grid.values[0, 0] = change
+    with pytest.raises(OutputError, match=words):
+        write_grid(grid, tmp_path / "dtm.tif", METRIC, nodata=nodata)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_raster_refuses_degrees(tmp_path):
+    with pytest.raises(CrsError, match="degrees"):
+        write_grid(heights(), tmp_path / "dtm.tif", CloudCrs(CRS.from_epsg(4326).to_wkt(), geographic=True))
+
+
+def test_raster_with_a_broken_reference_system_is_one_line(tmp_path):
+    with pytest.raises(CrsError, match="reference system can't be written") as caught:
+        write_grid(heights(), tmp_path / "dtm.tif", CloudCrs('PROJCS["nonsense'))
+    assert "\n" not in str(caught.value)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_raster_into_a_missing_folder_is_one_line(tmp_path):
+    with pytest.raises(OutputError, match=r"dtm\.tif: can't be written"):
+        write_grid(heights(), tmp_path / "nowhere" / "dtm.tif", METRIC)
+
+
+def test_raster_replaces_an_old_file_only_by_a_complete_one(tmp_path):
+    target = tmp_path / "dtm.tif"
+    write_grid(heights(), target, METRIC)
+    before = target.read_bytes()
+    broken = heights()
+    broken.values[0, 0] = -9999.0
+    with pytest.raises(OutputError):
+        write_grid(broken, target, METRIC)
+    assert target.read_bytes() == before
+
+
+# A limit on the size of files stands in for a disk that fills up: at the higher limits the last bytes are
+# lost without any error from the library that writes.
+SCRIPT = """
+import resource, signal, sys
+import numpy as np
+from pathlib import Path
+from cloudprep.errors import OutputError
+from cloudprep.io.raster import write_grid
+from cloudprep.model.crs import CloudCrs
+from cloudprep.model.grid import Grid, Lattice, Window
+
+values = np.random.default_rng(0).random((500, 700))
+grid = Grid("dtm", values, Window(Lattice(1.0), 0, 0, 700, 500), "height", "m")
+folder = Path(sys.argv[1])
+write_grid(grid, folder / "whole.tif", CloudCrs())
+size = (folder / "whole.tif").stat().st_size
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+for limit in (100, size // 3, size - 200_000, size - 5_000, size - 1):
+    resource.setrlimit(resource.RLIMIT_FSIZE, (limit, resource.RLIM_INFINITY))
+    try:
+        write_grid(grid, folder / "cut.tif", CloudCrs())
+    except OutputError as error:
+        assert "cut.tif" in str(error) and chr(10) not in str(error), error
+        print("refused")
+    else:
+        print("written at", limit, "of", size)
+print(sorted(p.name for p in folder.iterdir()))
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="limits on file sizes are set in the POSIX way")
+def test_raster_on_a_full_disk_is_an_error_and_leaves_nothing(tmp_path):
+    done = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(SCRIPT), tmp_path], capture_output=True, text=True, check=False
+    )
+    assert done.stdout.splitlines() == ["refused"] * 5 + ["['whole.tif']"], done.stdout + done.stderr
