@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import inspect
 import re
+import warnings
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 from cloudprep.config.words import bounds_text, field_schema, wanted_text
+from cloudprep.errors import UsageError
 from cloudprep.stages.registry import stage_class, stage_names
 
 if TYPE_CHECKING:
@@ -122,8 +124,20 @@ def stage_facts(stage: type[Stage]) -> StageFacts:
 
 
 def all_stage_facts(names: Iterable[str] | None = None) -> list[StageFacts]:
-    """Return the facts of all stages (or of those named), in the order of the registry."""
-    return [stage_facts(stage_class(name)) for name in (stage_names() if names is None else names)]
+    """Return the facts of all stages (or of those named), in the order of the registry.
+
+    Where all are asked for, one that can't be loaded warns and is left out: a broken stage of a third party
+    must not hide the others.
+    """
+    if names is not None:
+        return [stage_facts(stage_class(name)) for name in names]
+    found: list[StageFacts] = []
+    for name in stage_names():
+        try:
+            found.append(stage_facts(stage_class(name)))
+        except UsageError as error:
+            warnings.warn(str(error), stacklevel=2)
+    return found
 
 
 def value_text(value: Any) -> str:

@@ -39,3 +39,39 @@ NOISE_CODES = (int(ClassCode.LOW_NOISE), int(ClassCode.HIGH_NOISE))
 
 # Formats 0 to 5 store the class in five bits.
 LARGEST_LEGACY_CODE = 31
+
+_LEGACY_ONLY = {8: "model key-point", 12: "overlap points"}
+_FIRST_USER_CODE = 64
+_FIRST_MODERN_FORMAT = 6
+
+
+def class_name(code: int, point_format: int = _FIRST_MODERN_FORMAT) -> str:
+    """Return the meaning of a class code in words (ASPRS LAS 1.4-R15, tables 9 and 17).
+
+    Parameters
+    ----------
+    code : int
+        0 to 255.
+    point_format : int
+        Point data record format: 0 to 5 know fewer classes than 6 to 10.
+
+    Examples
+    --------
+    >>> class_name(2), class_name(18), class_name(70), class_name(40)
+    ('ground', 'high noise', 'user defined', 'reserved')
+    >>> class_name(12, point_format=1), class_name(18, point_format=1)
+    ('overlap points', 'reserved (high noise from format 6 on)')
+    """
+    if point_format < _FIRST_MODERN_FORMAT and code in _LEGACY_ONLY:
+        return _LEGACY_ONLY[code]
+    if code >= _FIRST_USER_CODE:
+        return "user defined"
+    try:
+        name = ClassCode(code).name.lower().replace("_", " ")
+    except ValueError:
+        return "reserved"
+    known_to_legacy = code <= ClassCode.LOW_NOISE or code == ClassCode.WATER
+    legacy = point_format < _FIRST_MODERN_FORMAT
+    return (
+        f"reserved ({name} from format {_FIRST_MODERN_FORMAT} on)" if legacy and not known_to_legacy else name
+    )
