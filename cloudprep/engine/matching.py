@@ -1,0 +1,154 @@
+"""Pairs the points of two clouds that should hold the same points, in the same order or in another."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+__all__ = ["Agreement", "Differences", "on_one_lattice", "pair_by_place", "pair_by_row"]
+
+
+@dataclass(frozen=True)
+class Agreement:
+    """How two yes-or-no labels of the same points agree: counts of points.
+
+    Parameters
+    ----------
+    both : int
+        Yes in the reference and yes in the result.
+    missed : int
+        Yes in the reference, no in the result.
+    extra : int
+        No in the reference, yes in the result.
+    neither : int
+        No in both.
+    left_out : int
+        Points that can't be paired: they share their place with others, and the labels of both clouds
+        differ among them.
+    """
+
+    both: int = 0
+    missed: int = 0
+    extra: int = 0
+    neither: int = 0
+    left_out: int = 0
+
+    def __add__(self, other: Agreement) -> Agreement:
+        return Agreement(
+            self.both + other.both,
+            self.missed + other.missed,
+            self.extra + other.extra,
+            self.neither + other.neither,
+            self.left_out + other.left_out,
+        )
+
+
+@dataclass(frozen=True)
+class Differences:
+    """How many points each of two clouds holds that the other one lacks."""
+
+    only_first: int
+    only_second: int
+
+
+def pair_by_row(result: NDArray[np.bool_], reference: NDArray[np.bool_]) -> Agreement:
+    """Count how labels of the same points in the same order agree.
+
+    Parameters
+    ----------
+    result, reference : ndarray of bool, shape (n,)
+        The labels.
+    """
+    both = int(np.count_nonzero(result & reference))
+    missed = int(np.count_nonzero(reference)) - both
+    extra = int(np.count_nonzero(result)) - both
+    return Agreement(both, missed, extra, len(result) - both - missed - extra)
+
+
+def pair_by_place(
+    places: NDArray[np.int64],
+    result: NDArray[np.bool_],
+    reference_places: NDArray[np.int64],
+    reference: NDArray[np.bool_],
+) -> Agreement | Differences:
+    """Count how labels agree when the points stand in another order: points of one place belong together.
+
+    Several points at one place are paired where that can be done in one way only as far as the counts go:
+    all of them have the same label in one of the clouds. The others are counted as left out.
+
+    Parameters
+    ----------
+    places, reference_places : ndarray of int64, shapes (n, 3) and (m, 3)
+        Coordinates of both clouds as whole steps of one lattice.
+    result, reference : ndarray of bool, shapes (n,) and (m,)
+        The labels.
+
+    Returns
+    -------
+    Agreement or Differences
+        The counts, or how the sets of points differ where they do.
+    """
+    stacked = np.concatenate([places, reference_places])
+    order = np.lexsort(stacked.T)
+    in_order = stacked[order]
+    starts = np.ones(len(stacked), bool)
+    starts[1:] = (in_order[1:] != in_order[:-1]).any(axis=1)
+    group = np.empty(len(stacked), np.int64)
+    group[order] = np.cumsum(starts) - 1
+    first, second = group[: len(places)], group[len(places) :]
+    groups = int(np.count_nonzero(starts))
+
+    count = np.bincount(first, minlength=groups)
+    difference = count - np.bincount(second, minlength=groups)
+    if difference.any():
+        return Differences(int(difference[difference > 0].sum()), int(-difference[difference < 0].sum()))
+    yes = np.bincount(first[result], minlength=groups)
+    reference_yes = np.bincount(second[reference], minlength=groups)
+    clear = ~((yes > 0) & (yes < count) & (reference_yes > 0) & (reference_yes < count))
+    n, a, b = count[clear], yes[clear], reference_yes[clear]
+    # Where one side is all yes or all no, the product over the size is whole, and the only possibility.
+    both = int((a * b // np.maximum(n, 1)).sum())
+    missed, extra = int(b.sum()) - both, int(a.sum()) - both
+    total = int(n.sum())
+    return Agreement(both, missed, extra, total - both - missed - extra, len(places) - total)
+
+
+def on_one_lattice(
+    raw: NDArray[np.int64],
+    scales: tuple[float, float, float],
+    offsets: tuple[float, float, float],
+    steps: tuple[float, float, float],
+    start: tuple[float, float, float],
+) -> NDArray[np.int64]:
+    """Return stored coordinates as whole steps of a lattice that both clouds share.
+
+    Parameters
+    ----------
+    raw : ndarray of shape (n, 3)
+        Stored integers.
+    scales, offsets : tuple of float
+        Scale and offset of each axis, as stored beside them.
+    steps, start : tuple of float
+        Step and zero of the lattice.
+
+    Returns
+    -------
+    ndarray of int64, shape (n, 3)
+        The nearest step. Clouds stored with the lattice's own scale and offset come back unchanged.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> on_one_lattice(np.array([[5, 7, 9]]), (0.01,) * 3, (0.0,) * 3, (0.001,) * 3, (0.0,) * 3)
+    array([[50, 70, 90]])
+    """
+    if scales == steps and offsets == start:
+        return raw.astype(np.int64)
+    shift = (np.array(offsets) - np.array(start)) / np.array(steps)
+    nearest: NDArray[np.float64] = np.rint(raw * (np.array(scales) / np.array(steps)) + shift)
+    return nearest.astype(np.int64)
