@@ -1,0 +1,66 @@
+"""Turns whatever happens inside a command into one clear line and an exit code."""
+
+from __future__ import annotations
+
+import functools
+import os
+import warnings
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+from cloudprep.cli.console import tell
+from cloudprep.errors import EXIT_INPUT_FAILED, EXIT_INTERRUPTED, CloudprepError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+DEBUG_VARIABLE = "CLOUDPREP_DEBUG"
+
+
+def guarded(command: Callable[..., None]) -> Callable[..., None]:
+    """Wrap a command: mistakes of the user become one line a problem on stderr, never a traceback.
+
+    ``--debug`` or the environment variable ``CLOUDPREP_DEBUG`` adds the traceback.
+    """
+
+    @functools.wraps(command)
+    def run(**options: Any) -> None:
+        debug = bool(options.get("debug")) or os.environ.get(DEBUG_VARIABLE, "0") not in ("", "0")
+        with warnings.catch_warnings():
+            warnings.showwarning = _show_warning
+            try:
+                command(**options)
+            except (typer.Exit, typer.Abort, typer.BadParameter):
+                raise
+            except CloudprepError as error:
+                _explain(str(error), debug=debug)
+                raise typer.Exit(error.exit_code) from None
+            except KeyboardInterrupt:
+                tell("interrupted; nothing half-written is left")
+                raise typer.Exit(EXIT_INTERRUPTED) from None
+            except MemoryError:
+                _explain("the memory of this machine is not enough for that", debug=debug)
+                raise typer.Exit(EXIT_INPUT_FAILED) from None
+            except Exception as error:  # noqa: BLE001 - a fault must not end in a traceback
+                told = " ".join(str(error).split()) or "no more is known"
+                _explain(
+                    f"a fault of the program, not of your data: {type(error).__name__}: {told} "
+                    "(run it again with --debug for the details, and please report them)",
+                    debug=debug,
+                )
+                raise typer.Exit(EXIT_INPUT_FAILED) from None
+
+    return run
+
+
+def _explain(text: str, *, debug: bool) -> None:
+    if debug:
+        import traceback
+
+        tell(traceback.format_exc().rstrip())
+    tell(text)
+
+
+def _show_warning(message: Warning | str, *_place: Any, **_more: Any) -> None:
+    tell(f"warning: {message}")

@@ -1,0 +1,127 @@
+"""``cloudprep run``: a pipeline on the flights of one site."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from cloudprep.cli.options import AsJson, Debug, Inputs, PipelineName, Quiet, Verbose  # noqa: TC001 - typer reads the annotations
+
+if TYPE_CHECKING:
+    from cloudprep.engine.run import RunOutcome
+
+NAME = "run"
+HELP = """Run a pipeline on the flights of one site.
+
+\b
+Examples:
+  cloudprep run bare_earth flights/ --out site
+  cloudprep run quarry.yaml day1.laz day2.laz --out quarry --workers 4
+  cloudprep run bare_earth "flights/*.laz" --out site --dry-run
+  cloudprep run bare_earth old.las --out site --assume-crs EPSG:25832+7837
+
+All flights of a run are one site: neighbourhoods cross from one flight to the next, and each flight is
+delivered as its own file under OUT/clouds. The terrain model comes to OUT/terrain, the record of what was
+done to OUT/run.json. The inputs are never changed.
+"""
+
+Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder of the results.", show_default=False)]
+Workers = Annotated[
+    int | None,
+    typer.Option(
+        "--workers",
+        min=1,
+        metavar="N",
+        help="Processors to use; all if left out. The results don't depend on it.",
+        show_default=False,
+    ),
+]
+DryRun = Annotated[bool, typer.Option("--dry-run", help="Show steps, memory and outputs, and touch nothing.")]
+Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace a finished run in the folder.")]
+AssumeCrs = Annotated[
+    str | None,
+    typer.Option(
+        "--assume-crs",
+        metavar="EPSG:n[+m]",
+        help="Reference system of flights that carry none; m is the height system.",
+        show_default=False,
+    ),
+]
+
+
+def command(
+    pipeline: PipelineName,
+    inputs: Inputs,
+    out: Out,
+    workers: Workers = None,
+    dry_run: DryRun = False,
+    overwrite: Overwrite = False,
+    assume_crs: AssumeCrs = None,
+    as_json: AsJson = False,
+    verbose: Verbose = 0,
+    quiet: Quiet = 0,
+    debug: Debug = False,  # noqa: ARG001 - the guard reads it
+) -> None:
+    """Run a pipeline on the flights of one site."""
+    from cloudprep.cli.progress import set_up_logging, shown_progress
+    from cloudprep.config import load_pipeline
+    from cloudprep.engine.run import RunRequest, run_site
+
+    set_up_logging(verbose)
+    request = RunRequest(
+        pipeline=load_pipeline(pipeline),
+        inputs=tuple(inputs),
+        out=out,
+        workers=workers,
+        overwrite=overwrite,
+        dry_run=dry_run,
+        assume_crs=_checked(assume_crs),
+    )
+    with shown_progress(verbose, quiet) as progress:
+        for warning in request.pipeline.warnings:
+            progress.note(f"warning: {warning}")
+        outcome = run_site(request, progress)
+    show_outcome(outcome, as_json=as_json, quiet=quiet)
+    raise typer.Exit(outcome.exit_code)
+
+
+def _checked(assume_crs: str | None) -> str | None:
+    from cloudprep.config import checked_reference
+    from cloudprep.errors import UsageError
+
+    if assume_crs is None:
+        return None
+    try:
+        return checked_reference(assume_crs)
+    except UsageError as error:
+        raise UsageError(f"--assume-crs {error}") from error
+
+
+def show_outcome(outcome: RunOutcome, *, as_json: bool, quiet: int) -> None:
+    """Show what came of a run: the record for machines, or tables for people."""
+    from cloudprep.cli.console import put, put_json
+
+    if as_json:
+        put_json(outcome.record)
+        return
+    if quiet > 1:
+        return
+    if outcome.record.get("stages"):
+        _put_tables(outcome.record)
+    put("\n".join(outcome.lines))
+
+
+def _put_tables(record: dict[str, Any]) -> None:
+    from cloudprep.cli.console import put_rendered
+    from cloudprep.cli.tables import class_table, flight_table, stage_table
+
+    put_rendered(
+        flight_table(record["inputs"]),
+        "",
+        stage_table(record["stages"]),
+        "",
+        class_table(record["stages"][-1]["classes"]),
+        "",
+    )

@@ -1,0 +1,61 @@
+"""Tables of a finished run."""
+
+from __future__ import annotations
+
+from pathlib import PurePath
+from typing import TYPE_CHECKING, Any
+
+from rich.table import Table
+
+from cloudprep.model.classes import class_name
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from cloudprep.engine.score import Score
+
+
+def _table(*headings: str, numbers: Sequence[str] = ()) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+    for heading in headings:
+        table.add_column(
+            heading, justify="right" if heading in numbers else "left", overflow="fold", no_wrap=False
+        )
+    return table
+
+
+def flight_table(inputs: Sequence[Mapping[str, Any]]) -> Table:
+    """Return one row a flight: name, points, what became of it."""
+    table = _table("flight", "points", "outcome", numbers=("points",))
+    for one in inputs:
+        outcome = one["reason"] if one["status"] == "failed" else one["status"]
+        table.add_row(PurePath(one["path"]).name, f"{one['points']:,}", f"{outcome}")
+    return table
+
+
+def stage_table(stages: Sequence[Mapping[str, Any]]) -> Table:
+    """Return one row a stage: how many labels it changed and how long it took."""
+    table = _table("stage", "labels changed", "seconds", numbers=("labels changed", "seconds"))
+    for one in stages:
+        table.add_row(one["stage"], f"{one['changed']:,}", f"{one['seconds']:.1f}")
+    return table
+
+
+def class_table(classes: Mapping[str, int]) -> Table:
+    """Return one row a class: points and share."""
+    table = _table("class", "points", "share", numbers=("points", "share"))
+    total = sum(classes.values())
+    for code, count in classes.items():
+        table.add_row(f"{code} {class_name(int(code))}", f"{count:,}", f"{100 * count / total:.2f} %")
+    return table
+
+
+def score_table(scores: Mapping[str, Score]) -> Table:
+    """Return one row a flight: how well ground was told from the rest."""
+    headings = ("flight", "points", "Type I", "Type II", "total", "kappa")
+    table = _table(*headings, numbers=headings[1:])
+    for name, score in scores.items():
+        rates = (score.type_1, score.type_2, score.total, score.kappa)
+        shown = ["not defined" if r is None else f"{100 * r:.2f} %" for r in rates]
+        table.add_row(name, f"{score.points:,}", *shown)
+    return table
