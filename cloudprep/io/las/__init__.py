@@ -1,1 +1,20 @@
 """LAS and LAZ: checked reading, and writing by patching the source."""
+
+from cloudprep.io.las.columns import read_columns
+from cloudprep.io.las.crs import assumed_crs, assumed_units
+from cloudprep.io.las.fingerprint import fingerprint
+from cloudprep.io.las.flight import Flight
+from cloudprep.io.las.inspection import open_flight
+from cloudprep.io.las.write import WriteOptions, WrittenCloud, write_patched
+
+__all__ = [
+    "Flight",
+    "WriteOptions",
+    "WrittenCloud",
+    "assumed_crs",
+    "assumed_units",
+    "fingerprint",
+    "open_flight",
+    "read_columns",
+    "write_patched",
+]

@@ -1,0 +1,101 @@
+"""Signs that compressed points are rotten, which a decompressor itself does not notice."""
+
+from __future__ import annotations
+
+import itertools
+import struct
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cloudprep.errors import BadInputError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from cloudprep.io.las.compression import Compression
+    from cloudprep.io.las.flight import Flight
+
+# Decoding rotten bytes gives coordinates that wander off. So many points of a chunk, this many times the
+# flight's own extent away, can't be stray echoes. (Measured on 3,000 damaged chunks of real clouds: the
+# decompressor itself noticed 96 to 100 % in pointwise and 72 % in layered chunks; of the rest, nearly all had
+# dozens of points far away, or no wrong coordinate at all.)
+_TOO_MANY_STRAYS = 8
+_FAR_AWAY = 16
+# Steps of the coordinate grid; flat or tiny clouds get this much room at least.
+_SMALLEST_EXTENT = 1000.0
+
+
+def check_layers(
+    path: Path, compression: Compression, record_length: int, chunk: memoryview, rows: tuple[int, int]
+) -> None:
+    """Refuse a chunk whose layers are longer than itself: the decompressor would reserve memory for them.
+
+    Parameters
+    ----------
+    path : Path
+        Named in the error.
+    compression : Compression
+        How the points are compressed; chunks without layers pass.
+    record_length : int
+        Bytes of an uncompressed point.
+    chunk : memoryview
+        The compressed bytes.
+    rows : tuple of int
+        First row, and the one after the last.
+
+    Raises
+    ------
+    BadInputError
+        If they don't fit.
+    """
+    if not compression.layered:
+        return
+    # A chunk begins with its first point, uncompressed, and the number of its points.
+    head = record_length + 4
+    sizes = struct.unpack_from(f"<{compression.layers}I", chunk, head)
+    if head + 4 * compression.layers + sum(sizes) > len(chunk):
+        raise BadInputError(path, f"the compressed points {rows[0] + 1:,} to {rows[1]:,} are damaged")
+
+
+def check_places(flight: Flight, records: NDArray[np.uint8], firsts: NDArray[np.int64]) -> None:
+    """Refuse a decompressed chunk that begins inside the header's bounding box and then wanders far off.
+
+    Parameters
+    ----------
+    flight : Flight
+        Whose points these are.
+    records : ndarray of uint8, shape (n, record_length)
+        Chunks that follow each other.
+    firsts : ndarray of int64, shape (chunks + 1,)
+        Row of each chunk's first point, and the row after the last one.
+
+    Raises
+    ------
+    BadInputError
+        If the coordinates of a chunk can't be right.
+    """
+    scales, offsets = np.array(flight.scales), np.array(flight.offsets)
+    low = (np.array(flight.header_min) - offsets) / scales
+    high = (np.array(flight.header_max) - offsets) / scales
+    if not (np.isfinite(low).all() and np.isfinite(high).all() and (high >= low).all()):
+        return
+    slack = np.maximum(high - low, _SMALLEST_EXTENT) * _FAR_AWAY
+    axes = [records[:, 4 * axis : 4 * axis + 4].view("<i4")[:, 0] for axis in range(3)]
+    if all(
+        axis.min() >= low[n] - slack[n] and axis.max() <= high[n] + slack[n] for n, axis in enumerate(axes)
+    ):
+        return
+    for first, last in itertools.pairwise((firsts - firsts[0]).tolist()):
+        grid = np.stack([axis[first:last] for axis in axes], axis=1)
+        begins_inside = ((grid[0] >= low - 1) & (grid[0] <= high + 1)).all()
+        strays = int(((grid < low - slack) | (grid > high + slack)).any(axis=1).sum())
+        if begins_inside and strays >= _TOO_MANY_STRAYS:
+            rows = f"{firsts[0] + first + 1:,} to {firsts[0] + last:,}"
+            raise BadInputError(
+                flight.path,
+                f"the compressed points {rows} are damaged ({strays:,} of them decode to places far outside"
+                " the header's bounding box)",
+            )

@@ -1,0 +1,215 @@
+"""Delivering a flight: the source's own records, with changed labels and nothing else changed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, BinaryIO, Literal
+
+import numpy as np
+
+from cloudprep.errors import BadInputError, OutputError
+from cloudprep.io.atomic import sha256_of, whole_file
+from cloudprep.io.las.census import Census, complete_header
+from cloudprep.io.las.head import Head, plan_head
+from cloudprep.io.las.labels import class_codes, patch_labels
+from cloudprep.io.las.sinks import CompressedSink, PlainSink, Sink
+from cloudprep.io.las.stream import iter_records
+from cloudprep.io.las.tail import copy_tail
+from cloudprep.io.las.upgrade import upgraded_records
+from cloudprep.model.classes import LARGEST_LEGACY_CODE, NOISE_CODES, ClassCode
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from numpy.typing import NDArray
+
+    from cloudprep.io.las.flight import Flight
+
+# Whole chunks of 50,000 points, several for each core.
+_BATCH_POINTS = 500_000
+_LABELS = {"classification": np.dtype("u1"), "withheld": np.dtype("?")}
+
+
+@dataclass(frozen=True)
+class WriteOptions:
+    """How a flight is delivered.
+
+    Parameters
+    ----------
+    format : {"laz", "las"}
+        Compressed or not.
+    drop_noise : bool
+        Leave out points of classes 7 and 18 instead of delivering them labelled.
+    las_version : {"keep", "1.4"}
+        Whether flights of point formats 0 to 5 become LAS 1.4 with formats 6 to 10.
+    """
+
+    format: Literal["laz", "las"] = "laz"
+    drop_noise: bool = False
+    las_version: Literal["keep", "1.4"] = "keep"
+
+
+@dataclass(frozen=True)
+class WrittenCloud:
+    """What was delivered.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    count : int
+        Points in it.
+    sha256 : str
+        Checksum of its bytes.
+    warnings : tuple of str
+        What the user should know.
+    """
+
+    path: Path
+    count: int
+    sha256: str
+    warnings: tuple[str, ...]
+
+
+def write_patched(
+    flight: Flight,
+    target: Path,
+    labels: Mapping[str, NDArray[Any]],
+    options: WriteOptions | None = None,
+    progress: Callable[[int], None] | None = None,
+) -> WrittenCloud:
+    """Write a flight with new labels; everything else comes out as it is in the source, to the bit.
+
+    Header fields, records, padding, extra bytes, extended records, waveforms and the order of points are the
+    source's. Counts, numbers by return and the bounding box are recomputed where they were wrong. The source
+    is streamed: memory does not grow with the file.
+
+    Parameters
+    ----------
+    flight : Flight
+        The source.
+    target : Path
+        The file to write; it appears whole or not at all.
+    labels : mapping of str to ndarray of shape (flight.count,)
+        ``classification`` (uint8) and ``withheld`` (bool), any of them, in source order. Class codes are
+        those of the source's point format.
+    options : WriteOptions, optional
+        How to deliver.
+    progress : callable, optional
+        Told after every batch how many source points it had.
+
+    Returns
+    -------
+    WrittenCloud
+        Path, number of points, checksum and warnings.
+
+    Raises
+    ------
+    BadInputError
+        If the source can't be read to its end.
+    OutputError
+        If the file can't be written, or can't hold what it should.
+    ValueError
+        If labels are of other names, lengths or types.
+    """
+    options = options or WriteOptions()
+    target = Path(target)
+    _check_labels(flight, labels)
+    if target.exists() and target.samefile(flight.path):
+        raise OutputError(f"{target}: this is an input; inputs are never changed")
+    upgrade = options.las_version == "1.4" and flight.layout.legacy
+    warnings = _code_warnings(flight, target, labels, upgrade=upgrade)
+    head = plan_head(flight, compress=options.format == "laz", upgrade=upgrade)
+    warnings += head.warnings
+    with whole_file(target) as part:
+        with part.open("wb") as output:
+            written, more = _write(flight, target, labels, options, head, output, progress)
+        warnings += more
+        checksum = sha256_of(part)
+    return WrittenCloud(target, written.count, checksum, warnings)
+
+
+def _write(
+    flight: Flight,
+    target: Path,
+    labels: Mapping[str, NDArray[Any]],
+    options: WriteOptions,
+    head: Head,
+    output: BinaryIO,
+    progress: Callable[[int], None] | None,
+) -> tuple[Census, tuple[str, ...]]:
+    output.write(head.as_bytes())
+    sink: Sink = PlainSink(output) if head.compression is None else CompressedSink(output, head.compression)
+    read = Census(head.layout)
+    written = Census(head.layout) if options.drop_noise else read
+    for start, source in iter_records(flight, _BATCH_POINTS):
+        _check_waves(flight, target, source, compress=head.compression is not None)
+        records = upgraded_records(source, flight.layout) if head.upgraded else source
+        rows = slice(start, start + len(records))
+        patch_labels(
+            records,
+            head.layout,
+            {name: values[rows] for name, values in labels.items()},
+            upgraded=head.upgraded,
+        )
+        read.add(records)
+        if options.drop_noise:
+            records = records[~np.isin(class_codes(records, head.layout), NOISE_CODES)]
+            written.add(records)
+        sink.write(records)
+        if progress is not None:
+            progress(len(source))
+    sink.finish()
+    output.seek(0, 2)
+    warnings = copy_tail(flight, output, head.header, upgraded=head.upgraded)
+    warnings += complete_header(head.header, flight, read, written, modern=head.upgraded)
+    output.seek(0)
+    output.write(head.header)
+    return written, warnings
+
+
+def _check_labels(flight: Flight, labels: Mapping[str, NDArray[Any]]) -> None:
+    for name, values in labels.items():
+        if name not in _LABELS:
+            raise ValueError(f"'{name}' is no label that can be patched (there are: {', '.join(_LABELS)})")
+        if values.shape != (flight.count,) or values.dtype != _LABELS[name]:
+            raise ValueError(
+                f"label '{name}' must be {_LABELS[name]} of shape ({flight.count},), got {values.dtype} of"
+                f" shape {values.shape}"
+            )
+
+
+def _code_warnings(
+    flight: Flight, target: Path, labels: Mapping[str, NDArray[Any]], *, upgrade: bool
+) -> tuple[str, ...]:
+    """Refuse codes that five bits can't hold, and warn about the one that the standard reserves there."""
+    codes = labels.get("classification")
+    if codes is None or upgrade or not flight.layout.legacy or not len(codes):
+        return ()
+    largest = int(codes.max())
+    if largest > LARGEST_LEGACY_CODE:
+        raise OutputError(
+            f"{target}: class {largest} doesn't fit point format {flight.point_format} (classes up to 31);"
+            ' put las_version: "1.4" under output: in the pipeline'
+        )
+    if (codes == ClassCode.HIGH_NOISE).any():
+        words = (
+            f"high noise is written as class 18, which the standard reserves in point format"
+            f' {flight.point_format}; las_version: "1.4" under output: gives it its proper place'
+        )
+        return (words,)
+    return ()
+
+
+def _check_waves(flight: Flight, target: Path, records: NDArray[np.uint8], *, compress: bool) -> None:
+    """Refuse wave packets of several scanner channels in LAZ: measured, lazrs 0.8 garbles them."""
+    if flight.layout.legacy or flight.layout.waves is None or not (compress or flight.compressed):
+        return
+    channels = records[:, 15] & 0x30
+    if not len(channels) or int(channels.min()) == int(channels.max()):
+        return
+    what = f"wave packets of several scanner channels (point format {flight.point_format})"
+    if flight.compressed:
+        raise BadInputError(flight.path, f"{what} can't be decompressed without loss; give it as .las")
+    raise OutputError(f"{target}: {what} can't be compressed without loss; put format: las under output:")
