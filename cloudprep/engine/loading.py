@@ -122,7 +122,7 @@ def _without_far_points(flight: Flight, units: Units, columns: dict[str, NDArray
 def global_metres(flight: Flight, units: Units, raw: NDArray[np.int32], axis: int) -> NDArray[np.float64]:
     """Return one coordinate in metres of the reference system (not from the site's origin)."""
     unit = units.vertical if axis == 2 else units.horizontal
-    return raw * (flight.scales[axis] * unit) + flight.offsets[axis] * unit
+    return np.asarray(raw * (flight.scales[axis] * unit) + flight.offsets[axis] * unit, np.float64)
 
 
 def site_origin(flights: Sequence[LoadedFlight]) -> tuple[float, float]:

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from cloudprep.engine.loading import Units
 from cloudprep.errors import BadInputError, UsageError
 from cloudprep.io.las import assumed_crs, assumed_units
-from cloudprep.model.crs import INTERNATIONAL_FOOT, METRE, US_SURVEY_FOOT, CloudCrs
+from cloudprep.model.crs import INTERNATIONAL_FOOT, METRE, US_SURVEY_FOOT
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from cloudprep.io.las import Flight
+    from cloudprep.model.crs import CloudCrs
 
 _UNIT_NAMES = {METRE: "metre", INTERNATIONAL_FOOT: "international foot", US_SURVEY_FOOT: "US survey foot"}
 
@@ -59,17 +60,14 @@ class Assumptions:
             If the code is unknown or names degrees.
         """
         if self._crs is None and (self.crs or self.units):
-            crs = assumed_crs(self.crs) if self.crs else CloudCrs(source="assumed")
-            if self.units:
-                unit = assumed_units(self.units)
-                crs = CloudCrs(
-                    crs.wkt,
-                    crs.name,
-                    crs.horizontal_unit or unit,
-                    crs.vertical_unit or unit,
-                    crs.geographic,
-                    "assumed",
-                    crs.warnings,
+            units = assumed_units(self.units) if self.units else None
+            crs = assumed_crs(self.crs) if self.crs else units
+            if crs is not None and units is not None:
+                # A system that names its units keeps them; what it leaves open is filled in.
+                crs = replace(
+                    crs,
+                    horizontal_unit=crs.horizontal_unit or units.horizontal_unit,
+                    vertical_unit=crs.vertical_unit or units.vertical_unit,
                 )
             self._crs = crs
         return self._crs

@@ -304,7 +304,7 @@ class _Run:
             assert one.settled is not None  # noqa: S101
             try:
                 one.loaded = load_flight(one.flight, one.settled.units, wanted, self.progress.advance)
-                one.sha256 = fingerprint(one.path)["sha256"]
+                one.sha256 = str(fingerprint(one.path)["sha256"])
             except BadInputError as error:
                 self._fail(one, error)
                 continue
