@@ -49,14 +49,14 @@ def _listing(everything: list[StageFacts]) -> str:
         lines.append(kind)
         for facts in everything:
             if facts.kind == kind:
-                lines += _hanging(f"  {facts.name:<{width}}  ", facts.summary)
+                lines += _hanging(f"  {facts.name:<{width}}  ", _plain(facts.summary))
         lines.append("")
     return "\n".join([*lines, "All about one: cloudprep stages NAME"])
 
 
 def _one(facts: StageFacts) -> str:
-    lines = [f"{facts.name} ({facts.kind})", "", *_paragraphs(facts.summary)]
-    lines += [line for part in (facts.text, facts.notes) if part for line in ("", *_paragraphs(part))]
+    lines = [f"{facts.name} ({facts.kind})", "", *_paragraphs(_plain(facts.summary))]
+    lines += [line for part in (facts.text, facts.notes) if part for line in ("", *_paragraphs(_plain(part)))]
     lines += ["", *_columns(facts), "", "Parameters" if facts.parameters else "It has no parameters."]
     for parameter in facts.parameters:
         lines += ["", *_parameter(parameter)]
@@ -86,6 +86,11 @@ def _parameter(parameter: ParameterFacts) -> list[str]:
     )
     lines = [f"  {parameter.name}"]
     return lines + [line for word, text in rows if text for line in _hanging(f"    {word:<9}", text)]
+
+
+def _plain(text: str) -> str:
+    """Return Markdown as a terminal shows it: names without their marks."""
+    return text.replace("`", "")
 
 
 def _hanging(start: str, text: str) -> list[str]:

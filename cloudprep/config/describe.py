@@ -42,7 +42,10 @@ def plan_text(pipeline: Pipeline) -> str:
 def _stage_lines(number: int, stage: Stage) -> list[str]:
     facts = stage_facts(type(stage))
     columns = ", ".join(facts.needs) + "".join(f", {name} where it is there" for name in facts.uses)
-    lines = [f"{number}. {facts.name}: {facts.summary}", f"   looks at   {_SCOPES[facts.scope]}"]
+    lines = [
+        f"{number}. {facts.name}: {facts.summary.replace('`', '')}",
+        f"   looks at   {_SCOPES[facts.scope]}",
+    ]
     lines.append(f"   reads      {columns}")
     if facts.provides:
         lines.append(f"   changes    {', '.join(facts.provides)}")

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 __all__ = ["ParameterFacts", "StageFacts", "all_stage_facts", "stage_facts", "value_text"]
 
+# Code in a docstring (``name``, :class:`name`) -> Markdown's `name`.
+_MARKED = re.compile(r"(?::[a-z:]+:)?(?<!`)`{1,2}~?([^`]+)`{1,2}")
 _SECTION = re.compile(r"^(?P<title>[A-Z][A-Za-z ]+)\n-{3,}\n", re.MULTILINE)
 
 
@@ -75,7 +77,7 @@ class StageFacts:
     summary : str
         The first sentence of the description.
     text, notes : str
-        The rest of the description, and its notes.
+        The rest of the description, and its notes. All three mark names as Markdown does.
     needs, uses, provides : tuple of str
         Columns that must be there, that are read where they are there, and that may change.
     grids : tuple of str
@@ -177,7 +179,7 @@ def _parameters(stage: type[Stage]) -> Iterable[ParameterFacts]:
 
 def _description(docstring: str) -> tuple[str, str, str]:
     """Split a numpydoc text into its summary, the paragraphs after it, and its notes."""
-    parts = _SECTION.split(docstring)
+    parts = _SECTION.split(_MARKED.sub(r"`\1`", docstring))
     sections = dict(zip(parts[1::2], parts[2::2], strict=True))
     summary, _, text = parts[0].strip().partition("\n\n")
     return " ".join(summary.split()), text.strip(), sections.get("Notes", "").strip()

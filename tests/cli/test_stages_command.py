@@ -33,7 +33,7 @@ def test_one_stage_is_told_in_full(call: Call, fake_stages: ModuleType) -> None:
     text = call("stages", "rock_finder").stdout
     for words in (
         "rock_finder (noise)",
-        "A second paragraph about rocks.",
+        "A second paragraph about rocks and stones.",
         "It was invented for the tests.",
         "needs    x, y, z, classification",
         "uses     withheld (where the flights carry them)",

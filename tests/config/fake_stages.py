@@ -32,7 +32,7 @@ class RockParams(StageParams):
 class RockFinder(Stage):
     """Find rocks by their roughness.
 
-    A second paragraph about rocks.
+    A second paragraph about ``rocks`` and :class:`~stones`.
 
     Parameters
     ----------
