@@ -82,7 +82,8 @@ def check_places(flight: Flight, records: NDArray[np.uint8], firsts: NDArray[np.
     high = (np.array(flight.header_max) - offsets) / scales
     if not (np.isfinite(low).all() and np.isfinite(high).all() and (high >= low).all()):
         return
-    slack = np.maximum(high - low, _SMALLEST_EXTENT) * _FAR_AWAY
+    with np.errstate(over="ignore"):  # a header may say anything; infinite room is right then
+        slack = np.maximum(high - low, _SMALLEST_EXTENT) * _FAR_AWAY
     axes = [records[:, 4 * axis : 4 * axis + 4].view("<i4")[:, 0] for axis in range(3)]
     if all(
         axis.min() >= low[n] - slack[n] and axis.max() <= high[n] + slack[n] for n, axis in enumerate(axes)

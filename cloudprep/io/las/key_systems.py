@@ -9,6 +9,7 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from cloudprep.io.las.geokeys import (
+    ANGULAR_UNIT,
     CITATION,
     GEOGRAPHIC_CODE,
     LINEAR_UNIT,
@@ -39,6 +40,9 @@ from cloudprep.io.las.units import same_unit, snapped, spelled, unit_of_code
 # which programs write for the North American datum of 1988 (EPSG:5703). From memory, no source at hand.
 _ELLIPSOIDAL_CODES = range(5001, 5034)
 _OLD_VERTICAL_CODES = {5103: 5703}
+# Metre and both feet; radian, degree and gon.
+_COMMON_LENGTHS = (9001, 9002, 9003)
+_COMMON_ANGLES = (9101, 9102, 9105)
 _ELLIPSOIDAL = "ellipsoidal heights"
 
 
@@ -118,12 +122,21 @@ def _projected(keys: GeoKeys, records: tuple[bytes, bytes, bytes] | None, warnin
     if PROJECTED_CODE not in keys.values:
         warnings.append("the GeoTIFF keys name no projection")
         return None
-    if keys.values[PROJECTED_CODE] == USER_DEFINED and records is not None:
+    if keys.values[PROJECTED_CODE] == USER_DEFINED and records is not None and _has_common_units(keys):
         spelled_out = _spelled_out(records)
         if spelled_out is not None:
             return spelled_out
     warnings.append("the projection in the GeoTIFF keys can't be resolved")
     return None
+
+
+def _has_common_units(keys: GeoKeys) -> bool:
+    """Tell whether the raster library knows the units by heart.
+
+    For others it looks into a database that it doesn't find, and says so on the terminal.
+    """
+    length, angle = keys.values.get(LINEAR_UNIT), keys.values.get(ANGULAR_UNIT)
+    return length in {None, *_COMMON_LENGTHS} and angle in {None, *_COMMON_ANGLES}
 
 
 def _spelled_out(records: tuple[bytes, bytes, bytes]) -> CRS | None:
@@ -133,8 +146,10 @@ def _spelled_out(records: tuple[bytes, bytes, bytes]) -> CRS | None:
     from rasterio.errors import RasterioError  # noqa: PLC0415
     from rasterio.io import MemoryFile  # noqa: PLC0415
 
+    directory, doubles, text = records
+    plain = bytes(letter if letter < 128 else ord("?") for letter in text)
     try:
-        with rasterio.Env(), MemoryFile(as_tiff(*records)) as memory, memory.open() as image:
+        with rasterio.Env(), MemoryFile(as_tiff(directory, doubles, plain)) as memory, memory.open() as image:
             text = image.crs.to_wkt(version="WKT2_2019") if image.crs else ""
         found = CRS.from_wkt(text) if text else None
     except (RasterioError, CRSError):

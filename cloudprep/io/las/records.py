@@ -137,7 +137,8 @@ def read_evlrs(file: BinaryIO, start: int, promised: int, file_size: int) -> Rec
     found: list[Record] = []
     position = start
     while len(found) < min(promised, _MOST_RECORDS):
-        file.seek(position)
+        # Numbers of 64 bits may be too large even to go there.
+        file.seek(min(position, file_size))
         head = file.read(EVLR_HEADER)
         size = struct.unpack_from("<Q", head, 20)[0] if len(head) == EVLR_HEADER else 0
         end = position + EVLR_HEADER + size
