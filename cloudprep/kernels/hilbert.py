@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 # Digits of 8 bits: 256 write positions stay in the nearest cache; 11 bits took 1.5 times as long.
 _DIGIT = 8
 _DIGIT_MASK = (1 << _DIGIT) - 1
+# Leading digits are taken until they have this many bits more than the number of keys.
+_SPARE = 3
 
 # One level of the curve: row = orientation of the square (0 plain, 1 transposed, 2 turned by 180 degrees,
 # 3 both), column = quadrant as 2 * (x bit) + (y bit). First the quadrant's place along the curve, then the
@@ -100,30 +102,55 @@ def radix_order(keys: NDArray[np.int64], bits: int) -> NDArray[np.int32]:
     """
     n = keys.size
     order = np.empty(n, np.int32)
-    for i in range(n):
-        order[i] = i
     other = np.empty(n, np.int32)
-    source = keys.copy()
+    source = np.empty(n, np.int64)
     target = np.empty(n, np.int64)
     starts = np.empty(_DIGIT_MASK + 1, np.int64)
-    for shift in range(0, bits, _DIGIT):
-        starts[:] = 0
+    # First on the leading digits that should tell most keys apart, then the rest by insertion. Where many
+    # keys agree in them (a dense spot in a wide cloud) that takes too many moves: once more on all digits.
+    telling = _DIGIT
+    while telling < bits and (n >> (telling - _SPARE)) > 0:
+        telling += _DIGIT
+    lowest = max(bits - telling, 0)
+    while True:
         for i in range(n):
-            starts[(source[i] >> shift) & _DIGIT_MASK] += 1
-        total = 0
-        for digit in range(starts.size):
-            count = starts[digit]
-            starts[digit] = total
-            total += count
-        for i in range(n):
-            digit = (source[i] >> shift) & _DIGIT_MASK
-            place = starts[digit]
-            starts[digit] = place + 1
-            target[place] = source[i]
-            other[place] = order[i]
-        source, target = target, source
-        order, other = other, order
-    return order
+            order[i] = i
+            source[i] = keys[i]
+        for shift in range(lowest, bits, _DIGIT):
+            starts[:] = 0
+            for i in range(n):
+                starts[(source[i] >> shift) & _DIGIT_MASK] += 1
+            total = 0
+            for digit in range(starts.size):
+                count = starts[digit]
+                starts[digit] = total
+                total += count
+            for i in range(n):
+                digit = (source[i] >> shift) & _DIGIT_MASK
+                place = starts[digit]
+                starts[digit] = place + 1
+                target[place] = source[i]
+                other[place] = order[i]
+            source, target = target, source
+            order, other = other, order
+        moves = 0
+        i = 1
+        while i < n and moves <= n:
+            key = source[i]
+            if key < source[i - 1]:
+                index = order[i]
+                k = i
+                while k > 0 and source[k - 1] > key:
+                    source[k] = source[k - 1]
+                    order[k] = order[k - 1]
+                    k -= 1
+                source[k] = key
+                order[k] = index
+                moves += i - k
+            i += 1
+        if moves <= n:
+            return order
+        lowest = 0
 
 
 def spatial_order(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.int32]:

@@ -128,8 +128,8 @@ def sites_of(
         return Sites(np.empty((0, 2)), np.empty(0), 0.0, 0.0, resolution)
     step = fitting_step(max(float(np.ptp(x)), float(np.ptp(y))), resolution)
     columns, rows, left, bottom = quantise(x, y, step)
-    order = spatial_order(columns, rows)
-    columns, rows, heights = columns[order], rows[order], z[order]
+    order = spatial_order(columns, rows).astype(np.intp)
+    columns, rows, heights = columns.take(order), rows.take(order), z.take(order)
     first = np.ones(len(order), bool)
     first[1:] = (columns[1:] != columns[:-1]) | (rows[1:] != rows[:-1])
     if not first.all():

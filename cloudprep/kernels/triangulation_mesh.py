@@ -58,7 +58,6 @@ def _locate(sites, mesh, start, x, y):  # type: ignore[no-untyped-def]
     never meets a triangle twice (Edelsbrunner 1990).
     """
     base = start
-    entered = -1
     while True:
         a = _at(mesh, base)
         b = _at(mesh, base + 1)
@@ -71,16 +70,15 @@ def _locate(sites, mesh, start, x, y):  # type: ignore[no-untyped-def]
         by = _at(sites, 2 * b + 1) - y
         cx = _at(sites, 2 * c) - x
         cy = _at(sites, 2 * c + 1) - y
-        if entered != 0 and ax * by - ay * bx < 0:
+        if ax * by - ay * bx < 0:
             twin = _at(mesh, base + _TWIN)
-        elif entered != 1 and bx * cy - by * cx < 0:
+        elif bx * cy - by * cx < 0:
             twin = _at(mesh, base + 1 + _TWIN)
-        elif entered != 2 and cx * ay - cy * ax < 0:
+        elif cx * ay - cy * ax < 0:
             twin = _at(mesh, base + 2 + _TWIN)
         else:
             return base
-        entered = twin & _SIDE
-        base = twin - entered
+        base = twin - (twin & _SIDE)
 
 
 @njit(nogil=True, cache=True)
