@@ -1,15 +1,14 @@
-"""Grids as cloud-optimised GeoTIFF: complete, checked by reading back, the same bytes for the same grid."""
+"""Grids as cloud-optimised GeoTIFF: complete, and the same bytes for the same grid."""
 
 from __future__ import annotations
 
-import shutil
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import rasterio
-from rasterio._err import CPLE_BaseError
 from rasterio.crs import CRS
 from rasterio.errors import CRSError, RasterioError
+from rasterio.io import MemoryFile
 from rasterio.transform import Affine
 from rasterio.windows import Window as Pixels
 
@@ -87,34 +86,27 @@ def write_grid(
     codes = grid.values.dtype == np.uint8
     if not codes and not np.array_equal(np.float32(nodata), nodata, equal_nan=True):
         raise OutputError(f"{target}: nodata {nodata:g} has no exact float32; choose another, such as -9999")
-    with whole_file(target) as part:
-        try:
-            with rasterio.Env(GDAL_PAM_ENABLED=False):
-                _write(grid, part, crs, CODE_NODATA if codes else nodata, software)
-                _read_back(grid, part, crs, nodata)
-        except CRSError as error:
-            raise CrsError(
-                f"{target}: the reference system can't be written to a GeoTIFF: {error}"
-            ) from error
-        except (RasterioError, CPLE_BaseError) as error:
-            raise OutputError(f"{target}: can't be written: {_reason(part, error)}") from error
-        except _UnfitError as error:
-            raise OutputError(f"{target}: {error}") from error
-        finally:
-            for scratch in part.parent.glob(f"{part.name}.*"):
-                scratch.unlink(missing_ok=True)
+    try:
+        # The file is finished in memory. Written to a disk that fills up, the library would print to the
+        # terminal, and could lose the last tiles without an error.
+        with rasterio.Env(GDAL_PAM_ENABLED=False), MemoryFile() as finished:
+            _write(grid, finished, crs, CODE_NODATA if codes else nodata, software)
+            with whole_file(target) as part:
+                part.write_bytes(finished.getbuffer())
+    except CRSError as error:
+        raise CrsError(f"{target}: the reference system can't be written to a GeoTIFF: {error}") from error
+    except (RasterioError, _UnfitError) as error:
+        raise OutputError(f"{target}: can't be written: {error}") from error
 
 
 class _UnfitError(Exception):
-    """The values can't be stored, or were not stored, as they are."""
+    """The values can't be stored as they are."""
 
 
-def _write(grid: Grid, part: Path, crs: CloudCrs, nodata: float, software: str) -> None:
+def _write(grid: Grid, finished: MemoryFile, crs: CloudCrs, nodata: float, software: str) -> None:
     codes = grid.values.dtype == np.uint8
     window = grid.window
-    with rasterio.open(
-        part,
-        "w",
+    with finished.open(
         driver="COG",
         width=window.columns,
         height=window.rows,
@@ -183,30 +175,3 @@ def _stored(heights: NDArray[Any], unit: float, nodata: float) -> NDArray[np.flo
         raise _UnfitError(f"a height equals the nodata value {nodata:g}; choose another one")
     values[empty] = nodata
     return values
-
-
-def _read_back(grid: Grid, part: Path, crs: CloudCrs, nodata: float) -> None:
-    """Make sure that the file holds the grid, overviews too.
-
-    A disk that fills up while the last tiles are flushed raises no error in the library that writes them.
-    """
-    with rasterio.open(part) as file:
-        levels = file.overviews(1)
-        for pixels, lines in _strips(grid, crs, nodata):
-            if not np.array_equal(file.read(1, window=pixels), lines, equal_nan=lines.dtype != np.uint8):
-                raise _UnfitError("what was written reads back differently: is the disk full?")
-    for level in range(len(levels)):
-        with rasterio.open(part, overview_level=level) as file:
-            for _, pixels in file.block_windows(1):
-                file.read(1, window=pixels)
-
-
-def _reason(part: Path, error: Exception) -> str:
-    """Return the cause in words; the library's own text names the temporary file and internal functions."""
-    try:
-        free = shutil.disk_usage(part.parent).free
-    except OSError:
-        return "the folder can't be reached"
-    if free < 1 << 20:
-        return "the disk is full"
-    return str(error).replace(part.name, "the file")
