@@ -60,12 +60,17 @@ def checked_parts(found: YamlText, label: str, *, with_lines: bool) -> CheckedPa
     def shown(problem: Problem) -> str:
         owner = _owner(problem.path, found.value)
         start = f"{label}:{problem.line}" if with_lines else label
-        return f"{start}: {f'{owner}: ' if owner else ''}{problem.text}"
+        return _printable(f"{start}: {f'{owner}: ' if owner else ''}{problem.text}")
 
     if check.problems:
         raise ConfigError([shown(p) for p in sorted(check.problems, key=lambda p: p.line)])
     check.parts.warnings = [shown(p) for p in check.warnings]
     return check.parts
+
+
+def _printable(text: str) -> str:
+    """Return a text as one line that does nothing to a terminal, whatever a key or a value holds."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
 
 
 def _owner(path: ValuePath, values: object) -> str:

@@ -177,3 +177,10 @@ def test_output_in_ascii_does_not_fail(shell: Shell, tmp_path: Path) -> None:
     done = shell("check", tmp_path / "Hügel.yaml", env={"PYTHONIOENCODING": "ascii"})
     assert done.returncode == 2
     assert "H\\xfcgel.yaml: no such file" in done.stderr
+
+
+def test_a_name_can_do_nothing_to_the_terminal(call: Call) -> None:
+    result = call("check", "evil\x1b[2J.yaml")
+    assert result.exit_code == 2
+    assert "evil\\x1b[2J.yaml: no such file" in result.stderr
+    assert "\x1b" not in result.stderr
