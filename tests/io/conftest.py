@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import struct
 from dataclasses import dataclass, field
-from pathlib import Path
+from pathlib import Path  # noqa: TC003
 from types import SimpleNamespace
 
 import lazrs

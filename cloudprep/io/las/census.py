@@ -107,7 +107,8 @@ def _complete_returns(
     narrow, correct = _by_return(header.legacy_by_return, read, written, LEGACY_RETURNS_KEPT)
     # The standard has no 32-bit counts in formats 6 to 10: those that are right are left, others removed.
     fits = written.count <= LARGEST_LEGACY_COUNT
-    if header.extended and (not fits or (flight.point_format > 5 and not correct)):
+    kept = flight.layout.legacy or (correct and header.legacy_count == read.count)
+    if header.extended and not (fits and kept):
         struct.pack_into("<I5I", head, LEGACY_COUNT, *(0,) * 6)
         return right and correct
     struct.pack_into("<I", head, LEGACY_COUNT, min(written.count, LARGEST_LEGACY_COUNT))

@@ -152,6 +152,9 @@ def read_chunk_table(
     else:
         count_array = np.array(counts, np.int64)
     least = record_length + (4 + 4 * compression.layers if compression.layered else 0)
+    if chunks and size_array[-1] < least and compression.chunk_points:
+        # Some writers close with a chunk that holds no point, but the coder's last bytes.
+        size_array, count_array = size_array[:-1], count_array[:-1]
     used = (count_array > 0) | (size_array > 0)
     if (size_array[used] < least).any() or (count_array[used] == 0).any():
         raise ChunkTableError("its chunk table is garbage (it has impossible chunks)")

@@ -150,8 +150,8 @@ def _spelled_out(records: tuple[bytes, bytes, bytes]) -> CRS | None:
     plain = bytes(letter if letter < 128 else ord("?") for letter in text)
     try:
         with rasterio.Env(), MemoryFile(as_tiff(directory, doubles, plain)) as memory, memory.open() as image:
-            text = image.crs.to_wkt(version="WKT2_2019") if image.crs else ""
-        found = CRS.from_wkt(text) if text else None
+            wkt = image.crs.to_wkt(version="WKT2_2019") if image.crs else ""
+        found = CRS.from_wkt(wkt) if wkt else None
     except (RasterioError, CRSError):
         return None
     plane = parts(found)[0] if found is not None else None

@@ -60,7 +60,7 @@ def system_from_codes(horizontal: int, vertical: int | None) -> System:
     plane = from_epsg(horizontal)
     if plane is None:
         raise CrsError(f"EPSG:{horizontal} isn't a known reference system")
-    if plane.is_vertical:
+    if plane.is_vertical and not plane.is_compound:
         raise CrsError(
             f"EPSG:{horizontal} is a vertical system; name the horizontal one first: EPSG:n+{horizontal}"
         )
