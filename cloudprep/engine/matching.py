@@ -7,45 +7,29 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cloudprep.kernels.agreement import Confusion
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["Agreement", "Differences", "on_one_lattice", "pair_by_place", "pair_by_row"]
+__all__ = ["Agreement", "Differences", "on_one_lattice", "pair_by_place"]
 
 
 @dataclass(frozen=True)
 class Agreement:
-    """How two yes-or-no labels of the same points agree: counts of points.
+    """How two yes-or-no labels of the same points agree.
 
     Parameters
     ----------
-    both : int
-        Yes in the reference and yes in the result.
-    missed : int
-        Yes in the reference, no in the result.
-    extra : int
-        No in the reference, yes in the result.
-    neither : int
-        No in both.
+    counts : Confusion
+        Points by label in both clouds.
     left_out : int
         Points that can't be paired: they share their place with others, and the labels of both clouds
         differ among them.
     """
 
-    both: int = 0
-    missed: int = 0
-    extra: int = 0
-    neither: int = 0
+    counts: Confusion
     left_out: int = 0
-
-    def __add__(self, other: Agreement) -> Agreement:
-        return Agreement(
-            self.both + other.both,
-            self.missed + other.missed,
-            self.extra + other.extra,
-            self.neither + other.neither,
-            self.left_out + other.left_out,
-        )
 
 
 @dataclass(frozen=True)
@@ -54,20 +38,6 @@ class Differences:
 
     only_first: int
     only_second: int
-
-
-def pair_by_row(result: NDArray[np.bool_], reference: NDArray[np.bool_]) -> Agreement:
-    """Count how labels of the same points in the same order agree.
-
-    Parameters
-    ----------
-    result, reference : ndarray of bool, shape (n,)
-        The labels.
-    """
-    both = int(np.count_nonzero(result & reference))
-    missed = int(np.count_nonzero(reference)) - both
-    extra = int(np.count_nonzero(result)) - both
-    return Agreement(both, missed, extra, len(result) - both - missed - extra)
 
 
 def pair_by_place(
@@ -113,9 +83,9 @@ def pair_by_place(
     n, a, b = count[clear], yes[clear], reference_yes[clear]
     # Where one side is all yes or all no, the product over the size is whole, and the only possibility.
     both = int((a * b // np.maximum(n, 1)).sum())
-    missed, extra = int(b.sum()) - both, int(a.sum()) - both
+    lost, taken = int(b.sum()) - both, int(a.sum()) - both
     total = int(n.sum())
-    return Agreement(both, missed, extra, total - both - missed - extra, len(places) - total)
+    return Agreement(Confusion(both, lost, taken, total - both - lost - taken), len(places) - total)
 
 
 def on_one_lattice(
