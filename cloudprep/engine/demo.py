@@ -205,9 +205,9 @@ def _terrain_error(site: ModuleType, model: Path, within: float = 0.1) -> Terrai
     with rasterio.open(model) as raster:
         heights = raster.read(1, masked=True)
         rows, columns = np.nonzero(~np.ma.getmaskarray(heights))
-        x, y = rasterio.transform.xy(raster.transform, rows, columns)
+        place = raster.transform
     truth = _part(site, "truth")
-    east, north = np.asarray(x, np.float64), np.asarray(y, np.float64)
+    east, north = place.c + place.a * (columns + 0.5), place.f + place.e * (rows + 0.5)
     dry = ~truth.is_water(east, north)
     if not dry.any():
         return None

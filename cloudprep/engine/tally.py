@@ -94,7 +94,8 @@ class Tally:
             self.lowest, self.highest = np.minimum(self.lowest, low), np.maximum(self.highest, high)
         apart = np.gcd.reduce(np.abs(raw - self._first), axis=0)
         self.steps = np.gcd(self.steps, apart)
-        self._sample.append(raw[-self.points % self._stride :: self._stride])
+        # A copy: a view would keep the whole chunk alive.
+        self._sample.append(raw[-self.points % self._stride :: self._stride].copy())
         self.points += len(raw)
         if self.metres is not None:
             place = (raw[:, :2] * self.scales[:2] + self.offsets[:2]) * (self.metres / DENSITY_CELL)

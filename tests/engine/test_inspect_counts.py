@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tracemalloc
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -150,9 +151,23 @@ def test_degrees_have_no_density(write: Callable[..., Path], tmp_path: Path) -> 
     assert any("degrees" in text for text in report.oddities)
 
 
-def test_memory_does_not_hang_on_the_chunk(write: Callable[..., Path]) -> None:
+def test_the_size_of_chunks_plays_no_role(write: Callable[..., Path]) -> None:
     path = write(count=5000)
     assert inspect_flight(path, 13).as_dict() == inspect_flight(path, 1_000_000).as_dict()
+
+
+def test_memory_does_not_grow_with_the_file(write: Callable[..., Path]) -> None:
+    def peak(path: Path) -> int:
+        inspect_flight(path, 5000)  # first calls import and cache
+        tracemalloc.start()
+        inspect_flight(path, 5000)
+        found = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        return found
+
+    small, large = peak(write("small.las", count=150_000)), peak(write("large.las", count=450_000))
+    # 300,000 more points of 30 bytes are 9 MB. (The even sample of at most 100,000 points is full in both.)
+    assert large - small < 2_000_000
 
 
 def test_machines_get_plain_values(write: Callable[..., Path]) -> None:
