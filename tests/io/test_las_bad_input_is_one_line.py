@@ -202,3 +202,33 @@ def test_a_file_that_changes_while_it_is_used_is_refused(las):
     path.write_bytes(path.read_bytes() + b"more")
     with pytest.raises(BadInputError, match="has changed"):
         list(read_columns(flight, ["X"]))
+
+
+def test_waveforms_in_a_file_of_their_own_are_told(las):
+    for point_format, told in ((4, True), (1, False)):
+        path = las.file(
+            "waves.las",
+            point_format=point_format,
+            minor=3,
+            encoding=4,
+            records=las.random_records(point_format, 5),
+        )
+        assert any(".wdp" in words for words in open_flight(path).warnings) == told
+
+
+def test_new_formats_in_the_guise_of_old_ones_are_told(las):
+    flight = open_flight(las.file("guise.las", vlrs=[las.vlr("lascompatible", 22204, bytes(156))]))
+    assert any("stored as an older one" in words for words in flight.warnings)
+
+
+def test_a_short_header_of_1_4_is_read_like_an_older_one(las):
+    path = las.file("short.las", minor=2, overrides={25: ("B", 4)})
+    flight = open_flight(path)
+    assert flight.count == 60
+    assert any("too short" in words for words in flight.warnings)
+
+
+def test_extended_records_before_the_points_are_left_unread(las):
+    flight = open_flight(las.file("odd.las", minor=4, overrides={235: ("Q", 10), 243: ("I", 3)}))
+    assert flight.count == 60
+    assert any("before the points" in words for words in flight.warnings)

@@ -216,15 +216,17 @@ def test_decoded_tables_equal_what_lazrs_encoded(with_counts):
     rng = np.random.default_rng(8)
     record = lazrs.LazVlr.new_for_compression(1, 0, with_counts)
     for chunks in (1, 2, 3, 40, 700):
-        sizes = rng.integers(0, 2 ** int(rng.integers(1, 32)), chunks).tolist()
+        sizes = rng.integers(1, 2 ** int(rng.integers(1, 32)), chunks, endpoint=True).tolist()
         counts = rng.integers(0, 2 ** int(rng.integers(1, 31)), chunks).tolist()
         encoded = io.BytesIO()
         lazrs.write_chunk_table(encoded, list(zip(counts, sizes, strict=True)), record)
         coded = encoded.getvalue()[8:]
-        found = decode_chunk_table(coded + b"bytes behind", chunks, with_counts=with_counts)
+        found = decode_chunk_table(coded + b"bytes behind", chunks, sum(sizes), with_counts=with_counts)
         assert found == (counts if with_counts else [], sizes, len(coded))
         with pytest.raises(DamagedCodeError):
-            decode_chunk_table(coded[:-1], chunks, with_counts=with_counts)
+            decode_chunk_table(coded[:-1], chunks, sum(sizes), with_counts=with_counts)
+        with pytest.raises(DamagedCodeError):
+            decode_chunk_table(coded, chunks, sum(sizes) - 1, with_counts=with_counts)
 
 
 def test_version_1_colours_are_refused_because_lazrs_garbles_them(las):

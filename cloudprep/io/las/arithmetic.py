@@ -179,7 +179,9 @@ class _NumberModel:
         return (previous + correction) & _WORD
 
 
-def decode_chunk_table(data: bytes, chunks: int, *, with_counts: bool) -> tuple[list[int], list[int], int]:
+def decode_chunk_table(
+    data: bytes, chunks: int, room: int, *, with_counts: bool
+) -> tuple[list[int], list[int], int]:
     """Decode the table of a LAZ file's blocks.
 
     Parameters
@@ -188,6 +190,8 @@ def decode_chunk_table(data: bytes, chunks: int, *, with_counts: bool) -> tuple[
         What follows the table's version and number of chunks; bytes after the table do no harm.
     chunks : int
         How many chunks the table lists.
+    room : int
+        Bytes that there are for all chunks together; garbage soon asks for more, and is not decoded further.
     with_counts : bool
         Whether it lists point counts too (chunks of various lengths).
 
@@ -203,7 +207,8 @@ def decode_chunk_table(data: bytes, chunks: int, *, with_counts: bool) -> tuple[
     Raises
     ------
     DamagedCodeError
-        If the bytes end too early or code nothing sensible.
+        If the bytes end too early or code nothing sensible, a chunk before the last is empty, or there is
+        no room for all of them.
     """
     decoder, model = _Decoder(data), _NumberModel()
     counts: list[int] = []
@@ -215,4 +220,7 @@ def decode_chunk_table(data: bytes, chunks: int, *, with_counts: bool) -> tuple[
             counts.append(count)
         size = model.following(decoder, size, 1)
         sizes.append(size)
+        room -= size
+        if room < 0 or (size == 0 and len(sizes) < chunks):
+            raise DamagedCodeError("the chunks are longer than the file")
     return counts, sizes, decoder.position

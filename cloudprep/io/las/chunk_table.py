@@ -26,6 +26,10 @@ _AT_THE_END = -1
 # Two numbers a chunk, at most 54 bits each: two rare symbols of 15 bits and 24 plain ones.
 _MOST_BYTES_PER_CHUNK = 16
 
+# Compressed random bytes are about as long as before; twice as long, and some kilobytes, is garbage.
+_MOST_EXPANSION = 2
+_MOST_OVERHEAD = 8192
+
 
 class ChunkTableError(ValueError):
     """What is wrong with a chunk table, in words for people."""
@@ -137,9 +141,11 @@ def read_chunk_table(
         raise ChunkTableError(f"its chunk table is garbage (version {version}, {chunks:,} chunks)")
     coded = file.read(min(chunks * _MOST_BYTES_PER_CHUNK + 64, file_size))
     try:
-        counts, sizes, length = decode_chunk_table(coded, chunks, with_counts=not compression.chunk_points)
+        counts, sizes, length = decode_chunk_table(
+            coded, chunks, position - start, with_counts=not compression.chunk_points
+        )
     except DamagedCodeError as error:
-        raise ChunkTableError("its chunk table is garbage (it can't be decoded)") from error
+        raise ChunkTableError(f"its chunk table is garbage ({error})") from error
     total = sum(sizes)
     if total != position - start:
         raise ChunkTableError(
@@ -156,7 +162,8 @@ def read_chunk_table(
         # Some writers close with a chunk that holds no point, but the coder's last bytes.
         size_array, count_array = size_array[:-1], count_array[:-1]
     used = (count_array > 0) | (size_array > 0)
-    if (size_array[used] < least).any() or (count_array[used] == 0).any():
+    most_bytes = _MOST_EXPANSION * count_array * record_length + _MOST_OVERHEAD
+    if (size_array[used] < least).any() or (size_array > most_bytes).any() or (count_array[used] == 0).any():
         raise ChunkTableError("its chunk table is garbage (it has impossible chunks)")
     end = position + _TABLE_HEAD.size + (length if chunks else 0)
     if end == end_of_file - _POINTER.size:

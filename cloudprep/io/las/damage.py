@@ -29,7 +29,7 @@ _SMALLEST_EXTENT = 1000.0
 
 
 def check_layers(
-    path: Path, compression: Compression, record_length: int, chunk: memoryview, rows: tuple[int, int]
+    path: Path, compression: Compression, record_length: int, chunk: memoryview, size: int, rows: range
 ) -> None:
     """Refuse a chunk whose layers are longer than itself: the decompressor would reserve memory for them.
 
@@ -42,9 +42,11 @@ def check_layers(
     record_length : int
         Bytes of an uncompressed point.
     chunk : memoryview
-        The compressed bytes.
-    rows : tuple of int
-        First row, and the one after the last.
+        The compressed bytes, at least the lengths of the layers.
+    size : int
+        Bytes of the whole chunk.
+    rows : range
+        Rows of its points.
 
     Raises
     ------
@@ -56,8 +58,8 @@ def check_layers(
     # A chunk begins with its first point, uncompressed, and the number of its points.
     head = record_length + 4
     sizes = struct.unpack_from(f"<{compression.layers}I", chunk, head)
-    if head + 4 * compression.layers + sum(sizes) > len(chunk):
-        raise BadInputError(path, f"the compressed points {rows[0] + 1:,} to {rows[1]:,} are damaged")
+    if head + 4 * compression.layers + sum(sizes) > size:
+        raise BadInputError(path, f"the compressed points {rows.start + 1:,} to {rows.stop:,} are damaged")
 
 
 def check_places(flight: Flight, records: NDArray[np.uint8], firsts: NDArray[np.int64]) -> None:

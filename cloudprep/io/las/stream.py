@@ -106,6 +106,11 @@ def _compressed(
         counts, sizes = chunks.counts[run], chunks.sizes[run]
         if counts[0] > LARGEST_WHOLE_CHUNK:
             rows = range(start, start + int(counts[0]))
+            file.seek(position)
+            head = file.read(flight.record_length + 4 + 4 * compression.layers)
+            check_layers(
+                flight.path, compression, flight.record_length, memoryview(head), int(sizes[0]), rows
+            )
             pieces = _large_chunk(file, flight, compression, rows, batch_points, parts)
         else:
             file.seek(position)
@@ -146,8 +151,8 @@ def _decompressed(
     if len(data) < begins[-1]:
         raise BadInputError(flight.path, f"can't be read on from point {start + 1:,}")
     for number, (begin, end) in enumerate(itertools.pairwise(begins)):
-        rows = (int(firsts[number]), int(firsts[number + 1]))
-        check_layers(flight.path, compression, length, memoryview(data)[begin:end], rows)
+        rows = range(int(firsts[number]), int(firsts[number + 1]))
+        check_layers(flight.path, compression, length, memoryview(data)[begin:end], end - begin, rows)
     records = np.empty((int(counts.sum()), length), np.uint8)
     table = list(zip(counts.tolist(), sizes.tolist(), strict=True))
     try:
@@ -168,7 +173,7 @@ def _decompressed(
             first = int(firsts[number])
             _decompressed(flight, compression, data[begin:end], counts[one], sizes[one], first, parts)
         raise
-    if parts == EVERYTHING or parts & HEIGHTS:
+    if parts & HEIGHTS or not compression.layered:
         check_places(flight, records, firsts)
     return records
 

@@ -116,7 +116,7 @@ def write_patched(
     options = options or WriteOptions()
     target = Path(target)
     _check_labels(flight, labels)
-    if target.exists() and target.samefile(flight.path):
+    if _is_same_file(target, flight.path):
         raise OutputError(f"{target}: this is an input; inputs are never changed")
     upgrade = options.las_version == "1.4" and flight.layout.legacy
     warnings = _code_warnings(flight, target, labels, upgrade=upgrade)
@@ -167,6 +167,13 @@ def _write(
     output.seek(0)
     output.write(head.header)
     return written, warnings
+
+
+def _is_same_file(first: Path, second: Path) -> bool:
+    try:
+        return first.samefile(second)
+    except OSError:
+        return False
 
 
 def _check_labels(flight: Flight, labels: Mapping[str, NDArray[Any]]) -> None:
