@@ -1,0 +1,296 @@
+"""Ground by progressive morphological openings of the lowest heights."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self
+
+import numpy as np
+from pydantic import model_validator
+
+from cloudprep.errors import UsageError
+from cloudprep.kernels.bilinear import bilinear
+from cloudprep.kernels.cell_summary import CellGrid, joint_shape, lowest_per_cell, merge_lowest, round_cell
+from cloudprep.kernels.progressive import ground_surface, height_thresholds, window_sizes
+from cloudprep.model.classes import NOISE_CODES, ClassCode
+from cloudprep.model.grid import Window
+from cloudprep.stages.base import (
+    ClassCodes,
+    Context,
+    Delta,
+    Points,
+    Scope,
+    Solution,
+    Stage,
+    StageParams,
+    Summary,
+    parameter,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from cloudprep.model.site import SiteFacts
+
+_ZHANG = "Zhang et al. 2003"
+
+# Raster cells that the filter takes on: about 4 GB of working memory.
+_MOST_CELLS = 100_000_000
+
+# Smaller cells see single stems and plants instead of the gaps between them (measured on made-up forests with
+# 3 to 10 % ground points: 0.5 m cells kept ten times as many plants as 1 m cells).
+_SMALLEST_DERIVED_CELL = 1.0
+_CELL_PER_SPACING = 0.8
+
+# Gaps of up to this many point spacings to either side are bridged; what is wider is outside the data.
+_GAP_SPACINGS = 3.0
+
+# Classes that a point may leave for "unclassified"; others say more than this stage knows.
+_OPEN_CLASSES = (ClassCode.NEVER_CLASSIFIED, ClassCode.UNCLASSIFIED, ClassCode.GROUND)
+
+
+class ProgressiveGroundParams(StageParams):
+    """Parameters of :class:`ProgressiveGround`."""
+
+    cell: float | None = parameter(
+        None,
+        unit="m",
+        gt=0,
+        meaning="side of the cells of which only the lowest point counts at first",
+        derived="0.8 times the point spacing, rounded up to a size that divides a kilometre; at least 1 m",
+    )
+    growth: Literal["linear", "geometric"] = parameter(
+        "linear",
+        meaning="windows of 2 k b + 1 cells (linear) or 2 b^k + 1 cells (geometric), k = 1, 2, ...",
+        source=_ZHANG,
+    )
+    base: int = parameter(
+        1,
+        ge=1,
+        le=100,
+        meaning="the base b of the windows' growth, a whole number; at least 2 where the growth is geometric",
+        source="measured: steps of one cell to a side tell roofs from slopes best",
+    )
+    largest_window: float = parameter(
+        60.0,
+        unit="m",
+        gt=0,
+        meaning="the largest window; must exceed the shorter side of the largest building",
+        source="50 to 100 m for industrial areas, secondary source on " + _ZHANG,
+    )
+    slope: float = parameter(
+        0.3,
+        gt=0,
+        le=10,
+        meaning="terrain slope, rise over run, that a step to the next window may follow",
+        source=_ZHANG + "; the value is measured on reference samples",
+    )
+    initial_threshold: float = parameter(
+        0.3,
+        unit="m",
+        gt=0,
+        meaning="height above the surface that still is ground on level terrain: about the height noise",
+        source=_ZHANG + " (0.2 to 0.3 m, from memory)",
+    )
+    largest_threshold: float = parameter(
+        2.5,
+        unit="m",
+        gt=0,
+        meaning="no window may cut off more than this from ground: about the height of the lowest building",
+        source=_ZHANG + "; common start value",
+    )
+    rejoin_rounds: int = parameter(
+        6,
+        ge=0,
+        le=100,
+        meaning="rounds in which cells that an opening cut, but that continue the ground's slope, come back",
+        source="measured: brings back crests and quarry edges; 0 is the filter of the paper",
+    )
+    keep_classes: ClassCodes = parameter(
+        (int(ClassCode.WATER),),
+        meaning="class codes whose points are left alone, and not used for the surface either",
+    )
+    returns: Literal["last", "all"] = parameter(
+        "last",
+        meaning="which returns may be ground; 'last' also takes points that carry no return numbers",
+        source="common practice, no source",
+    )
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        if self.growth == "geometric" and self.base < 2:
+            raise ValueError(
+                "'base' must be at least 2 where 'growth' is geometric: else the windows don't grow"
+            )
+        if self.largest_threshold < self.initial_threshold:
+            raise ValueError("'largest_threshold' must not be below 'initial_threshold'")
+        return self
+
+
+@dataclass(frozen=True)
+class _Ground:
+    """The ground of the site: where the raster lies, its heights (from a base level) and tolerances."""
+
+    window: Window
+    level: float
+    height: NDArray[np.float32]
+    tolerance: NDArray[np.float32]
+
+
+class ProgressiveGround(Stage):
+    """Ground classification by the progressive morphological filter.
+
+    The lowest points of the cells of one lattice form a surface, which is opened with growing windows. A cell
+    that an opening lowers by more than the window's threshold holds an object; what is left carries the
+    ground, and the cells in between are continued by planes. A point is ground (class 2) if it lies no
+    higher above that surface than ``initial_threshold`` plus what the surface rises there over one cell (the
+    paper's own threshold, for a step of one cell). Lengths are in metres.
+
+    Points that are not ground become class 1 if they were 0, 1 or 2, and keep any other class. Noise (7, 18),
+    withheld points and ``keep_classes`` are neither used nor changed; returns before the last are not used
+    and never ground.
+
+    Two things differ from the paper. It labels each cell's lowest point; here every point is compared with
+    the surface. And cut cells may come back (``rejoin_rounds``), because an opening also cuts crests.
+
+    References
+    ----------
+    K. Zhang et al., "A progressive morphological filter for removing nonground measurements from airborne
+    LIDAR data", IEEE Transactions on Geoscience and Remote Sensing 41(4), 872-882, 2003.
+    """
+
+    name: ClassVar[str] = "progressive_ground"
+    kind: ClassVar[str] = "ground"
+    Params: ClassVar[type[StageParams]] = ProgressiveGroundParams
+    params: ProgressiveGroundParams
+    scope: ClassVar[Scope] = Scope.CLOUD
+    needs: ClassVar[tuple[str, ...]] = ("x", "y", "z", "classification")
+    uses: ClassVar[tuple[str, ...]] = ("return_number", "number_of_returns", "withheld")
+    provides: ClassVar[tuple[str, ...]] = ("classification",)
+    summarises: ClassVar[bool] = True
+    references: ClassVar[tuple[str, ...]] = (
+        (
+            "K. Zhang, S.-C. Chen, D. Whitman, M.-L. Shyu, J. Yan, C. Zhang, A progressive morphological "
+            "filter for removing nonground measurements from airborne LIDAR data, IEEE Transactions on "
+            "Geoscience and Remote Sensing 41(4), 2003"
+        ),
+    )
+    bytes_per_point: ClassVar[int] = 80
+
+    def derive(self, site: SiteFacts) -> tuple[Mapping[str, Any], Mapping[str, str]]:
+        """Return the cell size for the site's point spacing."""
+        if self.params.cell is not None:
+            return {}, {}
+        cell = round_cell(max(_SMALLEST_DERIVED_CELL, _CELL_PER_SPACING * site.spacing))
+        reason = (
+            f"{_CELL_PER_SPACING} times the point spacing of {site.spacing:.2f} m, rounded up, at least "
+            f"{_SMALLEST_DERIVED_CELL:g} m"
+        )
+        return {"cell": cell}, {"cell": reason}
+
+    def reach(self) -> float:
+        """Return 0: the surface is worked out for the site, and points are compared with nothing else."""
+        return 0.0
+
+    @property
+    def _cell(self) -> float:
+        assert self.params.cell is not None  # noqa: S101 - a resolved stage
+        return self.params.cell
+
+    def _usable(self, points: Points) -> NDArray[np.bool_]:
+        """Return which points may be ground."""
+        classes = points["classification"]
+        usable = ~np.isin(classes, (*NOISE_CODES, *self.params.keep_classes))
+        if "withheld" in points:
+            usable &= ~points["withheld"]
+        if self.params.returns == "last" and "return_number" in points and "number_of_returns" in points:
+            usable &= points["return_number"] >= points["number_of_returns"]
+        return usable
+
+    def summarise(self, points: Points, context: Context) -> Summary:
+        """Return the lowest height in each cell of the lattice, from the block's usable points."""
+        used = self._usable(points) & context.core
+        x, y, z = (points[a][used] for a in "xyz")
+        if len(z) == 0:
+            return Summary(CellGrid(0, 0, np.empty((0, 0))))
+        lattice = context.site.lattice(self._cell)
+        column, row = lattice.column_of(x), lattice.row_of(y)
+        c0, r0 = int(column.min()), int(row.min())
+        shape = int(row.max()) - r0 + 1, int(column.max()) - c0 + 1
+        self._check_size(shape)
+        return Summary(CellGrid(c0, r0, lowest_per_cell(column - c0, row - r0, z, shape)))
+
+    def merge(self, parts: Sequence[CellGrid]) -> CellGrid:
+        """Join the lowest heights of all blocks."""
+        self._check_size(joint_shape(parts))
+        return merge_lowest(parts)
+
+    def _check_size(self, shape: tuple[int, int]) -> None:
+        if shape[0] * shape[1] > _MOST_CELLS:
+            width, height = shape[1] * self._cell / 1000, shape[0] * self._cell / 1000
+            raise UsageError(
+                f"stage {self.name}: the site spans {width:.1f} x {height:.1f} km, that is "
+                f"{shape[0] * shape[1] / 1e6:.0f} million cells of {self._cell:g} m (at most "
+                f"{_MOST_CELLS / 1e6:.0f} million): choose a larger 'cell', or run the flights in parts"
+            )
+
+    def solve(self, merged: CellGrid, site: SiteFacts) -> Solution:
+        """Open the surface of lowest heights and return what is left of it."""
+        if merged.values.size == 0:
+            return Solution(
+                warnings=("no point can be ground (noise, withheld, kept classes or early returns)",)
+            )
+        p = self.params
+        windows = window_sizes(
+            geometric=p.growth == "geometric", base=p.base, cell=self._cell, largest=p.largest_window
+        )
+        # Heights above the lowest fit 32 bits to better than 0.1 mm, and halve the memory.
+        level = float(np.nanmin(merged.values))
+        surface = ground_surface(
+            (merged.values - level).astype(np.float32),
+            cell=self._cell,
+            gap=max(2, math.ceil(_GAP_SPACINGS * site.spacing / self._cell)),
+            windows=windows,
+            thresholds=height_thresholds(
+                windows,
+                cell=self._cell,
+                slope=p.slope,
+                initial=p.initial_threshold,
+                largest=p.largest_threshold,
+            ),
+            initial=p.initial_threshold,
+            rounds=p.rejoin_rounds,
+        )
+        rows, columns = surface.height.shape
+        window = Window(site.lattice(self._cell), merged.column, merged.row, columns, rows)
+        return Solution(_Ground(window, level, surface.height, surface.tolerance))
+
+    def run(self, points: Points, context: Context, solution: Solution | None = None) -> Delta:
+        """Label the points by their height above the ground surface."""
+        del context
+        classes = points["classification"].copy()
+        usable = self._usable(points)
+        ground = np.zeros(len(points), bool)
+        if solution is not None and solution.value is not None and usable.any():
+            ground[usable] = self._on_ground(points.take(usable), solution.value)
+        movable = np.isin(classes, _OPEN_CLASSES) & ~np.isin(classes, self.params.keep_classes)
+        if "withheld" in points:
+            movable &= ~points["withheld"]
+        classes[movable & ~ground] = ClassCode.UNCLASSIFIED
+        classes[ground] = ClassCode.GROUND
+        return Delta({"classification": classes})
+
+    def _on_ground(self, points: Points, ground: _Ground) -> NDArray[np.bool_]:
+        across = (points["x"] - ground.window.left) / self._cell
+        up = (points["y"] - ground.window.bottom) / self._cell
+        above = points["z"] - ground.level - bilinear(ground.height, across, up)
+        return above <= bilinear(ground.tolerance, across, up)
+
+    def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:
+        """Return how many points are ground, and their share of all points."""
+        del before
+        count = int(np.count_nonzero(after == ClassCode.GROUND))
+        return {"ground.points": count, "ground.share": count / max(1, len(after))}
