@@ -12,7 +12,6 @@ from cloudprep.errors import CrsError
 from cloudprep.io.las.geokeys import DIRECTORY_ID, DOUBLES_ID, TEXT_ID, parse_geokeys
 from cloudprep.io.las.header import WKT_BIT
 from cloudprep.io.las.records import PROJECTION_USER
-from cloudprep.io.las.systems import System, system_from_codes, system_from_wkt
 from cloudprep.io.las.units import UNITS_BY_NAME, same_unit, spelled
 from cloudprep.model.crs import METRE, CloudCrs
 
@@ -91,6 +90,8 @@ def assumed_crs(text: str) -> CloudCrs:
     CrsError
         If it isn't of that form, or a code is unknown or of the wrong kind.
     """
+    from cloudprep.io.las.systems import system_from_codes  # noqa: PLC0415
+
     found = _EPSG.fullmatch(text)
     if found is None:
         raise CrsError(f"'{text}' isn't of the form EPSG:n or EPSG:n+m (n+m: with a vertical system)")
@@ -130,6 +131,7 @@ def _from_texts(texts: Sequence[bytes], warnings: list[str]) -> System | None:
     """Return the system of the first readable text."""
     if not texts:
         return None
+    from cloudprep.io.las.systems import system_from_wkt  # noqa: PLC0415
 
     cleaned = [text.split(b"\0", 1)[0].strip() for text in texts]
     if len(set(cleaned)) > 1:

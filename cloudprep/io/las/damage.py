@@ -19,9 +19,11 @@ if TYPE_CHECKING:
     from cloudprep.io.las.flight import Flight
 
 # Decoding rotten bytes gives coordinates that wander off. So many points of a chunk, this many times the
-# flight's own extent away, can't be stray echoes. (Measured on 3,000 damaged chunks of real clouds: the
-# decompressor itself noticed 96 to 100 % in pointwise and 72 % in layered chunks; of the rest, nearly all had
-# dozens of points far away, or no wrong coordinate at all.)
+# flight's own extent away, can't be stray echoes. Measured on six real files, 150 copies of each with one
+# fault in its compressed points (a flipped bit, 16 random bytes, or 512 zeros): of 450 with formats 0 to 5,
+# 449 were refused and one had a few wrong coordinates; of 450 with formats 6 to 10, 394 were refused, 2 had a
+# few wrong coordinates, and 54 had other wrong fields (each field has a layer of its own there, and LAZ has
+# no checksums).
 _TOO_MANY_STRAYS = 8
 _FAR_AWAY = 16
 # Steps of the coordinate grid; flat or tiny clouds get this much room at least.
