@@ -34,23 +34,26 @@ def fetch(archive: Path) -> None:
     """Fetch the archive with pip, from whatever index pip is set up to use; skip where that fails."""
     try:
         archive.parent.mkdir(parents=True, exist_ok=True)
-        folder = tempfile.mkdtemp(dir=archive.parent)
+        with tempfile.TemporaryDirectory(dir=archive.parent) as folder:
+            fetch_into(Path(folder)).replace(archive)
     except OSError as error:
         pytest.skip(f"no room for the cache of real clouds: {error}")
+
+
+def fetch_into(folder: Path) -> Path:
     command = [sys.executable, "-m", "pip", "download", "--no-deps", "--no-binary", "laspy", "--quiet"]
-    command += ["--disable-pip-version-check", "--dest", folder, REQUIREMENT]
+    command += ["--disable-pip-version-check", "--dest", str(folder), REQUIREMENT]
     try:
         done = subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE_SECONDS, check=False)
     except subprocess.TimeoutExpired:
         pytest.skip(f"real clouds: {REQUIREMENT} didn't come within {PATIENCE_SECONDS} s")
-    fetched = Path(folder) / ARCHIVE
+    fetched = folder / ARCHIVE
     if done.returncode or not fetched.exists():
         last = (done.stderr.strip() or done.stdout.strip() or "no reason given").splitlines()[-1]
         pytest.skip(f"real clouds: {REQUIREMENT} can't be fetched: {last}")
     if not is_right(fetched):
         pytest.fail(f"the fetched {ARCHIVE} isn't the one these tests know (its checksum differs)")
-    fetched.replace(archive)
-    Path(folder).rmdir()
+    return fetched
 
 
 @pytest.fixture(scope="session")
