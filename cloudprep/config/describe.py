@@ -41,7 +41,9 @@ def plan_text(pipeline: Pipeline) -> str:
 
 def _stage_lines(number: int, stage: Stage) -> list[str]:
     facts = stage_facts(type(stage))
-    columns = ", ".join(facts.needs) + "".join(f", {name} where it is there" for name in facts.uses)
+    columns = ", ".join(facts.needs) + (
+        f"; where they are there: {', '.join(facts.uses)}" if facts.uses else ""
+    )
     lines = [
         f"{number}. {facts.name}: {facts.summary.replace('`', '')}",
         f"   looks at   {_SCOPES[facts.scope]}",
@@ -54,8 +56,9 @@ def _stage_lines(number: int, stage: Stage) -> list[str]:
     lines.append(f"   reach      {_reach_text(stage)}")
     values = stage.params.model_dump(mode="json")
     width = max((len(name) for name in values), default=0)
-    lines += [f"   {p.name:<{width}}  {_value_text(p, values[p.name])}" for p in facts.parameters]
-    return lines
+    if facts.parameters:
+        lines.append("   parameters")
+    return lines + [f"     {p.name:<{width}}  {_value_text(p, values[p.name])}" for p in facts.parameters]
 
 
 def _reach_text(stage: Stage) -> str:

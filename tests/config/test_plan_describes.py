@@ -19,7 +19,7 @@ def test_every_parameter_stands_in_the_plan_with_unit_and_default(load: Callable
     assert "slope         45 degrees" in text
     assert "spacing       from the cloud: the measured spacing" in text
     assert "keep_classes  [9]" in text
-    assert "reads      x, y, z, classification, withheld where it is there" in text
+    assert "reads      x, y, z, classification; where they are there: withheld" in text
     assert "changes    classification" in text
 
 
