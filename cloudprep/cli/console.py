@@ -45,12 +45,13 @@ def put_json(value: Any) -> None:
 
 
 def put_rendered(*parts: RenderableType) -> None:
-    """Write tables to stdout, with colour on a terminal unless NO_COLOR is set."""
+    """Write tables to stdout with a blank line after each, in colour on a terminal unless NO_COLOR is set."""
     console = result_console()
     with console.capture() as captured:
         for part in parts:
             console.print(part)
-    put("\n".join(line.rstrip() for line in captured.get().rstrip("\n").split("\n")))
+            console.print()
+    put("\n".join(line.rstrip() for line in captured.get().removesuffix("\n").split("\n")))
 
 
 def result_console() -> Console:

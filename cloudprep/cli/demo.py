@@ -48,27 +48,28 @@ def command(
         put_json(outcome.as_dict())
     elif quiet < 2:
         show_outcome(outcome.run, as_json=False, quiet=quiet)
-        put_rendered("", score_table(outcome.scores))
+        put("")
+        put_rendered(score_table(outcome.scores))
         put("\n".join(_where_to_look(outcome)))
     raise typer.Exit(outcome.run.exit_code)
 
 
 def _where_to_look(outcome: DemoOutcome) -> list[str]:
-    lines = [""]
+    lines = []
     terrain = outcome.terrain
     if terrain is not None:
-        lines.append(
-            f"The terrain model against the true ground: {100 * terrain.share_within:.1f} % of its cells lie "
-            f"within {terrain.within:g} m, RMSE {terrain.rmse:.3f} m, median {terrain.median:+.3f} m."
-        )
+        lines += [
+            f"The terrain model against the true ground: {100 * terrain.share_within:.1f} % of its cells lie",
+            f"within {terrain.within:g} m, RMSE {terrain.rmse:.3f} m, median {terrain.median:+.3f} m.",
+            "",
+        ]
     result = outcome.result
-    return [
-        *lines,
-        "",
-        "Where to look:",
-        f"  {result / 'terrain' / 'dtm_hillshade.png'}   the bare ground as a picture",
-        f"  {result / 'terrain' / 'dtm.tif'}   the terrain model",
-        f"  {result / 'clouds'}   the classified flights",
-        f"  {result / 'run.json'}   what was done, assumed and measured",
-        f"  {outcome.folder / 'truth'}   what every point really hit",
-    ]
+    places = {
+        result / "terrain" / "dtm_hillshade.png": "the bare ground as a picture",
+        result / "terrain" / "dtm.tif": "the terrain model",
+        result / "clouds": "the classified flights",
+        result / "run.json": "what was done, assumed and measured",
+        outcome.folder / "truth": "what every point really hit",
+    }
+    width = max(len(str(place)) for place in places)
+    return [*lines, "Where to look:", *(f"  {place!s:<{width}}  {what}" for place, what in places.items())]

@@ -32,12 +32,12 @@ class Lines:
     def __init__(self, loudness: int) -> None:
         self.loudness = loudness
         self._name = ""
-        self._total = 0
         self._began = 0.0
 
     def start(self, name: str, total: int) -> None:
         """Begin a step."""
-        self._name, self._total, self._began = name, total, time.perf_counter()
+        del total
+        self._name, self._began = name, time.perf_counter()
 
     def advance(self, n: int) -> None:
         """Report units done."""
@@ -45,7 +45,7 @@ class Lines:
     def finish(self) -> None:
         """End the step."""
         if self.loudness > 0 and self._name:
-            self.show(f"{self._name}: {self._total:,} points in {time.perf_counter() - self._began:.1f} s")
+            self.show(f"{self._name}: {time.perf_counter() - self._began:.1f} s")
         self._name = ""
 
     def note(self, text: str) -> None:

@@ -119,9 +119,6 @@ def _put_tables(record: dict[str, Any]) -> None:
 
     put_rendered(
         flight_table(record["inputs"]),
-        "",
         stage_table(record["stages"]),
-        "",
         class_table(record["stages"][-1]["classes"]),
-        "",
     )

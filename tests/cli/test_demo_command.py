@@ -43,7 +43,7 @@ def test_the_demo_shows_its_scores_and_where_to_look(call: Call, folders: list[P
     assert folders == [tmp_path / "quarry"]
     rows = [line.split() for line in result.stdout.splitlines()]
     assert ["flight1.laz", "1,000", "3.85", "%", "6.25", "%", "5.00", "%", "89.97", "%"] in rows
-    assert "97.2 % of its cells lie within 0.1 m, RMSE 0.055 m, median +0.010 m" in result.stdout
+    assert "97.2 % of its cells lie\nwithin 0.1 m, RMSE 0.055 m, median +0.010 m" in result.stdout
     for name in ("dtm_hillshade.png", "dtm.tif", "clouds", "run.json", "truth"):
         assert name in result.stdout
 
