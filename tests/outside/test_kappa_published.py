@@ -7,7 +7,7 @@ import pytest
 
 from cloudprep.kernels.agreement import confusion, kappa, total_error, type_1_error, type_2_error
 
-# Lunetta and Lyon (eds), Remote Sensing and GIS Accuracy Assessment, table 9.4: published overall 68 %, Khat 0.61.
+# Lunetta and Lyon (eds), Remote Sensing and GIS Accuracy Assessment, table 9.4: overall 68 %, Khat 0.61.
 LUNETTA = [
     [19, 1, 0, 0, 0, 0, 0, 0, 0],
     [3, 35, 0, 1, 0, 0, 0, 0, 0],
@@ -35,8 +35,8 @@ def test_kappa_to_six_places():
 
 
 def test_errors_follow_the_definitions_of_the_filter_test():
-    # Sithole and Vosselman 2004: Type I = b/(a+b), Type II = c/(c+d), total = (b+c)/e (from memory). Counts of
-    # sample 11 of that test (21786 ground, 16224 object) with 10 % of the ground lost and 5 % of the objects taken.
+    # Sithole and Vosselman 2004: Type I = b/(a+b), Type II = c/(c+d), total = (b+c)/e (from memory). Counts
+    # of sample 11 (21786 ground, 16224 object) with 10 % of the ground lost and 5 % of the objects taken.
     a, b, c, d = 19607, 2179, 811, 15413
     assert type_1_error(a, b, c, d) == pytest.approx(0.10, abs=5e-5)
     assert type_2_error(a, b, c, d) == pytest.approx(0.05, abs=5e-5)
