@@ -9,7 +9,7 @@ from pydantic import BaseModel, ValidationError
 
 from cloudprep.config.sections import Assume, Gate, OutputOptions
 from cloudprep.config.words import problems_in, shown_value
-from cloudprep.config.yaml_text import Problem, ValuePath, YamlText
+from cloudprep.config.yaml_text import Problem, ValuePath, YamlText, shortened
 from cloudprep.errors import ConfigError, UsageError
 from cloudprep.stages.registry import did_you_mean, stage_class
 
@@ -22,6 +22,8 @@ Model = TypeVar("Model", bound=BaseModel)
 
 _TOP_KEYS = ["cloudprep", "stages", "output", "assume", "gates"]
 _FORMAT_VERSION = 1
+# More than anyone reads; a file with more is no pipeline file.
+_MOST_PROBLEMS = 200
 _GROUND_KIND = "ground"
 _SURFACE_KIND = "surface"
 
@@ -63,7 +65,11 @@ def checked_parts(found: YamlText, label: str, *, with_lines: bool) -> CheckedPa
         return _printable(f"{start}: {f'{owner}: ' if owner else ''}{problem.text}")
 
     if check.problems:
-        raise ConfigError([shown(p) for p in sorted(check.problems, key=lambda p: p.line)])
+        told = [shown(p) for p in sorted(check.problems, key=lambda p: p.line)]
+        more = len(told) - _MOST_PROBLEMS
+        raise ConfigError(
+            told if more <= 0 else [*told[:_MOST_PROBLEMS], f"{label}: and {more} more problems"]
+        )
     check.parts.warnings = [shown(p) for p in check.warnings]
     return check.parts
 
@@ -85,7 +91,7 @@ def _owner(path: ValuePath, values: object) -> str:
     entries = values.get(section)
     entry = entries[int(path[1])] if isinstance(entries, list) else None
     name = entry.get("stage" if section == "stages" else "figure") if isinstance(entry, dict) else None
-    return f"{section}[{path[1]}]{f' {name}' if isinstance(name, str) and name else ''}"
+    return f"{section}[{path[1]}]{f' {shortened(name)}' if isinstance(name, str) and name else ''}"
 
 
 class _Check:
@@ -111,7 +117,9 @@ class _Check:
             return
         for key in values:
             if key not in _TOP_KEYS:
-                self.problem((key,), f"there is no key '{key}'{did_you_mean(str(key), _TOP_KEYS)}")
+                self.problem(
+                    (key,), f"there is no key '{shortened(str(key))}'{did_you_mean(str(key), _TOP_KEYS)}"
+                )
         self.version(values)
         self.stage_list(values)
         self.parts.output = self.section(("output",), values.get("output"), OutputOptions) or OutputOptions()
@@ -164,7 +172,7 @@ class _Check:
                 )
                 continue
             try:
-                found = stage_class(name)
+                found = stage_class(shortened(name))
             except UsageError as error:
                 self.problem((*path, "stage"), str(error))
                 continue

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Any
 
-from cloudprep.config.yaml_text import NUMBER, ValuePath
+from cloudprep.config.yaml_text import NUMBER, ValuePath, shortened
 from cloudprep.stages.registry import did_you_mean
 
 if TYPE_CHECKING:
@@ -29,7 +29,6 @@ _TYPE_WORDS = {
     "null": "nothing",
 }
 _PLURALS = {"number": "numbers", "integer": "whole numbers", "string": "texts"}
-_LONGEST_SHOWN = 60
 _COMMA = re.compile(r"[-+]?[0-9]+,[0-9]+")
 _GROUPED = re.compile(r"[-+]?[0-9]{1,3}([_' ][0-9]{3})+")
 _WITH_UNIT = re.compile(r"[-+]?[0-9.]+\s*[A-Za-z°%]+[23]?")
@@ -82,7 +81,7 @@ def _sentence(detail: ErrorDetails, path: ValuePath, schema: Schema, thing: str)
         return f"'{name}' {own_words}" if path else own_words
     if kind == "extra_forbidden":
         known = sorted(_properties(field_schema(schema, path[:-1])))
-        return f"there is no {thing} '{path[-1]}'{did_you_mean(str(path[-1]), known)}"
+        return f"there is no {thing} '{shortened(str(path[-1]))}'{did_you_mean(str(path[-1]), known)}"
     if kind == "missing":
         return f"'{name}' is missing"
     field = field_schema(schema, path)
@@ -114,13 +113,12 @@ def shown_value(value: object) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        cut = value if len(value) <= _LONGEST_SHOWN else value[:_LONGEST_SHOWN] + "..."
-        return f"the text '{cut}'"
+        return f"the text '{shortened(value)}'"
     if isinstance(value, list | tuple):
         return "a list"
     if isinstance(value, dict):
         return "a mapping"
-    return f"{value:g}" if isinstance(value, float) and value.is_integer() else str(value)[:_LONGEST_SHOWN]
+    return f"{value:g}" if isinstance(value, float) and value.is_integer() else shortened(str(value))
 
 
 def _hint(value: object, field: Schema, unit: str) -> str:

@@ -20,16 +20,17 @@ from cloudprep.config.yaml_syntax import plain_syntax
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-__all__ = ["NUMBER", "Problem", "ValuePath", "YamlText", "read_yaml"]
+__all__ = ["NUMBER", "Problem", "ValuePath", "YamlText", "read_yaml", "shortened"]
 
 ValuePath = tuple[str | int, ...]
 """Where a value stands: keys and list positions from the top."""
 
 # A pipeline file is a page of text. The limits keep a hostile file (aliases of aliases of aliases) from
 # eating the memory; no honest one comes near them.
-LARGEST_BYTES = 262_144
+LARGEST_BYTES = 65_536
 MOST_VALUES = 20_000
 
+_LONGEST_SHOWN = 60
 _TAG = "tag:yaml.org,2002:"
 _INTEGER = re.compile(r"[-+]?[0-9]+|0o[0-7]+|0x[0-9a-fA-F]+")
 NUMBER = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?")
@@ -177,10 +178,12 @@ class _Reading:
         self.found = found
         self.count = 0
         self.open: set[int] = set()
+        self.told: set[tuple[int, str]] = set()
 
     def problem(self, path: ValuePath, node: Node, text: str) -> None:
         line = node.start_mark.line + 1
-        if not any(p.line == line and p.text == text for p in self.found.problems):  # an alias repeats it
+        if (line, text) not in self.told:  # an alias would repeat it
+            self.told.add((line, text))
             self.found.problems.append(Problem(path, line, text))
 
     def refuse(self, path: ValuePath, node: Node, text: str) -> None:
@@ -219,7 +222,9 @@ class _Reading:
             if key is None:
                 continue
             if key in first:
-                self.problem(path, key_node, f"'{key}' is given twice (first on line {first[key]})")
+                self.problem(
+                    path, key_node, f"'{shortened(key)}' is given twice (first on line {first[key]})"
+                )
                 continue
             first[key] = line
             if is_merge:
@@ -246,7 +251,7 @@ class _Reading:
     def key(self, node: Node, path: ValuePath) -> str | None:
         if isinstance(node, ScalarNode) and node.tag == _TAG + "str":
             return str(node.value)
-        shown = f"'{node.value}'" if isinstance(node, ScalarNode) else "a list or a mapping"
+        shown = f"'{shortened(str(node.value))}'" if isinstance(node, ScalarNode) else "a list or a mapping"
         self.problem(path, node, f"a key must be plain text, got {shown}")
         return None
 
@@ -260,7 +265,7 @@ class _Reading:
             return None
         pattern, convert = _SCALARS[tag]
         if not pattern.fullmatch(text):
-            self.refuse(path, node, f"the text '{text}' doesn't fit its tag '!!{tag}'")
+            self.refuse(path, node, f"the text '{shortened(text)}' doesn't fit its tag '!!{tag}'")
             return None
         try:
             return convert(text)
@@ -286,4 +291,13 @@ _SCALARS: dict[str, tuple[re.Pattern[str], Callable[[str], Any]]] = {
 
 
 def _shown_tag(tag: str) -> str:
-    return "!!" + tag.removeprefix(_TAG) if tag.startswith(_TAG) else tag
+    return shortened("!!" + tag.removeprefix(_TAG) if tag.startswith(_TAG) else tag)
+
+
+def shortened(text: str) -> str:
+    """Return a text cut to what a message can show.
+
+    >>> shortened("abc"), len(shortened("a" * 1000))
+    ('abc', 63)
+    """
+    return text if len(text) <= _LONGEST_SHOWN else text[:_LONGEST_SHOWN] + "..."

@@ -205,3 +205,13 @@ def test_values_in_memory_are_checked_like_a_file(fake_stages: ModuleType) -> No
     with pytest.raises(ConfigError) as caught:
         Pipeline.from_dict({"cloudprep": 1, "stages": [{"stage": "rock_finder", "cell": 0}]})
     assert caught.value.problems == ("pipeline: stages[0] rock_finder: 'cell' must be > 0 m, got 0",)
+
+
+def test_long_texts_and_very_many_problems_are_cut(problems: Problems) -> None:
+    (only,) = problems(f"{HEAD}    label: !{'x' * 5000} a\n")
+    assert len(only) < 250
+    (only,) = problems(f"{HEAD}    {'x' * 120}: a\n")
+    assert len(only) < 350
+    found = problems("".join(f"wrong{i}: 1\n" for i in range(1000)))
+    assert len(found) == 201
+    assert found[-1] == "site.yaml: and 802 more problems"

@@ -101,7 +101,7 @@ def test_infinity_and_nan_are_read_as_such_so_that_the_checks_can_refuse_them() 
         (b"a: " + b"[" * 5000, 1, "nested too deeply"),
         (b"a: &a [*a]\n", 1, "anchors and aliases make the file too large or endless"),
         (b"a: &a\n  <<: *a\n", 1, "anchors and aliases make the file too large or endless"),
-        (b"#" * (LARGEST_BYTES + 1), 1, "a pipeline file has at most 256 kB"),
+        (b"#" * (LARGEST_BYTES + 1), 1, "a pipeline file has at most 64 kB"),
     ],
 )
 def test_bad_text_has_one_problem_with_its_line(content: bytes, line: int, words: str) -> None:
