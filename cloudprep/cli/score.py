@@ -87,5 +87,7 @@ def score_text(score: Score) -> str:
             f"Type II error  {percent(score.type_2):>12}   other points taken for ground",
             f"total error    {percent(score.total):>12}",
             f"kappa          {percent(score.kappa):>12}",
+            "",
+            "Ground is class 2; all else, noise and withheld points too, counts as not ground.",
         )
     )

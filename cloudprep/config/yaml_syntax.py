@@ -14,6 +14,11 @@ _PLAIN_SYNTAX = (
     (re.compile(r"found character '(?P<sign>.)' that"), "text that starts with {sign} must be quoted"),
     (re.compile(r"found undefined alias '?(?P<name>[^']*)'?"), "no anchor is called '&{name}'"),
     (re.compile(r"but found another document"), "the file holds a second document ('---'); one is allowed"),
+    (re.compile(r"second occurrence"), "an anchor (&name) is given twice"),
+    (
+        re.compile(r"expected '<document start>'"),
+        "something follows that belongs nowhere: a ':' is missing, or the line is not indented",
+    ),
     (
         re.compile(r"mapping values are not allowed here"),
         "a ':' stands where no key can be: indent the line like its neighbours, and quote text that has ': '",

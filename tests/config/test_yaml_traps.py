@@ -82,6 +82,8 @@ def test_infinity_and_nan_are_read_as_such_so_that_the_checks_can_refuse_them() 
         (b"a: @b\n", 1, "text that starts with @ must be quoted"),
         (b"a: 1\n---\nb: 2\n", 2, "a second document"),
         (b"%YAML 2.0\n---\na: 1\n", 1, "another version of YAML"),
+        (b"a: &x 1\nb: &x 2\n", 2, "an anchor (&name) is given twice"),
+        (b"'a' 'b'\n", 1, "something follows that belongs nowhere"),
         (b"a: *rock\n", 1, "no anchor is called '&rock'"),
         (b"a: 1\nb: \x00\n", 2, "control character (0x00)"),
         ("a: 1\nb: ü\n".encode("latin-1"), 2, "not UTF-8 (byte 0xfc)"),
