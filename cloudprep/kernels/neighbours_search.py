@@ -38,6 +38,33 @@ def nearest_distances(tree: Tree, x: Floats, y: Floats, z: Floats, k: int) -> Fl
     return found
 
 
+def nearest_rows(tree: Tree, x: Floats, y: Floats, z: Floats, k: int, farthest: float) -> Integers:
+    """Return the points nearest to some positions; points at the position itself are left out.
+
+    Which ones they are does not depend on the order of the points: those equally far come in the order of
+    their coordinates.
+
+    Parameters
+    ----------
+    tree : Tree
+        The points.
+    x, y, z : ndarray of float64, shape (m,)
+        The positions, m.
+    k : int
+        How many neighbours, at most.
+    farthest : float
+        No neighbour is farther than this, m.
+
+    Returns
+    -------
+    ndarray of int64, shape (m, k)
+        Rows of the points in the input of the tree, nearest first; -1 where there are fewer.
+    """
+    found = np.full((len(x), k), -1, np.int64)
+    _nearest_rows(*tree, x, y, z, farthest * farthest, found)
+    return found
+
+
 def rows_within(
     tree: Tree,
     x: Floats,
@@ -141,6 +168,93 @@ def _nearest(
                 stack_box[j] = child
                 stack_level[top] = level - 1
                 top += 1
+
+
+@njit(nogil=True, cache=True)
+def _comes_before(x: Floats, y: Floats, z: Floats, i: int, j: int) -> bool:
+    """Tell whether point i comes before point j in the order of (x, y, z)."""
+    if x[i] != x[j]:
+        return x[i] < x[j]
+    if y[i] != y[j]:
+        return y[i] < y[j]
+    return z[i] < z[j]
+
+
+@njit(nogil=True, cache=True)
+def _nearest_rows(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    row: Integers,
+    boxes: Floats,
+    levels: Integers,
+    qx: Floats,
+    qy: Floats,
+    qz: Floats,
+    limit: float,
+    found: Integers,
+) -> None:
+    """Fill in the rows of the nearest points of each position, none of them beyond a limit (squared)."""
+    n = row.shape[0]
+    k = found.shape[1]
+    best = np.empty(k)
+    place = np.empty(k, np.int64)
+    stack_box = np.empty(256, np.int64)
+    stack_level = np.empty(256, np.int64)
+    stack_distance = np.empty(256)
+    for q in range(qx.shape[0]):
+        size = 0
+        worst = limit
+        stack_box[0] = 0
+        stack_level[0] = levels.shape[0] - 2
+        stack_distance[0] = 0.0
+        top = 1
+        while top > 0:
+            top -= 1
+            # At the same distance, a point may still come before the last one that was kept.
+            if stack_distance[top] > worst:
+                continue
+            box = stack_box[top]
+            level = stack_level[top]
+            if level == 0:
+                for i in range(box * LEAF, min(box * LEAF + LEAF, n)):
+                    dx = x[i] - qx[q]
+                    dy = y[i] - qy[q]
+                    dz = z[i] - qz[q]
+                    d = dx * dx + dy * dy + dz * dz
+                    if d > worst or d == 0.0:
+                        continue
+                    if size == k and d == best[k - 1] and not _comes_before(x, y, z, i, place[k - 1]):
+                        continue
+                    j = min(size, k - 1)
+                    while j > 0 and (
+                        best[j - 1] > d or (best[j - 1] == d and _comes_before(x, y, z, i, place[j - 1]))
+                    ):
+                        best[j] = best[j - 1]
+                        place[j] = place[j - 1]
+                        j -= 1
+                    best[j] = d
+                    place[j] = i
+                    size = min(size + 1, k)
+                    if size == k:
+                        worst = best[k - 1]
+                continue
+            bottom = top
+            for child in range(box * FAN, box * FAN + FAN):
+                d = _box_distance(boxes, levels[level - 1] + child, qx[q], qy[q], qz[q])
+                if d > worst or d == np.inf:
+                    continue
+                j = top
+                while j > bottom and stack_distance[j - 1] < d:
+                    stack_distance[j] = stack_distance[j - 1]
+                    stack_box[j] = stack_box[j - 1]
+                    j -= 1
+                stack_distance[j] = d
+                stack_box[j] = child
+                stack_level[top] = level - 1
+                top += 1
+        for j in range(size):
+            found[q, j] = row[place[j]]
 
 
 @njit(nogil=True, cache=True)

@@ -15,7 +15,8 @@ from cloudprep.kernels.neighbours_figures import (
     mean_and_deviation,
     median_and_spread,
 )
-from cloudprep.kernels.neighbours_lines import nearest_rows, on_lines
+from cloudprep.kernels.neighbours_lines import on_lines
+from cloudprep.kernels.neighbours_search import nearest_rows
 from cloudprep.kernels.neighbours_tree import build_tree
 from cloudprep.model.classes import NOISE_CODES
 from cloudprep.stages.base import (
@@ -30,6 +31,7 @@ from cloudprep.stages.base import (
     parameter,
 )
 from cloudprep.stages.noise._neighbour_distances import mean_distances
+from cloudprep.stages.noise._outlier_surroundings import around_outliers
 from cloudprep.stages.noise._usable import LABELS, relabelled, usable
 
 if TYPE_CHECKING:
@@ -46,7 +48,8 @@ _LINE_SPACINGS = 24.0
 _LINE_NEIGHBOURS = 32
 _LINE_WIDTH_SPACINGS = 0.35
 _LINE_WIDTH_LEAST = 0.12
-_HEIGHT_NEIGHBOURS = 16
+_LINE_LENGTH_SPACINGS = 7.0
+_POLE_RADIUS_LEAST = 0.3
 
 
 class OutlierParams(StageParams):
@@ -61,7 +64,7 @@ class OutlierParams(StageParams):
         source="common practice (8 to 12), no source",
     )
     deviations: float = parameter(
-        5.0,
+        8.0,
         gt=0,
         meaning="how many deviations above the middle a mean distance is an outlier",
         source="far above the common 2 to 3, which take thin objects too",
@@ -99,6 +102,8 @@ class _Figures(NamedTuple):
     sparse: float
     mean_height: float
     line_width: float
+    line_length: float
+    pole_radius: float
 
 
 class StatisticalOutliers(Stage):
@@ -114,15 +119,16 @@ class StatisticalOutliers(Stage):
     Points that are noise already (classes 7 and 18) or withheld are left out altogether: they are no
     neighbours, count in no figure and are not labelled.
 
-    An outlier is low noise (7) if more than half of the 16 horizontally nearest points (within
+    An outlier is low noise (7) if at least seven eighths of the 16 horizontally nearest points (within
     ``line_reach``, those right above and below it left out) lie above it, otherwise high noise (18); without
     any such point it is compared with the cloud's mean height.
 
     With ``keep_lines`` outliers on a line of points are kept, because wires and poles are sparse and the
     plain test takes them first. Looked at are the 32 nearest points within ``line_reach`` that are sparse too
     (mean distance above m + s): a thin tube through the outlier (radius 0.35 spacings, at least 0.12 m) must
-    hold at least four of them and clearly more than points spread evenly would put there.
-    ``keep_lines: false`` is the plain test.
+    hold at least four of them, clearly more than points spread evenly would put there, and reach along 7
+    spacings. Kept are also outliers to which steps of at most 4.5 m lead up from the ground over points right
+    below (within 0.35 spacings, at least 0.3 m). ``keep_lines: false`` is the plain test.
     """
 
     name = "statistical_outliers"
@@ -182,9 +188,13 @@ class StatisticalOutliers(Stage):
 
     def solve(self, merged: _Share, site: SiteFacts) -> Solution:
         """Work out above which mean distance a point is an outlier."""
-        width = max(_LINE_WIDTH_SPACINGS * site.spacing, _LINE_WIDTH_LEAST)
+        lengths = (
+            max(_LINE_WIDTH_SPACINGS * site.spacing, _LINE_WIDTH_LEAST),
+            _LINE_LENGTH_SPACINGS * site.spacing,
+            max(_LINE_WIDTH_SPACINGS * site.spacing, _POLE_RADIUS_LEAST),
+        )
         if merged.distances.size == 0:
-            return Solution(_Figures(np.inf, np.inf, 0.0, width))
+            return Solution(_Figures(np.inf, np.inf, 0.0, *lengths))
         if self.params.spread == "standard":
             middle, spread = mean_and_deviation(merged.distances)
         else:
@@ -198,7 +208,7 @@ class StatisticalOutliers(Stage):
             threshold = np.inf
             warnings = ("statistical_outliers: all neighbour distances are alike, so nothing stands out",)
         heights, _ = mean_and_deviation(merged.heights)
-        return Solution(_Figures(threshold, sparse, heights, width), (), figures, warnings)
+        return Solution(_Figures(threshold, sparse, heights, *lengths), (), figures, warnings)
 
     def run(self, points: Points, context: Context, solution: Solution | None = None) -> Delta:
         """Label the outliers of the block."""
@@ -207,13 +217,16 @@ class StatisticalOutliers(Stage):
         distance = points[_DISTANCE]
         outlier = context.core & (distance > figures.threshold)
         if self.params.keep_lines and outlier.any():
-            outlier = self._without_lines(points, outlier, distance > figures.sparse, figures, context)
+            outlier &= ~self._on_lines(points, outlier, distance > figures.sparse, figures, context)
         low = np.zeros(len(points), np.bool_)
         if outlier.any():
-            low[outlier] = self._below_surroundings(points, outlier, figures, context)
-        return Delta(relabelled(points, low, outlier & ~low, withheld=self.params.withheld))
+            around = around_outliers(points, outlier, self._looks(), context.threads)
+            low[outlier] = around.below(figures.mean_height)
+            if self.params.keep_lines:
+                outlier[outlier] = ~around.on_poles(figures.pole_radius)
+        return Delta(relabelled(points, low & outlier, outlier & ~low, withheld=self.params.withheld))
 
-    def _without_lines(
+    def _on_lines(
         self,
         points: Points,
         outlier: NDArray[np.bool_],
@@ -221,36 +234,20 @@ class StatisticalOutliers(Stage):
         figures: _Figures,
         context: Context,
     ) -> NDArray[np.bool_]:
-        """Return the outliers that don't lie on a line of sparse points."""
+        """Return the outliers that lie on a line of sparse points."""
         x, y, z = (points[axis][sparse] for axis in "xyz")
-        at = np.flatnonzero(outlier[sparse])
+        px, py, pz = (points[axis][outlier] for axis in "xyz")
         tree = build_tree(x, y, z, threads=context.threads)
-        near = nearest_rows(tree, x, y, z, at, _LINE_NEIGHBOURS, self._looks())
-        kept = outlier.copy()
-        kept[outlier] = ~on_lines(x, y, z, at, near, figures.line_width)
-        return kept
+        near = nearest_rows(tree, px, py, pz, _LINE_NEIGHBOURS, self._looks())
+        found = np.zeros(len(points), np.bool_)
+        found[outlier] = on_lines(x, y, z, px, py, pz, near, figures.line_width, figures.line_length)
+        return found
 
-    def _below_surroundings(
-        self, points: Points, outlier: NDArray[np.bool_], figures: _Figures, context: Context
-    ) -> NDArray[np.bool_]:
-        """Tell which outliers lie below most of the points around them in plan."""
-        given = usable(points)
-        x, y, z = (points[axis][given] for axis in "xyz")
-        at = np.flatnonzero(outlier[given])
-        flat = np.zeros(len(x))
-        tree = build_tree(x, y, flat, threads=context.threads)
-        near = nearest_rows(tree, x, y, flat, at, _HEIGHT_NEIGHBOURS, self._looks())
-        there = near >= 0
-        above = (there & (z[near] > z[at][:, None])).sum(axis=1)
-        count = there.sum(axis=1)
-        below: NDArray[np.bool_] = np.where(count > 0, 2 * above > count, z[at] < figures.mean_height)
-        return below
+    def _looks(self) -> float:
+        """Return how far neighbours are looked for: a hair less than the reach, to be safe from rounding."""
+        return self.reach() * (1 - 1e-9)
 
     def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:
         """Count the outliers labelled."""
         noise = np.isin(after, NOISE_CODES) & ~np.isin(before, NOISE_CODES)
         return {"noise.outliers": int(np.count_nonzero(noise))}
-
-    def _looks(self) -> float:
-        """Return how far neighbours are looked for: a hair less than the reach, to be safe from rounding."""
-        return self.reach() * (1 - 1e-9)

@@ -1,0 +1,237 @@
+"""Clusters of points across blocks: what each block says of its share, and how the shares become one.
+
+A cell of the linking lattice holds points of one cluster only, so a cell that two blocks both name ties their
+local clusters together. Small clusters come with figures of all their cells; of huge ones only the range of
+heights in coarse columns is kept.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+
+from cloudprep.kernels.components import cell_edge, linked_cells
+from cloudprep.kernels.components_cells import cell_figures, cell_names, named_places
+from cloudprep.model.bounds import EVERYWHERE
+from cloudprep.stages.noise._usable import usable
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from cloudprep.model.points import Points
+    from cloudprep.stages.base import Context
+
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
+
+# A cluster of more cells is never noise, and its cells are not carried along.
+HUGE = 50_000
+# Other blocks' buffers end at the gap, but for rounding.
+_SAFE = 1.001
+# Columns are at least so wide, m: wide enough to hold a pulse at the lowest densities flown.
+_COLUMN = 2.0
+
+
+class Cells(NamedTuple):
+    """Occupied cells of clusters that are not huge."""
+
+    name: Integers
+    cluster: Integers
+    points: Integers
+    sums: Integers
+    lowest: Floats
+    highest: Floats
+
+    def take(self, rows: NDArray[np.bool_] | Integers) -> Cells:
+        """Return some of the cells."""
+        return Cells._make(values[rows] for values in self)
+
+
+class Columns(NamedTuple):
+    """What lies in coarse columns: x and y in whole columns, number of points, lowest and highest, m."""
+
+    x: Integers
+    y: Integers
+    points: Integers
+    lowest: Floats
+    highest: Floats
+
+
+class Share(NamedTuple):
+    """What one block knows of the clusters; its local clusters are numbered from 0.
+
+    Parameters
+    ----------
+    huge : ndarray of bool, shape (k,)
+        Which local clusters are huge already here.
+    seam_name, seam_cluster : ndarray of int64, shape (s,)
+        Cells that other blocks may see too, and their local clusters.
+    cells : Cells
+        Cells of the local clusters that are not huge.
+    columns : Columns
+        Where huge clusters are.
+    """
+
+    huge: NDArray[np.bool_]
+    seam_name: Integers
+    seam_cluster: Integers
+    cells: Cells
+    columns: Columns
+
+
+class Clusters(NamedTuple):
+    """Clusters of the whole site that are not huge, and where the huge ones are.
+
+    Parameters
+    ----------
+    cells : Cells
+        Their cells, in the order of the names.
+    total : int
+        Number of clusters.
+    columns : Columns
+        Where the huge ones are.
+    edge : float
+        Edge of a cell, m.
+    """
+
+    cells: Cells
+    total: int
+    columns: Columns
+    edge: float
+
+
+def column_cells(edge: float) -> int:
+    """Return how many cells (of an edge in m) make up the width of a column."""
+    return math.ceil(_COLUMN / edge)
+
+
+def share_of_block(points: Points, context: Context, gap: float) -> tuple[Share, Integers]:
+    """Return what a block knows of the clusters, and for each point the name of its cell (-1: not usable).
+
+    Parameters
+    ----------
+    points : Points
+        The block and a buffer of the gap.
+    context : Context
+        What surrounds them.
+    gap : float
+        Longest step inside a cluster, m.
+    """
+    given = np.flatnonzero(usable(points))
+    x, y, z = (points[axis][given] for axis in "xyz")
+    core = context.core[given]
+    linked = linked_cells(x, y, z, gap)
+    edge = cell_edge(gap)
+    names = cell_names(linked.place)
+    figures = cell_figures(x, y, z, core, linked.cell_of_point, linked.place, edge)
+    own = figures.points > 0
+    # Clusters of the buffer alone are other blocks' business.
+    has_core = np.zeros(linked.total, bool)
+    has_core[linked.component[own]] = True
+    mine = has_core[linked.component]
+    cluster = (np.cumsum(has_core) - 1)[linked.component].astype(np.int64)
+    huge = np.bincount(cluster[own], minlength=int(has_core.sum())) > HUGE
+
+    seam = np.zeros(len(names), bool)
+    if context.block != EVERYWHERE:
+        b = context.block
+        at_edge = np.minimum.reduce([x - b.x0, b.x1 - x, y - b.y0, b.y1 - y]) <= gap * _SAFE
+        seam[linked.cell_of_point[at_edge | ~core]] = True
+        seam &= mine
+    small, large = own.copy(), own.copy()
+    small[own] = ~huge[cluster[own]]
+    large[own] = huge[cluster[own]]
+    cells = Cells(names, cluster, *figures)
+    name_of_point = np.full(len(points), -1, np.int64)
+    name_of_point[given] = names[linked.cell_of_point]
+    share = Share(huge, names[seam], cluster[seam], cells.take(small), columns_of(cells.take(large), edge))
+    return share, name_of_point
+
+
+def columns_of(cells: Cells, edge: float) -> Columns:
+    """Return the columns that cells (of an edge in m) fall into."""
+    place, width = named_places(cells.name), column_cells(edge)
+    return joined_columns(
+        [Columns(place[:, 0] // width, place[:, 1] // width, cells.points, cells.lowest, cells.highest)]
+    )
+
+
+def joined_columns(parts: Sequence[Columns]) -> Columns:
+    """Return the columns of several shares as one, in the order of (y, x)."""
+    every = Columns._make(np.concatenate(values) for values in zip(*parts, strict=True))
+    if len(every.x) == 0:
+        return every
+    order = np.lexsort((every.x, every.y))
+    every = Columns._make(values[order] for values in every)
+    starts = np.flatnonzero(np.r_[True, (np.diff(every.x) != 0) | (np.diff(every.y) != 0)])
+    return Columns(
+        every.x[starts],
+        every.y[starts],
+        np.add.reduceat(every.points, starts),
+        np.minimum.reduceat(every.lowest, starts),
+        np.maximum.reduceat(every.highest, starts),
+    )
+
+
+def joined_clusters(shares: Sequence[Share], gap: float) -> Clusters:
+    """Return the clusters of the whole site from the blocks' shares.
+
+    Parameters
+    ----------
+    shares : sequence of Share
+        At least one; their order does not matter.
+    gap : float
+        Longest step inside a cluster, m.
+    """
+    first = [0, *np.cumsum([len(s.huge) for s in shares]).tolist()]
+    cluster, total = _tied_together(shares, first)
+    cells = _joined_cells(
+        [
+            s.cells._replace(cluster=cluster[s.cells.cluster + f])
+            for s, f in zip(shares, first[:-1], strict=True)
+        ]
+    )
+    huge = np.bincount(cells.cluster, minlength=total) > HUGE
+    huge[cluster[np.concatenate([s.huge for s in shares])]] = True
+    edge = cell_edge(gap)
+    columns = [*(s.columns for s in shares), columns_of(cells.take(huge[cells.cluster]), edge)]
+    cells = cells.take(~huge[cells.cluster])
+    # Numbered by their first cells, so that nothing tells how the site was cut.
+    _, place, number = np.unique(cells.cluster, return_index=True, return_inverse=True)
+    rank = np.argsort(np.argsort(place))
+    return Clusters(cells._replace(cluster=rank[number]), len(place), joined_columns(columns), edge)
+
+
+def _tied_together(shares: Sequence[Share], first: Sequence[int]) -> tuple[Integers, int]:
+    """Return the cluster of every local cluster, and their number: equal names on seams tie."""
+    if first[-1] == 0:
+        return np.empty(0, np.int64), 0
+    name = np.concatenate([s.seam_name for s in shares])
+    local = np.concatenate([s.seam_cluster + f for s, f in zip(shares, first[:-1], strict=True)])
+    order = np.argsort(name, kind="stable")
+    same = np.flatnonzero(np.diff(name[order]) == 0)
+    a, b = local[order[same]], local[order[same + 1]]
+    graph = coo_matrix((np.ones(len(a), np.int8), (a, b)), shape=(first[-1], first[-1]))
+    total, cluster = connected_components(graph, directed=False)
+    return cluster.astype(np.int64), int(total)
+
+
+def _joined_cells(parts: Sequence[Cells]) -> Cells:
+    """Return cells of several shares as one, in the order of their names."""
+    every = Cells._make(np.concatenate(values) for values in zip(*parts, strict=True))
+    if len(every.name) == 0:
+        return every
+    every = every.take(np.argsort(every.name, kind="stable"))
+    starts = np.flatnonzero(np.r_[True, np.diff(every.name) != 0])
+    return every.take(starts)._replace(
+        points=np.add.reduceat(every.points, starts),
+        sums=np.add.reduceat(every.sums, starts),
+        lowest=np.minimum.reduceat(every.lowest, starts),
+        highest=np.maximum.reduceat(every.highest, starts),
+    )

@@ -1,0 +1,282 @@
+"""Which clusters float: the rules, from the shapes of clusters and what lies around them.
+
+A cluster is looked at as its cells, each standing for the points in it, so that dense and sparse clusters are
+judged alike.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from cloudprep.kernels.components_cells import middles, named_places
+from cloudprep.kernels.neighbours_lines import on_lines, on_poles
+from cloudprep.kernels.neighbours_search import nearest_distances, nearest_rows, rows_within
+from cloudprep.kernels.neighbours_tree import build_tree
+from cloudprep.stages.noise._clusters import column_cells, columns_of, joined_columns
+from cloudprep.stages.noise._shapes import Grouping, shapes_of, smooth_cells
+from cloudprep.stages.noise._surroundings import Lookup
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from cloudprep.stages.noise._clusters import Cells, Clusters
+
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
+    Mask = NDArray[np.bool_]
+
+# Where no cluster is wide enough to be trusted, those with this share of all cells are.
+_TRUSTED_SHARE = 0.1
+
+# A roof: at least so many points, and this share of its cells lies smoothly.
+_ROOF_POINTS = 12
+_ROOF_SMOOTH = 0.4
+
+# A crown: at least so many points, and this share of the points around it (per area in plan). Its base lies
+# no higher than this (m), and no higher than this share of its top; than this share where it is at least half
+# as deep as wide (a single tree).
+_CROWN_POINTS = 8
+_CROWN_FILL = 0.3
+_CROWN_BASE = 19.0
+_CROWN_SHARE = 0.6
+_CROWN_SHARE_DEEP = 0.8
+_CROWN_DEPTH = 0.5
+
+# No surface puts so many times the points into a cell that a level one around does: dust can.
+_OVERFULL = 2.5
+
+# A dashed line: cells on a line of at least four others, looked for so far (spacings, at least cells), in a
+# tube of this radius (spacings, at least m). They reach along so many cells: rows of a scanner's pulses in a
+# dust cloud are shorter.
+_DASH_LEAST = 4
+_DASH_NEIGHBOURS = 32
+_DASH_SPACINGS = 24.0
+_DASH_CELLS = 8.0
+_DASH_RADIUS = 0.5
+_DASH_RADIUS_LEAST = 0.15
+_DASH_LENGTH = 5.0
+
+# A pole: cells above each other within this radius in plan (spacings, at least m), and steps no higher (m).
+_POLE_RADIUS = 0.35
+_POLE_RADIUS_LEAST = 0.3
+_POLE_STEP = 4.5
+
+# Low groups are no wider than this (m), and lie at least so far below everything around (m).
+_LOW_WIDTH = 10.0
+_LOW_DEPTH = 1.0
+
+# Away from everything trusted, the ground may have risen by this much per metre.
+_SLOPE = 0.5
+
+
+class Rules(NamedTuple):
+    """What the user may set, and the site's spacing; m.
+
+    Parameters
+    ----------
+    widest : float
+        Wider clusters are trusted to be real, unless they are lines.
+    clearance : float
+        What lies no higher above the ground, a roof or a crown is no floating noise.
+    spacing : float
+        Mean point spacing of the site.
+    """
+
+    widest: float
+    clearance: float
+    spacing: float
+
+
+class Verdict(NamedTuple):
+    """Cells of noise: their names in ascending order, and whether each is low noise."""
+
+    name: Integers
+    low: Mask
+
+
+def floating(clusters: Clusters, rules: Rules) -> Verdict:
+    """Return the cells of clusters that are noise.
+
+    Parameters
+    ----------
+    clusters : Clusters
+        Clusters of the whole site.
+    rules : Rules
+        What counts as floating.
+    """
+    name = clusters.cells.name
+    if len(name) == 0:
+        return Verdict(np.empty(0, np.int64), np.empty(0, np.bool_))
+    scene = Scene(clusters, rules)
+    low = scene.low()
+    kept = scene.trusted | scene.roof | scene.shapes.line
+    crown = ~kept & ~low & scene.crowns()
+    pieces = ~kept & ~low & ~crown
+    on_line = scene.dashed(pieces, crown)
+    kept |= crown | scene.near(crown) | (scene.group.share_of(on_line) >= 0.5)
+    kept |= scene.group.share_of(scene.poles(pieces)) >= 0.5
+    high = ~(kept | low)[clusters.cells.cluster] & ~on_line & scene.not_merely_attached()
+    low_cell = low[clusters.cells.cluster]
+    noise = high | low_cell
+    return Verdict(name[noise], low_cell[noise])
+
+
+class Scene:
+    """Clusters of a site and the rules that tell them apart, one a method.
+
+    Parameters
+    ----------
+    clusters : Clusters
+        At least one.
+    rules : Rules
+        What counts as floating.
+    """
+
+    def __init__(self, clusters: Clusters, rules: Rules) -> None:
+        self.rules = rules
+        self.cells: Cells = clusters.cells
+        self.edge = clusters.edge
+        self.at = middles(self.cells.name, self.cells.points, self.cells.sums, self.edge)
+        self.group = Grouping(self.cells.cluster, clusters.total)
+        self.shapes = shapes_of(self.cells, self.at, self.group, self.edge)
+        self.trusted = self._trusted(has_huge=len(clusters.columns.x) > 0)
+        place = named_places(self.cells.name) // column_cells(self.edge)
+        self.column = place[:, 0], place[:, 1]
+        self._trusted_columns = joined_columns(
+            [clusters.columns, columns_of(self._cells_of(self.trusted), self.edge)]
+        )
+        self.around = self._lookup_with(np.zeros_like(self.trusted)).around(*self.column)
+        self.overfull = self.shapes.points / self.group.cells > _OVERFULL * self._level_points()
+        self.roof = self._roofs()
+
+    def _cells_of(self, clusters: Mask) -> Cells:
+        return self.cells.take(clusters[self.cells.cluster])
+
+    def _lookup_with(self, clusters: Mask) -> Lookup:
+        """Return the columns of what is trusted, and of some clusters besides."""
+        columns = joined_columns([self._trusted_columns, columns_of(self._cells_of(clusters), self.edge)])
+        return Lookup(columns, column_cells(self.edge) * self.edge)
+
+    def _density(self) -> Floats:
+        """Return the points per square metre around each cluster."""
+        usual = 1.0 / self.rules.spacing**2
+        around = np.where(self.around.density > 0, np.maximum(self.around.density, 0.25 * usual), usual)
+        density: Floats = self.group.sum_of(around) / self.group.cells
+        return density
+
+    def _level_points(self) -> Floats:
+        """Return how many points a level surface at the density around each cluster puts into a cell."""
+        return self._density() * self.edge**2
+
+    def _trusted(self, *, has_huge: bool) -> Mask:
+        """Return the clusters that are real without question: the ground and what is connected to it."""
+        trusted = (self.shapes.width > self.rules.widest) & ~self.shapes.line
+        if not has_huge and not trusted.any():
+            trusted = self.group.cells >= _TRUSTED_SHARE * len(self.cells.name)
+        return trusted
+
+    def _roofs(self) -> Mask:
+        """Return surfaces, among what is not trusted."""
+        asked = (~self.trusted & (self.shapes.points >= _ROOF_POINTS))[self.cells.cluster]
+        smooth = np.zeros(len(asked), np.bool_)
+        smooth[asked] = smooth_cells(self.at[asked], self.cells.cluster[asked], self.edge)
+        roof: Mask = (self.group.share_of(smooth) >= _ROOF_SMOOTH) & ~self.overfull
+        return roof
+
+    def low(self) -> Mask:
+        """Return small groups with everything around them higher, also right above them."""
+        top = self.group.largest_of(self.cells.highest)[self.cells.cluster]
+        walled = self._lookup_with(self.roof).walled_in(*self.column, top + _LOW_DEPTH)
+        small = ~self.trusted & ~self.roof & (self.shapes.width <= _LOW_WIDTH)
+        low: Mask = small & (self.group.share_of(walled) == 1.0)
+        return low
+
+    def crowns(self) -> Mask:
+        """Return what has the place and shape of a tree's crown whose trunk was not seen."""
+        base = self.group.quantile_of(self.cells.lowest - self.around.ground, 0.05)
+        top = self.group.quantile_of(self.cells.highest - self.around.ground, 0.98)
+        deep = self.shapes.depth >= _CROWN_DEPTH * self.shapes.width
+        share = np.where(deep, _CROWN_SHARE_DEEP, _CROWN_SHARE)
+        full = self.shapes.points >= np.maximum(
+            _CROWN_POINTS, _CROWN_FILL * self.shapes.area * self._density()
+        )
+        crown: Mask = full & (base <= np.minimum(_CROWN_BASE, share * top))
+        return crown & ~self.overfull
+
+    def near(self, crown: Mask) -> Mask:
+        """Return what lies close above something kept, or under it; away from all, slopes are allowed for."""
+        top = self._lookup_with(self.roof | crown).highest(*self.column)
+        height = self.cells.lowest - np.maximum(top, self.around.ground) - _SLOPE * self.around.away
+        close: Mask = self.group.quantile_of(height, 0.25) <= self.rules.clearance
+        return close & ~self.overfull
+
+    def not_merely_attached(self) -> Mask:
+        """Return all cells but those of overfull clusters that aren't overfull, nor beside one that is."""
+        mixed = self.overfull[self.cells.cluster]
+        full = mixed & (self.cells.points > _OVERFULL * self._level_points()[self.cells.cluster])
+        result = ~mixed | full
+        asked = np.flatnonzero(mixed & ~full)
+        if len(asked) and full.any():
+            x, y, z = named_places(self.cells.name[full]).T.astype(np.float64)
+            px, py, pz = named_places(self.cells.name[asked]).T.astype(np.float64)
+            # The 26 cells around lie within the square root of 3.
+            result[asked] = nearest_distances(build_tree(x, y, z), px, py, pz, 1)[:, 0] <= 3.0
+        return result
+
+    def dashed(self, pieces: Mask, crown: Mask) -> Mask:
+        """Return cells of pieces that lie on a line of cells of pieces, lines and crowns: wires.
+
+        Parameters
+        ----------
+        pieces, crown : ndarray of bool, shape (clusters,)
+            The clusters asked for, and crowns, which wires run through.
+        """
+        line = self.shapes.line[self.cells.cluster]
+        company = pieces[self.cells.cluster] | line
+        wanted = (pieces & ~self.overfull)[self.cells.cluster]
+        length = _DASH_LENGTH * self.edge
+        first = self._on_lines(wanted, company, _DASH_LEAST, length)
+        leaves = crown[self.cells.cluster]
+        amid = self._within(wanted & ~first, leaves, self._dash_reach())
+        first |= self._on_lines(amid, company | leaves, _DASH_LEAST, length)
+        # Those on a line have others on it beside them.
+        sure = self._on_lines(first, first | line, _DASH_LEAST - 1, 0.0)
+        # What goes on from a line that is sure needs less.
+        onward = self._within(wanted & ~sure, sure | line, self._dash_reach())
+        return sure | self._on_lines(onward, sure | line, _DASH_LEAST - 2, 0.0)
+
+    def _dash_reach(self) -> float:
+        return max(_DASH_SPACINGS * self.rules.spacing, _DASH_CELLS * self.edge)
+
+    def _within(self, asked: Mask, others: Mask, distance: float) -> Mask:
+        """Return cells, among those asked for, within a distance (m) of some others."""
+        found = np.zeros(len(asked), np.bool_)
+        if asked.any() and others.any():
+            tree = build_tree(*self.at[others].T.copy())
+            found[asked] = nearest_distances(tree, *self.at[asked].T.copy(), 1)[:, 0] <= distance**2
+        return found
+
+    def _on_lines(self, asked: Mask, company: Mask, least: int, shortest: float) -> Mask:
+        """Return cells, among those asked for, that lie on a line of cells in some company."""
+        found = np.zeros(len(asked), np.bool_)
+        if asked.any() and company.any():
+            x, y, z = self.at[company].T.copy()
+            px, py, pz = self.at[asked].T.copy()
+            radius = max(_DASH_RADIUS * self.rules.spacing, _DASH_RADIUS_LEAST)
+            near = nearest_rows(build_tree(x, y, z), px, py, pz, _DASH_NEIGHBOURS, self._dash_reach())
+            found[asked] = on_lines(x, y, z, px, py, pz, near, radius, shortest, least=least)
+        return found
+
+    def poles(self, asked: Mask) -> Mask:
+        """Return cells of some clusters to which steps lead up from the ground, over others right below."""
+        rows = asked[self.cells.cluster]
+        found = np.zeros(len(rows), np.bool_)
+        if rows.any():
+            x, y, z = self.at[rows].T.copy()
+            flat = np.zeros(len(x))
+            radius = max(_POLE_RADIUS * self.rules.spacing, _POLE_RADIUS_LEAST)
+            starts, near = rows_within(build_tree(x, y, flat), x, y, flat, np.full(len(x), radius**2))
+            found[rows] = on_poles(starts, near, z, z, self.around.ground[rows], _POLE_STEP)
+        return found

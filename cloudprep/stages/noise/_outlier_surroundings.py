@@ -1,0 +1,95 @@
+"""What lies around outliers in plan: whether they lie below it, and whether they stand on something."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cloudprep.kernels.neighbours_lines import on_poles
+from cloudprep.kernels.neighbours_search import nearest_rows, rows_within
+from cloudprep.kernels.neighbours_tree import Tree, build_tree
+from cloudprep.stages.noise._usable import usable
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from cloudprep.model.points import Points
+
+    Floats = NDArray[np.float64]
+    Mask = NDArray[np.bool_]
+
+_NEIGHBOURS = 16
+# Below at least this share of what is around, an outlier is a low one.
+_LOW_SHARE = 7 / 8
+# Steps up a pole are no higher, m.
+_POLE_STEP = 4.5
+
+
+@dataclass(frozen=True)
+class AroundOutliers:
+    """Outliers, and the heights of the usable points nearest to them in plan.
+
+    Parameters
+    ----------
+    tree : Tree
+        Tree of the usable points in plan.
+    z : ndarray of float64, shape (n,)
+        Heights of the usable points, m.
+    at : ndarray of float64, shape (3, m)
+        The outliers, m.
+    heights : ndarray of float64, shape (m, 16)
+        Heights of the points around each outlier, ascending; infinite where there are fewer.
+    """
+
+    tree: Tree
+    z: Floats
+    at: Floats
+    heights: Floats
+
+    def below(self, mean_height: float) -> Mask:
+        """Tell which outliers lie below what is around them; lone ones are compared with a height (m)."""
+        there = np.isfinite(self.heights)
+        count = there.sum(axis=1)
+        above = (there & (self.heights > self.at[2][:, None])).sum(axis=1)
+        below: Mask = np.where(count > 0, above >= _LOW_SHARE * count, self.at[2] < mean_height)
+        return below
+
+    def on_poles(self, radius: float) -> Mask:
+        """Tell to which outliers steps lead up from the ground, over points within a radius (m) in plan.
+
+        The ground is the height that a quarter of the points around lie below.
+        """
+        quarter = np.maximum(np.isfinite(self.heights).sum(axis=1) - 1, 0) // 4
+        ground = self.heights[np.arange(len(quarter)), quarter]
+        # Where nothing is around there is no ground to step up from.
+        known = np.isfinite(ground)
+        x, y, z = self.at[:, known]
+        starts, rows = rows_within(self.tree, x, y, np.zeros(len(x)), np.full(len(x), radius * radius))
+        found = np.zeros(len(known), np.bool_)
+        found[known] = on_poles(starts, rows, self.z, z, ground[known], _POLE_STEP)
+        return found
+
+
+def around_outliers(points: Points, outlier: Mask, farthest: float, threads: int) -> AroundOutliers:
+    """Return what lies around outliers.
+
+    Parameters
+    ----------
+    points : Points
+        A block and its buffer.
+    outlier : ndarray of bool, shape (n,)
+        The outliers.
+    farthest : float
+        No point around is farther away in plan, m.
+    threads : int
+        Threads to use.
+    """
+    given = usable(points)
+    x, y, z = (points[axis][given] for axis in "xyz")
+    at = np.stack([points[axis][outlier] for axis in "xyz"])
+    tree = build_tree(x, y, np.zeros(len(x)), threads=threads)
+    near = nearest_rows(tree, at[0], at[1], np.zeros(at.shape[1]), _NEIGHBOURS, farthest)
+    heights = np.sort(np.where(near >= 0, z[near], np.inf), axis=1)
+    return AroundOutliers(tree, z, at, heights)

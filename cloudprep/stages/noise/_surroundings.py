@@ -1,0 +1,126 @@
+"""What lies around places: coarse columns of what is trusted to be real."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from cloudprep.kernels.neighbours_search import nearest_distances, rows_within
+from cloudprep.kernels.neighbours_tree import build_tree
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from cloudprep.stages.noise._clusters import Columns
+
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
+    Mask = NDArray[np.bool_]
+
+# The column itself and the eight around it.
+_NEAR = [(dx, dy) for dy in (-1, 0, 1) for dx in (-1, 0, 1)]
+# The four sides of a column, two columns deep; together they are all 24 columns around it.
+_SIDES = (
+    [(0, 1), (0, 2), (1, 1), (1, 2), (2, 1), (2, 2)],
+    [(1, 0), (2, 0), (1, -1), (2, -1), (1, -2), (2, -2)],
+    [(0, -1), (0, -2), (-1, -1), (-1, -2), (-2, -1), (-2, -2)],
+    [(-1, 0), (-2, 0), (-1, 1), (-2, 1), (-1, 2), (-2, 2)],
+)
+
+
+class Surroundings(NamedTuple):
+    """What lies around each of some columns; heights in m.
+
+    Parameters
+    ----------
+    ground : ndarray of float64, shape (m,)
+        Lowest point of the 3 x 3 columns, or of the nearest ones there are; infinite where there is nothing.
+    away : ndarray of float64, shape (m,)
+        How far away those nearest ones are, m; 0 within the 3 x 3 columns.
+    density : ndarray of float64, shape (m,)
+        Points per square metre in the middling one of the 3 x 3 columns; 0 where there is none.
+    """
+
+    ground: Floats
+    away: Floats
+    density: Floats
+
+
+class Lookup:
+    """Finds columns by their place.
+
+    Parameters
+    ----------
+    columns : Columns
+        In the order of (y, x).
+    width : float
+        Width of a column, m.
+    """
+
+    def __init__(self, columns: Columns, width: float) -> None:
+        self._columns = columns
+        self._width = width
+        self._x0 = int(columns.x.min()) if len(columns.x) else 0
+        self._span = int(columns.x.max()) - self._x0 + 1 if len(columns.x) else 1
+        self._keys = columns.y * self._span + (columns.x - self._x0)
+
+    def _rows(self, x: Integers, y: Integers) -> tuple[Integers, Mask]:
+        """Return which places have a column, and the rows of those columns."""
+        if len(self._keys) == 0:
+            return np.empty(0, np.int64), np.zeros(len(x), np.bool_)
+        keys = y * self._span + (x - self._x0)
+        rows = np.minimum(np.searchsorted(self._keys, keys), len(self._keys) - 1)
+        found = (x >= self._x0) & (x < self._x0 + self._span) & (self._keys[rows] == keys)
+        return rows[found], found
+
+    def _values(self, values: Floats | Integers, x: Integers, y: Integers, missing: float) -> Floats:
+        """Return a value of the column at each place."""
+        rows, found = self._rows(x, y)
+        result = np.full(len(x), missing)
+        result[found] = values[rows]
+        return result
+
+    def lowest(self, x: Integers, y: Integers) -> Floats:
+        """Return the lowest point at each place, infinity where there is none."""
+        return self._values(self._columns.lowest, x, y, np.inf)
+
+    def highest(self, x: Integers, y: Integers) -> Floats:
+        """Return the highest point at each place, minus infinity where there is none."""
+        return self._values(self._columns.highest, x, y, -np.inf)
+
+    def around(self, x: Integers, y: Integers) -> Surroundings:
+        """Return what lies around columns."""
+        ground = np.minimum.reduce([self.lowest(x + dx, y + dy) for dx, dy in _NEAR])
+        counts = np.stack([self._values(self._columns.points, x + dx, y + dy, np.nan) for dx, dy in _NEAR])
+        away = np.zeros(len(x))
+        lost = np.isinf(ground)
+        counts[:, lost] = 0.0
+        density = np.nanmedian(counts, axis=0) / self._width**2
+        if lost.any() and len(self._keys):
+            ground[lost], away[lost] = self._nearest(x[lost], y[lost])
+        return Surroundings(ground, away, density)
+
+    def walled_in(self, x: Integers, y: Integers, height: Floats) -> Mask:
+        """Tell where everything lies higher: in the column itself and in all within two columns around it.
+
+        There must be something in the column, and on at least two of the four sides.
+        """
+        own = self.lowest(x, y)
+        closed = np.isfinite(own) & (own > height)
+        sides = np.zeros(len(x))
+        for side in _SIDES:
+            lowest = np.minimum.reduce([self.lowest(x + dx, y + dy) for dx, dy in side])
+            closed &= lowest > height
+            sides += np.isfinite(lowest)
+        return closed & (sides >= 2)
+
+    def _nearest(self, x: Integers, y: Integers) -> tuple[Floats, Floats]:
+        """Return the lowest point of the columns nearest to places, and how far away (m) they are."""
+        flat = np.zeros(len(self._keys))
+        tree = build_tree(self._columns.x.astype(np.float64), self._columns.y.astype(np.float64), flat)
+        at = x.astype(np.float64), y.astype(np.float64), np.zeros(len(x))
+        away = np.sqrt(nearest_distances(tree, *at, 1)[:, 0])
+        starts, rows = rows_within(tree, *at, (away + 1.5) ** 2)
+        ground = np.minimum.reduceat(self._columns.lowest[rows], starts[:-1])
+        return ground, away * self._width

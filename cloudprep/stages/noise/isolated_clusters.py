@@ -1,0 +1,152 @@
+"""Groups of points that hang in the air, or lie under everything."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
+
+from cloudprep.model.classes import NOISE_CODES
+from cloudprep.stages.base import (
+    Context,
+    Delta,
+    Points,
+    Scope,
+    Solution,
+    Stage,
+    StageParams,
+    Summary,
+    parameter,
+)
+from cloudprep.stages.noise._clusters import Share, joined_clusters, share_of_block
+from cloudprep.stages.noise._floating import Rules, Verdict, floating
+from cloudprep.stages.noise._usable import LABELS, relabelled
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from cloudprep.model.site import SiteFacts
+
+_CELL = "cluster_cell"
+_GAP_SPACINGS = 4.0
+_GAP_LEAST = 1.0
+_GAP_MOST = 100.0
+
+
+class ClusterParams(StageParams):
+    """Parameters of :class:`IsolatedClusters`."""
+
+    gap: float | None = parameter(
+        None,
+        gt=0,
+        le=_GAP_MOST,
+        unit="m",
+        meaning="points belong together if steps no longer than this lead from one to the other",
+        derived="4 times the mean point spacing, at least 1 m",
+        source="measured on simulated scenes",
+    )
+    widest: float = parameter(
+        60.0,
+        gt=0,
+        unit="m",
+        meaning="a group wider than this is real, unless it is a line",
+        source="fog banks are smaller, and what carries a site is larger; no source",
+    )
+    clearance: float = parameter(
+        4.0,
+        ge=0,
+        unit="m",
+        meaning="a group no higher above the ground, a roof or a crown is kept",
+        source="measured on simulated scenes",
+    )
+    withheld: bool = parameter(False, meaning="set the withheld flag of the noise too")
+
+
+class IsolatedClusters(Stage):
+    """Label small groups of points that are separated from everything else: birds, dust, fog.
+
+    Points belong together if steps of at most ``gap`` (m) lead from one to the other (single linkage, exact,
+    across blocks). Such a group finds dense dust as well as a single bird. Groups wider than ``widest`` (m)
+    carry the site and are trusted; if there is none, those with a tenth of the occupied cells are. Of the
+    others, these are kept:
+
+    - surfaces (at least 12 points, 40 % of the group lies smoothly): roofs, islands, patches beyond a gap;
+    - lines (at least 8 m long, slender) and pieces that lie on a line of pieces: wires, masts;
+    - crowns whose trunk was not seen: base at most 19 m above the ground and at most 0.6 of the top (0.8 if
+      at least half as deep as wide), filled by at least 0.3 of the pulses;
+    - what lies at most ``clearance`` (m) above the ground, a roof or a crown, or under one; away from all
+      ground half a metre more is allowed for each metre;
+    - poles: steps of at most 4.5 m lead up from the ground over cells right below.
+
+    A group with 2.5 times the points that a level surface would put into its cells is no crown, roof or low
+    object: only dust is so dense.
+
+    What remains hangs in the air and becomes high noise (18). Groups of at most 10 m with everything around
+    them and right above them at least 1 m higher become low noise (7). Points that are noise already (classes
+    7 and 18) or withheld are left out altogether. Not found is noise within ``gap`` of something real, and a
+    dust cloud that has the place and shape of a tree's crown.
+    """
+
+    name = "isolated_clusters"
+    kind = "noise"
+    Params = ClusterParams
+    scope = Scope.CLOUD
+    uses = LABELS
+    provides = LABELS
+    summarises = True
+    references = (
+        (
+            "R. Sibson, SLINK: an optimally efficient algorithm for the single-link cluster method, "
+            "The Computer Journal 16 (1973)"
+        ),
+    )
+    bytes_per_point: ClassVar[int] = 120
+    params: ClusterParams
+
+    def derive(self, site: SiteFacts) -> tuple[Mapping[str, Any], Mapping[str, str]]:
+        """Derive the gap from the point spacing."""
+        if self.params.gap is not None:
+            return {}, {}
+        gap = min(max(_GAP_SPACINGS * site.spacing, _GAP_LEAST), _GAP_MOST)
+        reason = f"{_GAP_SPACINGS:g} times the mean point spacing of {site.spacing:.3g} m, at least 1 m"
+        return {"gap": gap}, {"gap": reason}
+
+    def reach(self) -> float:
+        """Return the gap: no link is longer."""
+        return float(self.params.gap or 0.0)
+
+    def summarise(self, points: Points, context: Context) -> Summary:
+        """Link the block's points and say what other blocks need to know of it."""
+        share, cell = share_of_block(points, context, self.reach())
+        return Summary([share], {_CELL: cell})
+
+    def merge(self, parts: Sequence[list[Share]]) -> list[Share]:
+        """Put the shares side by side; they are joined in ``solve``, where their order does not matter."""
+        return [share for part in parts for share in part]
+
+    def solve(self, merged: list[Share], site: SiteFacts) -> Solution:
+        """Join the clusters across blocks and tell which of them float."""
+        clusters = joined_clusters(merged, self.reach())
+        return Solution(floating(clusters, Rules(self.params.widest, self.params.clearance, site.spacing)))
+
+    def run(self, points: Points, context: Context, solution: Solution | None = None) -> Delta:
+        """Label the points in cells of noise."""
+        del context
+        assert solution is not None  # noqa: S101 - the contract gives every summarising stage its solution
+        verdict: Verdict = solution.value
+        cell = points[_CELL]
+        low = np.zeros(len(points), np.bool_)
+        high = np.zeros(len(points), np.bool_)
+        if len(verdict.name):
+            rows = np.minimum(np.searchsorted(verdict.name, cell), len(verdict.name) - 1)
+            noise = verdict.name[rows] == cell
+            low = noise & verdict.low[rows]
+            high = noise & ~low
+        return Delta(relabelled(points, low, high, withheld=self.params.withheld))
+
+    def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:
+        """Count the points labelled."""
+        noise = np.isin(after, NOISE_CODES) & ~np.isin(before, NOISE_CODES)
+        return {"noise.isolated": int(np.count_nonzero(noise))}
