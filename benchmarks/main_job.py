@@ -47,7 +47,7 @@ def main() -> None:
         for turn in ("first", "second"):
             reference = read_and_write(source, folder)
             out = folder / f"out_{turn}"
-            command = [sys.executable, "-m", "cloudprep.cli.main", "run", "bare_earth", str(source)]
+            command = [sys.executable, "-m", "cloudprep", "run", "bare_earth", str(source)]
             command += ["--out", str(out), "--workers", str(options.workers), "-q"]
             began = time.perf_counter()
             subprocess.run(command, check=True, capture_output=True)
