@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import functools
 import os
 import warnings
@@ -15,6 +16,7 @@ from cloudprep.errors import EXIT_INPUT_FAILED, EXIT_INTERRUPTED, CloudprepError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+_WRITING = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EFBIG)
 DEBUG_VARIABLE = "CLOUDPREP_DEBUG"
 
 
@@ -42,6 +44,9 @@ def guarded(command: Callable[..., None]) -> Callable[..., None]:
             except MemoryError:
                 _explain("the memory of this machine is not enough for that", debug=debug)
                 raise typer.Exit(EXIT_INPUT_FAILED) from None
+            except OSError as error:  # for instance a full disk when compiled code is cached
+                _explain(_refusal(error), debug=debug)
+                raise typer.Exit(EXIT_INPUT_FAILED) from None
             except Exception as error:  # noqa: BLE001 - a fault must not end in a traceback
                 told = " ".join(str(error).split()) or "no more is known"
                 _explain(
@@ -52,6 +57,14 @@ def guarded(command: Callable[..., None]) -> Callable[..., None]:
                 raise typer.Exit(EXIT_INPUT_FAILED) from None
 
     return run
+
+
+def _refusal(error: OSError) -> str:
+    """Return what the system refused, in words."""
+    from cloudprep.io.atomic import plain_reason
+
+    verb = "written" if error.errno in _WRITING else "read or written"
+    return f"{error.filename or 'a file'}: can't be {verb}: {plain_reason(error)}"
 
 
 def _explain(text: str, *, debug: bool) -> None:

@@ -86,6 +86,12 @@ def _break(monkeypatch: pytest.MonkeyPatch, error: BaseException) -> None:
         (BadInputError("north.laz", "not a LAS file"), 1, ["north.laz: not a LAS file"]),
         (OutputError("out: the disk is full"), 1, ["out: the disk is full"]),
         (KeyboardInterrupt(), 130, ["interrupted; nothing half-written is left"]),
+        (OSError(28, "No space left on device"), 1, ["a file: can't be written: the disk is full"]),
+        (
+            OSError(5, "Input/output error", "x.nbi"),
+            1,
+            ["x.nbi: can't be read or written: Input/output error"],
+        ),
         (MemoryError(), 1, ["the memory of this machine is not enough for that"]),
     ],
 )
