@@ -20,6 +20,11 @@ def ground_height(x, y):
     return 200 + 12 * np.sin(x / 140) * np.cos(y / 170) + 3 * np.sin(x / 31 + y / 47) + 0.02 * x
 
 
+def crown_height(x, y):
+    """Return the height of the canopy: crowns some 6 m wide."""
+    return 14 + 5 * np.sin(x / 1.9) * np.cos(y / 2.1) + 3 * np.sin(x / 37 + y / 53)
+
+
 def write_airborne(path: Path, points: int, seed: int = 1) -> None:
     """Write a LAZ of about so many points, strip by strip, so that memory stays small."""
     rng = np.random.default_rng(seed)
@@ -44,7 +49,7 @@ def write_airborne(path: Path, points: int, seed: int = 1) -> None:
                 )
             wood = (np.sin(x / 90) + np.sin(y / 70) > 0.6) & (rng.random(n) < 0.6)
             top = z.copy()
-            top[wood] += rng.gamma(6, 2.5, wood.sum())
+            top[wood] += crown_height(x[wood], y[wood]) * rng.uniform(0.75, 1.0, wood.sum())
             first = np.flatnonzero(wood)
             xs, ys, zs = np.r_[x, x[first]], np.r_[y, y[first]], np.r_[np.where(wood, top, z), z[first]]
             number = np.r_[np.ones(n, np.uint8), np.full(len(first), 2, np.uint8)]

@@ -54,9 +54,7 @@ def main() -> None:
             wall = time.perf_counter() - began
             record = json.loads((out / "run.json").read_text())
             points = record["site"]["points"]
-            print(
-                f"\n{turn} run: {points:,} points, {wall:.1f} s as a process, {record['seconds']:.1f} s inside"
-            )
+            print(f"\n{turn} run: {points:,} points, {wall:.1f} s, {record['seconds']:.1f} s of them inside")
             print(f"  against reading and writing the file ({reference:.2f} s): {wall / reference:.1f} times")
             print(
                 f"  peak memory {record['peak_memory_bytes'] / 1e9:.2f} GB, "
