@@ -174,10 +174,10 @@ def _nearest(
 def _comes_before(x: Floats, y: Floats, z: Floats, i: int, j: int) -> bool:
     """Tell whether point i comes before point j in the order of (x, y, z)."""
     if x[i] != x[j]:
-        return x[i] < x[j]
+        return bool(x[i] < x[j])
     if y[i] != y[j]:
-        return y[i] < y[j]
-    return z[i] < z[j]
+        return bool(y[i] < y[j])
+    return bool(z[i] < z[j])
 
 
 @njit(nogil=True, cache=True)

@@ -254,8 +254,9 @@ class Scene:
         """Return cells, among those asked for, within a distance (m) of some others."""
         found = np.zeros(len(asked), np.bool_)
         if asked.any() and others.any():
-            tree = build_tree(*self.at[others].T.copy())
-            found[asked] = nearest_distances(tree, *self.at[asked].T.copy(), 1)[:, 0] <= distance**2
+            x, y, z = self.at[others].T.copy()
+            px, py, pz = self.at[asked].T.copy()
+            found[asked] = nearest_distances(build_tree(x, y, z), px, py, pz, 1)[:, 0] <= distance**2
         return found
 
     def _on_lines(self, asked: Mask, company: Mask, least: int, shortest: float) -> Mask:

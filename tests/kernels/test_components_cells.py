@@ -1,0 +1,69 @@
+"""Figures of cells add up whatever the cut; names of cells are the same everywhere."""
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+
+from cloudprep.kernels.components import cell_edge, linked_cells
+from cloudprep.kernels.components_cells import cell_figures, cell_names, middles, named_places
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    hnp.arrays(np.int64, (20, 2), elements=st.integers(-(2**21), 2**21 - 1)),
+    hnp.arrays(np.int64, 20, elements=st.integers(-(2**18), 2**18 - 1)),
+)
+def test_cells_names_keep_places_and_their_order(xy, z):
+    place = np.c_[xy, z]
+    names = cell_names(place)
+    assert np.array_equal(named_places(names), place)
+    assert (names >= 0).all()
+    order = np.argsort(names, kind="stable")
+    assert np.array_equal(order, np.lexsort(place.T))
+
+
+def test_cells_names_beyond_their_range_are_those_of_the_outermost_cell():
+    far = np.array([[10**12, -(10**12), 10**12], [-(10**12), 10**12, -(10**12)]])
+    assert np.array_equal(
+        named_places(cell_names(far)), [[2**21 - 1, -(2**21), 2**18 - 1], [-(2**21), 2**21 - 1, -(2**18)]]
+    )
+
+
+def test_cells_figures_are_those_of_their_points():
+    rng = np.random.default_rng(6)
+    xyz = rng.uniform(-9, 9, (3000, 3))
+    taken = rng.random(3000) < 0.8
+    cells = linked_cells(*xyz.T, 1.5)
+    edge = cell_edge(1.5)
+    figures = cell_figures(*xyz.T, taken, cells.cell_of_point, cells.place, edge)
+    assert figures.points.sum() == taken.sum()
+    names = cell_names(cells.place)
+    for cell in range(0, len(names), 7):
+        own = xyz[taken & (cells.cell_of_point == cell)]
+        assert figures.points[cell] == len(own)
+        if len(own):
+            assert figures.lowest[cell] == own[:, 2].min()
+            assert figures.highest[cell] == own[:, 2].max()
+            one = slice(cell, cell + 1)
+            middle = middles(names[one], figures.points[one], figures.sums[one], edge)[0]
+            np.testing.assert_allclose(middle, own.mean(0), atol=1e-6)
+        else:
+            assert figures.lowest[cell] == np.inf
+            assert figures.highest[cell] == -np.inf
+
+
+def test_cells_figures_of_shares_add_up_to_the_bit():
+    rng = np.random.default_rng(7)
+    xyz = rng.uniform(0, 6, (2000, 3))
+    cells = linked_cells(*xyz.T, 2.0)
+    share = rng.random(2000) < 0.4
+    parts = [
+        cell_figures(*xyz.T, mask, cells.cell_of_point, cells.place, cell_edge(2.0))
+        for mask in (np.ones(2000, bool), share, ~share)
+    ]
+    whole, a, b = parts
+    assert np.array_equal(whole.points, a.points + b.points)
+    assert np.array_equal(whole.sums, a.sums + b.sums)
+    assert np.array_equal(whole.lowest, np.minimum(a.lowest, b.lowest))
+    assert np.array_equal(whole.highest, np.maximum(a.highest, b.highest))
