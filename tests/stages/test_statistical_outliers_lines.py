@@ -1,6 +1,6 @@
 """Wires and poles are kept, though the plain test takes them; what isn't a line is still found.
 
-The scenes are simulated: pulses in scan lines, beams 0.12 m wide, wires and poles hit by the beams that pass them.
+The scenes are simulated: pulses in scan lines, beams 0.12 m wide, wires and poles hit by the beams that pass.
 Bars are just below what was measured on these seeds.
 """
 
