@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from cloudprep.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
 CLOUD_ENDINGS = (".las", ".laz")
 
@@ -19,7 +19,19 @@ def _is_cloud(path: Path) -> bool:
     return path.suffix.lower() in CLOUD_ENDINGS and not path.name.startswith(".part-")
 
 
-def expand_inputs(inputs: Iterable[str], *, leave_out: Path | None = None) -> list[Path]:
+def _in_earlier_run(path: Path, below: Path) -> Path | None:
+    """Return the folder of the run that delivered a cloud, where that folder lies below the one given."""
+    for folder in path.parents:
+        if folder == below:
+            return None
+        if folder.name == "clouds" and (folder.parent / "run.json").is_file() and folder.parent != below:
+            return folder.parent
+    return None
+
+
+def expand_inputs(
+    inputs: Iterable[str], *, leave_out: Path | None = None, note: Callable[[str], None] | None = None
+) -> list[Path]:
     """Return the flights that files, folders (recursive) and globs name, each once, in a stable order.
 
     Parameters
@@ -29,6 +41,9 @@ def expand_inputs(inputs: Iterable[str], *, leave_out: Path | None = None) -> li
         their ``.las`` and ``.laz`` files, any letter case.
     leave_out : Path, optional
         A folder whose content is not input: the output folder, when it lies inside an input folder.
+    note : callable, optional
+        Told about what else was left out: deliverables of earlier runs below an input folder, which would
+        count every point twice. They are taken when they are named.
 
     Returns
     -------
@@ -48,6 +63,11 @@ def expand_inputs(inputs: Iterable[str], *, leave_out: Path | None = None) -> li
         if path.is_dir():
             paths = sorted(p for p in path.rglob("*") if _is_cloud(p) and p.is_file())
             paths = [p for p in paths if barred is None or barred not in p.resolve().parents]
+            runs = {p: _in_earlier_run(p, path) for p in paths}
+            paths = [p for p in paths if runs[p] is None]
+            if note is not None:
+                for run in dict.fromkeys(r for r in runs.values() if r is not None):
+                    note(f"{run}: holds an earlier run; its clouds are left out")
             nothing = f"{text}: no .las or .laz file in this folder"
         elif path.exists() or path.is_symlink():
             paths, nothing = [path], ""

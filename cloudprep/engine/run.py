@@ -192,7 +192,7 @@ class _Run:
 
     def carry_out(self) -> RunOutcome:
         self.folder.refuse_finished(overwrite=self.request.overwrite)
-        paths = expand_inputs(self.request.inputs, leave_out=self.request.out)
+        paths = expand_inputs(self.request.inputs, leave_out=self.request.out, note=self._assume)
         names = deliverable_names(paths)
         self.inputs = [_Input(p, n) for p, n in zip(paths, names, strict=True)]
         self.targets = {i.name: self.folder.clouds / f"{i.name}.{self._ending}" for i in self.inputs}

@@ -72,3 +72,13 @@ def test_flights_of_one_name_are_told_apart_by_their_folders():
 def test_flights_that_no_folder_tells_apart_are_refused():
     with pytest.raises(UsageError, match="same name"):
         deliverable_names([Path("/d/a.las"), Path("/d/a.laz")])
+
+
+def test_deliverables_of_an_earlier_run_are_not_read_again_unless_named(folder):
+    (folder / "out" / "run.json").write_text("{}")
+    notes = []
+    found = expand_inputs([str(folder)], note=notes.append)
+    assert "a.laz" not in names(found)
+    assert notes == [f"{folder / 'out'}: holds an earlier run; its clouds are left out"]
+    assert names(expand_inputs([str(folder / "out" / "clouds")])) == ["a.laz"]
+    assert names(expand_inputs([str(folder / "out")])) == ["a.laz"]
