@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
+from cloudprep import __version__
 from cloudprep.errors import BadInputError
 from cloudprep.io.atomic import sha256_of
 from cloudprep.io.las import WriteOptions, WrittenCloud, write_patched
@@ -68,7 +69,7 @@ def deliver_grids(grids: Sequence[Grid], folder: Path, crs: CloudCrs) -> Iterato
     """
     for grid in grids:
         target = folder / f"{grid.name}.tif"
-        write_grid(grid, target, crs)
+        write_grid(grid, target, crs, software=f"cloudprep {__version__}")
         yield WrittenGrid(target, "raster", sha256_of(target))
         if grid.shaded:
             picture = folder / f"{grid.name}_hillshade.png"

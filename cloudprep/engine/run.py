@@ -2,60 +2,57 @@
 
 from __future__ import annotations
 
-import gc
 import os
-import resource
-import sys
 import time
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
+from cloudprep.engine.closing import (
+    class_counts,
+    final_figures,
+    outcome_lines,
+    output_record,
+    peak_memory,
+    site_record,
+    status_of,
+)
 from cloudprep.engine.deliver import deliver_clouds, deliver_grids
 from cloudprep.engine.folder import RunFolder
 from cloudprep.engine.gates import judge
+from cloudprep.engine.gathering import gather
 from cloudprep.engine.groups import LARGEST_GAP, site_groups
 from cloudprep.engine.inputs import deliverable_names, expand_inputs
-from cloudprep.engine.loading import LoadedFlight, load_flight, local_metres, site_origin
+from cloudprep.engine.loading import load_flight
 from cloudprep.engine.passes import StagePass
 from cloudprep.engine.plan import check_needs, facts_from_headers, plan_lines, plan_run, wanted_columns
 from cloudprep.engine.record import (
-    InputRecord,
     OutputRecord,
     RunRecord,
-    SiteRecord,
     StageRecord,
-    Status,
     versions,
     write_record,
 )
-from cloudprep.engine.reference import Assumptions, Settled, describe, settle, site_reference
-from cloudprep.engine.sitefacts import measure_site
+from cloudprep.engine.reference import Assumptions, settle, site_reference
 from cloudprep.engine.store import BlockLayout, PointStore
+from cloudprep.engine.tracking import TrackedInput, open_with_points
 from cloudprep.errors import (
     EXIT_DONE,
-    EXIT_GATE_FAILED,
     EXIT_INPUT_FAILED,
     BadInputError,
     OutputError,
     UsageError,
 )
-from cloudprep.io.las import fingerprint, open_flight
-from cloudprep.model.classes import NOISE_CODES, ClassCode
+from cloudprep.io.las import fingerprint
 from cloudprep.model.crs import CloudCrs
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from numpy.typing import NDArray
-
     from cloudprep.config import Pipeline
     from cloudprep.engine.loading import Units
     from cloudprep.engine.progress import ProgressSink
-    from cloudprep.io.las import Flight
     from cloudprep.model.grid import Grid
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
@@ -114,40 +111,6 @@ class RunOutcome:
     lines: list[str]
 
 
-@dataclass
-class _Input:
-    """One input on its way through the run."""
-
-    path: Path
-    name: str
-    flight: Flight | None = None
-    settled: Settled | None = None
-    loaded: LoadedFlight | None = None
-    points: int = 0
-    stray: int = 0
-    sha256: str = ""
-    warnings: list[str] = field(default_factory=list)
-    failure: str = ""
-    rows: slice = field(default_factory=lambda: slice(0, 0))
-
-    @property
-    def alive(self) -> bool:
-        return not self.failure
-
-    def record(self) -> InputRecord:
-        return InputRecord(
-            path=str(self.path),
-            size_bytes=self.flight.size_bytes if self.flight else _size_of(self.path),
-            sha256=self.sha256,
-            points=self.points,
-            stray_points=self.stray,
-            reference_system=describe(self.settled.crs) if self.settled else "",
-            warnings=self.warnings,
-            status="failed" if self.failure else "done",
-            reason=self.failure,
-        )
-
-
 def run_site(request: RunRequest, progress: ProgressSink) -> RunOutcome:
     """Carry out a run.
 
@@ -183,7 +146,7 @@ class _Run:
         self.workers = request.workers or os.cpu_count() or 1
         self.folder = RunFolder(request.out)
         self.stages: list[Stage] = request.pipeline.build()
-        self.inputs: list[_Input] = []
+        self.inputs: list[TrackedInput] = []
         self.assumed: list[str] = []
         self.warnings: list[str] = []
         self.figures: dict[str, float] = {}
@@ -194,7 +157,7 @@ class _Run:
         self.folder.refuse_finished(overwrite=self.request.overwrite)
         paths = expand_inputs(self.request.inputs, leave_out=self.request.out, note=self._assume)
         names = deliverable_names(paths)
-        self.inputs = [_Input(p, n) for p, n in zip(paths, names, strict=True)]
+        self.inputs = [TrackedInput(p, n) for p, n in zip(paths, names, strict=True)]
         self.targets = {i.name: self.folder.clouds / f"{i.name}.{self._ending}" for i in self.inputs}
         self.folder.refuse_inputs(list(self.targets.values()), paths)
         self._open()
@@ -207,9 +170,17 @@ class _Run:
         if not self._alive():
             return self._finish(None, None, [], [])
         self._refuse_far_apart()
-        store, site = self._gather()
+        loaded = []
+        start = 0
+        for one in self._alive():
+            assert one.loaded is not None  # noqa: S101
+            one.rows = slice(start, start + one.points)
+            start = one.rows.stop
+            loaded.append(one.loaded)
+            one.loaded = None  # the store takes over its columns
+        store, site = gather(loaded, self.columns)
         stage_records, grids = self._run_stages(store, site)
-        self._note_final_figures(store)
+        self.figures.update(final_figures(store))
         outputs = self._deliver(store, crs, grids)
         return self._finish(site, crs, stage_records, outputs)
 
@@ -217,10 +188,10 @@ class _Run:
     def _ending(self) -> str:
         return self.request.pipeline.output.format
 
-    def _alive(self) -> list[_Input]:
+    def _alive(self) -> list[TrackedInput]:
         return [i for i in self.inputs if i.alive]
 
-    def _fail(self, which: _Input, error: BadInputError | OutputError) -> None:
+    def _fail(self, which: TrackedInput, error: BadInputError | OutputError) -> None:
         which.failure = error.reason if isinstance(error, BadInputError) else str(error)
         self.progress.note(f"FAILED {error}")
 
@@ -240,7 +211,7 @@ class _Run:
         said.resolve()  # an unknown code is the user's mistake: say so before any file is blamed
         for one in self.inputs:
             try:
-                flight = _open_with_points(one.path)
+                flight = open_with_points(one.path)
                 one.settled = settle(flight, said)
             except BadInputError as error:
                 self._fail(one, error)
@@ -330,47 +301,6 @@ class _Run:
                 f"(run each group by itself): {named}"
             )
 
-    def _gather(self) -> tuple[PointStore, SiteFacts]:
-        """Join the flights into one store, in source order, and measure the site."""
-        loaded = [i.loaded for i in self._alive() if i.loaded]
-        origin = site_origin(loaded)
-        total = sum(f.flight.count for f in loaded)
-        columns: dict[str, NDArray[Any]] = {a: np.empty(total) for a in "xyz"}
-        stray = np.zeros(total, bool)
-        start = 0
-        names = [n for n in loaded[0].columns if n not in "XYZ"]
-        for name in names:
-            columns[name] = np.empty(total, loaded[0].columns[name].dtype)
-        resolution = min(min(f.flight.scales[:2]) * f.units.horizontal for f in loaded)
-        for one in self._alive():
-            flight = one.loaded
-            assert flight is not None  # noqa: S101
-            one.rows = slice(start, start + flight.flight.count)
-            start = one.rows.stop
-            for i, axis in enumerate("xyz"):
-                columns[axis][one.rows] = local_metres(flight, i, origin)
-            for name in names:
-                columns[name][one.rows] = flight.columns[name]
-            if flight.stray is not None:
-                stray[one.rows] = flight.stray
-            one.loaded = None  # the raw columns are not wanted any more
-        columns.setdefault("withheld", np.zeros(total, bool))
-        store = PointStore(columns, stray if stray.any() else None)
-        gc.collect()
-        site = measure_site(store, origin=origin, resolution=resolution, columns=self.columns)
-        self._label_stray(store)
-        return store, site
-
-    def _label_stray(self, store: PointStore) -> None:
-        if store.stray is None:
-            return
-        z = store.columns["z"]
-        middle = float(np.median(z[~store.stray]))
-        labels = np.where(z > middle, ClassCode.HIGH_NOISE, ClassCode.LOW_NOISE).astype(np.uint8)
-        changed = store.columns["classification"].copy()
-        changed[store.stray] = labels[store.stray]
-        store.columns["classification"] = changed
-
     def _run_stages(self, store: PointStore, site: SiteFacts) -> tuple[list[StageRecord], list[Grid]]:
         layout = BlockLayout(store, site, self.request.block_edge)
         records: list[StageRecord] = []
@@ -393,21 +323,15 @@ class _Run:
                     seconds=time.perf_counter() - began,
                     points=store.usable_count,
                     changed=result.changed,
-                    classes=_class_counts(store.columns["classification"]),
+                    classes=class_counts(store.columns["classification"]),
                     warnings=result.warnings,
                 )
             )
         return records, grids
 
-    def _note_final_figures(self, store: PointStore) -> None:
-        classes = store.columns["classification"]
-        noise = int(np.isin(classes, NOISE_CODES).sum())
-        self.figures["points.count"] = float(len(store))
-        self.figures["noise.points"] = float(noise)
-        self.figures["noise.share"] = noise / len(store)
-
     def _deliver(self, store: PointStore, crs: CloudCrs, grids: Sequence[Grid]) -> list[OutputRecord]:
         outputs: list[OutputRecord] = []
+        root = self.folder.root
         alive = self._alive()
         self.progress.start("writing", len(store))
         for one in alive:
@@ -427,33 +351,18 @@ class _Run:
             for text in made.warnings:
                 self._warn(f"{one.path.name}: {text}")
             outputs.append(
-                self._output(made.path, "cloud", made.sha256, source=str(one.path), points=made.count)
+                output_record(root, made.path, "cloud", made.sha256, source=str(one.path), points=made.count)
             )
         self.progress.finish()
         units = self._units()
         named = replace(crs, horizontal_unit=units.horizontal, vertical_unit=units.vertical)
         made_grids = deliver_grids(grids, self.folder.terrain, named)
-        outputs.extend(self._output(g.path, g.kind, g.sha256) for g in made_grids)
+        outputs.extend(output_record(root, g.path, g.kind, g.sha256) for g in made_grids)
         return outputs
 
     def _units(self) -> Units:
         """Return the units of the clouds: the flights of a run share them."""
         return next(i.settled.units for i in self.inputs if i.settled)
-
-    def _output(
-        self, path: Path, kind: str, sha256: str, *, source: str = "", points: int | None = None
-    ) -> OutputRecord:
-        relative = path.relative_to(self.folder.root).as_posix()
-        return OutputRecord.model_validate(
-            {
-                "path": relative,
-                "kind": kind,
-                "size_bytes": path.stat().st_size,
-                "sha256": sha256,
-                "source": source,
-                "points": points,
-            }
-        )
 
     # -- the end ---------------------------------------------------------------------------------------------
 
@@ -465,14 +374,7 @@ class _Run:
         outputs: list[OutputRecord],
     ) -> RunOutcome:
         gates = judge(self.request.pipeline.gates, self.figures) if site is not None else []
-        failed = [i for i in self.inputs if not i.alive]
-        status: Status = "done"
-        code = EXIT_DONE
-        if any(not g.passed for g in gates):
-            status, code = "gate_failed", EXIT_GATE_FAILED
-        if failed:
-            status = "all_inputs_failed" if len(failed) == len(self.inputs) else "some_inputs_failed"
-            code = EXIT_INPUT_FAILED
+        status, code = status_of(self.inputs, gates)
         finished = datetime.now(UTC)
         pipeline = self.request.pipeline.as_dict()
         if stages:
@@ -482,13 +384,13 @@ class _Run:
             started=self.started.isoformat(timespec="seconds"),
             finished=finished.isoformat(timespec="seconds"),
             seconds=time.perf_counter() - self.clock,
-            peak_memory_bytes=_peak_memory(),
+            peak_memory_bytes=peak_memory(),
             versions=versions(),
             workers=self.workers,
             pipeline_source=str(self.request.pipeline.source),
             pipeline=pipeline,
             inputs=[i.record() for i in self.inputs],
-            site=self._site_record(site, crs),
+            site=site_record(site, crs, self._units()) if site is not None and crs is not None else None,
             stages=stages,
             figures=self.figures,
             assumed=self.assumed,
@@ -497,55 +399,4 @@ class _Run:
             gates=gates,
         )
         write_record(record, self.folder.root)
-        return RunOutcome(record.model_dump(mode="json"), code, _lines(record, self.folder.root))
-
-    def _site_record(self, site: SiteFacts | None, crs: CloudCrs | None) -> SiteRecord | None:
-        if site is None or crs is None:
-            return None
-        units = self._units()
-        b = site.bounds
-        sides = (b.x0 + site.origin[0], b.y0 + site.origin[1], b.x1 + site.origin[0], b.y1 + site.origin[1])
-        west, south, east, north = (side / units.horizontal for side in sides)
-        return SiteRecord(
-            points=site.count,
-            bounds=(west, south, east, north),
-            lowest=site.lowest / units.vertical,
-            highest=site.highest / units.vertical,
-            spacing_m=site.spacing,
-            multiple_returns=site.multiple_returns,
-            reference_system=describe(crs),
-            horizontal_unit_m=units.horizontal,
-            vertical_unit_m=units.vertical,
-        )
-
-
-def _open_with_points(path: Path) -> Flight:
-    flight = open_flight(path)
-    if flight.count == 0:
-        raise BadInputError(path, "holds no points at all")
-    return flight
-
-
-def _class_counts(classes: NDArray[np.uint8]) -> dict[str, int]:
-    counts = np.bincount(classes, minlength=256)
-    return {str(code): int(n) for code, n in enumerate(counts) if n}
-
-
-def _size_of(path: Path) -> int:
-    try:
-        return path.stat().st_size
-    except OSError:
-        return 0
-
-
-def _peak_memory() -> int:
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    return peak if sys.platform == "darwin" else peak * 1024
-
-
-def _lines(record: RunRecord, root: Path) -> list[str]:
-    done = [i for i in record.inputs if i.status == "done"]
-    lines = [f"{len(done)} of {len(record.inputs)} inputs delivered to {root} in {record.seconds:.1f} s"]
-    lines += [f"failed: {i.path}: {i.reason}" for i in record.inputs if i.status == "failed"]
-    lines += [f"gate: {g.reason}" for g in record.gates if not g.passed]
-    return lines
+        return RunOutcome(record.model_dump(mode="json"), code, outcome_lines(record, self.folder.root))

@@ -1,0 +1,112 @@
+"""The end of a run: its status, its exit code and the parts of its record."""
+
+from __future__ import annotations
+
+import resource
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cloudprep.engine.record import OutputRecord, SiteRecord
+from cloudprep.engine.reference import describe
+from cloudprep.errors import EXIT_DONE, EXIT_GATE_FAILED, EXIT_INPUT_FAILED
+from cloudprep.model.classes import NOISE_CODES
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from typing import Literal
+
+    from numpy.typing import NDArray
+
+    from cloudprep.engine.loading import Units
+    from cloudprep.engine.record import GateRecord, RunRecord, Status
+    from cloudprep.engine.store import PointStore
+    from cloudprep.engine.tracking import TrackedInput
+    from cloudprep.model.crs import CloudCrs
+    from cloudprep.model.site import SiteFacts
+
+
+def status_of(inputs: Sequence[TrackedInput], gates: Sequence[GateRecord]) -> tuple[Status, int]:
+    """Return the status of a run and its exit code; failed inputs weigh more than failed gates."""
+    failed = [i for i in inputs if not i.alive]
+    if failed:
+        whole = len(failed) == len(inputs)
+        return "all_inputs_failed" if whole else "some_inputs_failed", EXIT_INPUT_FAILED
+    if any(not g.passed for g in gates):
+        return "gate_failed", EXIT_GATE_FAILED
+    return "done", EXIT_DONE
+
+
+def site_record(site: SiteFacts, crs: CloudCrs, units: Units) -> SiteRecord:
+    """Return what the run record says about the site, in the units of the clouds."""
+    b = site.bounds
+    sides = (b.x0 + site.origin[0], b.y0 + site.origin[1], b.x1 + site.origin[0], b.y1 + site.origin[1])
+    west, south, east, north = (side / units.horizontal for side in sides)
+    return SiteRecord(
+        points=site.count,
+        bounds=(west, south, east, north),
+        lowest=site.lowest / units.vertical,
+        highest=site.highest / units.vertical,
+        spacing_m=site.spacing,
+        multiple_returns=site.multiple_returns,
+        reference_system=describe(crs),
+        horizontal_unit_m=units.horizontal,
+        vertical_unit_m=units.vertical,
+    )
+
+
+def output_record(
+    root: Path,
+    path: Path,
+    kind: Literal["cloud", "raster", "picture"],
+    sha256: str,
+    *,
+    source: str = "",
+    points: int | None = None,
+) -> OutputRecord:
+    """Return what the run record says about one deliverable."""
+    return OutputRecord(
+        path=path.relative_to(root).as_posix(),
+        kind=kind,
+        size_bytes=path.stat().st_size,
+        sha256=sha256,
+        source=source,
+        points=points,
+    )
+
+
+def final_figures(store: PointStore) -> dict[str, float]:
+    """Return figures about all points of the run."""
+    noise = int(np.isin(store.columns["classification"], NOISE_CODES).sum())
+    return {
+        "points.count": float(len(store)),
+        "noise.points": float(noise),
+        "noise.share": noise / len(store),
+    }
+
+
+def class_counts(classes: NDArray[np.uint8]) -> dict[str, int]:
+    """Return how many points each class code has; codes without points are left out."""
+    return {str(code): int(n) for code, n in enumerate(np.bincount(classes, minlength=256)) if n}
+
+
+def peak_memory() -> int:
+    """Return the largest resident memory of this process so far, bytes."""
+    try:
+        # The system's own figure of this process: the one of getrusage starts at the parent's size.
+        for line in Path("/proc/self/status").read_text(encoding="ascii").splitlines():
+            if line.startswith("VmHWM:"):
+                return int(line.split()[1]) * 1024
+    except OSError:
+        pass
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+
+
+def outcome_lines(record: RunRecord, root: Path) -> list[str]:
+    """Return the outcome for people."""
+    done = [i for i in record.inputs if i.status == "done"]
+    lines = [f"{len(done)} of {len(record.inputs)} inputs delivered to {root} in {record.seconds:.1f} s"]
+    lines += [f"failed: {i.path}: {i.reason}" for i in record.inputs if i.status == "failed"]
+    lines += [f"gate: {g.reason}" for g in record.gates if not g.passed]
+    return lines

@@ -1,0 +1,74 @@
+"""Joins the flights of a run into one store, in source order, and measures the site."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from cloudprep.engine.loading import local_metres, site_origin
+from cloudprep.engine.sitefacts import measure_site
+from cloudprep.engine.store import PointStore
+from cloudprep.model.classes import ClassCode
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from cloudprep.engine.loading import LoadedFlight
+    from cloudprep.model.site import SiteFacts
+
+
+def gather(flights: list[LoadedFlight], columns: frozenset[str]) -> tuple[PointStore, SiteFacts]:
+    """Return one store of all flights, one after the other, and the facts about the site.
+
+    Parameters
+    ----------
+    flights : list of LoadedFlight
+        At least one; emptied on the way, so that no flight is held twice for longer than need be.
+    columns : frozenset of str
+        Columns that every flight carries.
+
+    Returns
+    -------
+    store : PointStore
+        Stray points in it are labelled noise.
+    site : SiteFacts
+        Measured without them.
+    """
+    origin = site_origin(flights)
+    total = sum(f.flight.count for f in flights)
+    joined: dict[str, NDArray[Any]] = {axis: np.empty(total) for axis in "xyz"}
+    stray = np.zeros(total, bool)
+    names = [n for n in flights[0].columns if n not in "XYZ"]
+    for name in names:
+        joined[name] = np.empty(total, flights[0].columns[name].dtype)
+    resolution = min(min(f.flight.scales[:2]) * f.units.horizontal for f in flights)
+    start = 0
+    while flights:
+        one = flights.pop(0)
+        rows = slice(start, start + one.flight.count)
+        start = rows.stop
+        for i, axis in enumerate("xyz"):
+            joined[axis][rows] = local_metres(one, i, origin)
+        for name in names:
+            joined[name][rows] = one.columns[name]
+        if one.stray is not None:
+            stray[rows] = one.stray
+        del one
+    joined.setdefault("withheld", np.zeros(total, bool))
+    store = PointStore(joined, stray if stray.any() else None)
+    site = measure_site(store, origin=origin, resolution=resolution, columns=columns)
+    _label_stray(store)
+    return store, site
+
+
+def _label_stray(store: PointStore) -> None:
+    """Label stray points: high noise above the middle of the site's heights, else low noise."""
+    if store.stray is None:
+        return
+    z = store.columns["z"]
+    middle = float(np.median(z[~store.stray]))
+    labels = np.where(z > middle, ClassCode.HIGH_NOISE, ClassCode.LOW_NOISE).astype(np.uint8)
+    changed = store.columns["classification"].copy()
+    changed[store.stray] = labels[store.stray]
+    store.columns["classification"] = changed

@@ -1,0 +1,83 @@
+"""One input on its way through a run: what it turned out to be, and whether it is still in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from cloudprep.engine.record import InputRecord
+from cloudprep.engine.reference import describe
+from cloudprep.errors import BadInputError
+from cloudprep.io.las import open_flight
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from cloudprep.engine.loading import LoadedFlight
+    from cloudprep.engine.reference import Settled
+    from cloudprep.io.las import Flight
+
+
+@dataclass
+class TrackedInput:
+    """One input of a run.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    name : str
+        Stem of its deliverable.
+    """
+
+    path: Path
+    name: str
+    flight: Flight | None = None
+    settled: Settled | None = None
+    loaded: LoadedFlight | None = None
+    points: int = 0
+    stray: int = 0
+    sha256: str = ""
+    warnings: list[str] = field(default_factory=list)
+    failure: str = ""
+    rows: slice = field(default_factory=lambda: slice(0, 0))
+
+    @property
+    def alive(self) -> bool:
+        """Whether nothing has failed so far."""
+        return not self.failure
+
+    def record(self) -> InputRecord:
+        """Return what the run record says about it."""
+        return InputRecord(
+            path=str(self.path),
+            size_bytes=self.flight.size_bytes if self.flight else _size_of(self.path),
+            sha256=self.sha256,
+            points=self.points,
+            stray_points=self.stray,
+            reference_system=describe(self.settled.crs) if self.settled else "",
+            warnings=self.warnings,
+            status="failed" if self.failure else "done",
+            reason=self.failure,
+        )
+
+
+def open_with_points(path: Path) -> Flight:
+    """Open a flight that holds at least one point.
+
+    Raises
+    ------
+    BadInputError
+        If it can't be used, or is empty.
+    """
+    flight = open_flight(path)
+    if flight.count == 0:
+        raise BadInputError(path, "holds no points at all")
+    return flight
+
+
+def _size_of(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
