@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _bilinear(values: NDArray[Any], across: Floats, up: Floats, out: Floats) -> None:
     rows, columns = values.shape
     for i in range(len(out)):

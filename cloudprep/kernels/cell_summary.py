@@ -50,7 +50,7 @@ class CellGrid(NamedTuple):
     values: NDArray[np.float64]
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _lower(column: Indices, row: Indices, z: Floats, lowest: Floats) -> int:
     """Lower ``lowest`` to the heights that fall in its cells; return how many points fall in none."""
     rows, columns = lowest.shape
@@ -65,7 +65,7 @@ def _lower(column: Indices, row: Indices, z: Floats, lowest: Floats) -> int:
     return missed
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _lowest_index(column: Indices, row: Indices, x: Floats, y: Floats, z: Floats, index: Indices) -> int:
     """Set ``index`` to each cell's lowest point, ties by x, then y; return how many points fall in none."""
     rows, columns = index.shape

@@ -35,8 +35,8 @@ _STIFFNESS = 0.003
 _MOMENTS = 9
 
 
-@njit(nogil=True, cache=True)
-def _first_blocks(values: NDArray[Any], known: Flags, moments: Floats) -> None:
+@njit(nogil=True, cache=True, error_model="numpy")
+def _first_blocks(values: NDArray[Any], known: Flags, blocks: Floats) -> None:
     """Sum the moments of blocks of 2 x 2 cells, about the blocks' centres, in cells."""
     rows, columns = values.shape
     for r in range(rows):
@@ -45,19 +45,19 @@ def _first_blocks(values: NDArray[Any], known: Flags, moments: Floats) -> None:
             if known[r, c]:
                 dx = c % 2 - 0.5
                 z = float(values[r, c])
-                m = moments[r // 2, c // 2]
-                m[0] += 1.0
-                m[1] += dx
-                m[2] += dy
-                m[3] += z
-                m[4] += dx * dx
-                m[5] += dx * dy
-                m[6] += dy * dy
-                m[7] += dx * z
-                m[8] += dy * z
+                block = blocks[r // 2, c // 2]
+                block[0] += 1.0
+                block[1] += dx
+                block[2] += dy
+                block[3] += z
+                block[4] += dx * dx
+                block[5] += dx * dy
+                block[6] += dy * dy
+                block[7] += dx * z
+                block[8] += dy * z
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _add_moved(total: Floats, moments: Floats, factor: float, dx: float, dy: float) -> None:
     """Add a block's moments to a total about another centre, from which the block lies (dx, dy) away."""
     w, x, y, z = moments[0], moments[1], moments[2], moments[3]
@@ -72,7 +72,7 @@ def _add_moved(total: Floats, moments: Floats, factor: float, dx: float, dy: flo
     total[8] += factor * (moments[8] + dy * z)
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _coarser(fine: Floats, size: float, coarse: Floats) -> None:
     """Sum blocks of ``size`` cells into blocks of twice the size."""
     rows, columns, _ = fine.shape
@@ -84,7 +84,7 @@ def _coarser(fine: Floats, size: float, coarse: Floats) -> None:
                 )
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _sum_neighbours(values: NDArray[Any], known: Flags, r: int, c: int, total: Floats) -> None:
     rows, columns = values.shape
     for rr in range(max(0, r - 1), min(rows, r + 2)):
@@ -104,7 +104,7 @@ def _sum_neighbours(values: NDArray[Any], known: Flags, r: int, c: int, total: F
                 total[8] += w * dy * z
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _sum_blocks(blocks: Floats, rows: int, columns: int, size: float, r: int, c: int, total: Floats) -> None:
     """Sum the blocks within two block sizes of a cell, weighted by a tent."""
     y, x = r + 0.5, c + 0.5
@@ -122,7 +122,7 @@ def _sum_blocks(blocks: Floats, rows: int, columns: int, size: float, r: int, c:
                     _add_moved(total, block, fx * fy, dx, dy)
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _planes(
     values: NDArray[Any],
     known: Flags,
@@ -179,18 +179,16 @@ def _planes(
 
 def _pyramid(values: NDArray[Any], known: Flags) -> tuple[Floats, Indices, Indices]:
     """Return the moments of all levels, the shape of each level, and where each begins."""
-    shapes = []
+    shapes: list[tuple[int, int]] = []
     rows, columns = values.shape
-    while True:
+    while not shapes or max(rows, columns) > 2:
         rows, columns = (rows + 1) // 2, (columns + 1) // 2
         shapes.append((rows, columns))
-        if max(rows, columns) <= 2:
-            break
     starts = np.cumsum([0, *(r * c for r, c in shapes)])
     blocks = np.zeros((int(starts[-1]), _MOMENTS))
     levels = [
-        blocks[a:b].reshape(*shape, _MOMENTS)
-        for a, b, shape in zip(starts[:-1], starts[1:], shapes, strict=True)
+        blocks[start : start + rows * columns].reshape(rows, columns, _MOMENTS)
+        for start, (rows, columns) in zip(starts[:-1], shapes, strict=True)
     ]
     _first_blocks(values, known, levels[0])
     for k in range(1, len(levels)):

@@ -12,7 +12,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
-from numba import njit
 
 from cloudprep.kernels.fill import covered, fill_nearest
 from cloudprep.kernels.local_planes import planes_around
@@ -213,32 +212,17 @@ def ground_surface(
     return GroundSurface(surface, tolerance, int(np.count_nonzero(ground)))
 
 
-@njit(nogil=True, cache=True)
-def _difference(before: Any, here: Any, after: Any) -> Any:
-    """Return the central difference, one to a side where the other value is missing, 0 where both are."""
-    if before == before and after == after:  # noqa: PLR0124 - NaN
-        return 0.5 * (after - before)
-    if after == after:  # noqa: PLR0124
-        return after - here
-    if before == before:  # noqa: PLR0124
-        return here - before
-    return 0.0 * here
-
-
-@njit(nogil=True, cache=True)
 def _rise(surface: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Return the steepness of a surface, m over the side of a cell; NaN where it has no height."""
-    rows, columns = surface.shape
-    rise = np.empty_like(surface)
-    missing = np.float32(np.nan)
-    for r in range(rows):
-        for c in range(columns):
-            z = surface[r, c]
-            across = _difference(
-                surface[r, c - 1] if c > 0 else missing, z, surface[r, c + 1] if c < columns - 1 else missing
-            )
-            up = _difference(
-                surface[r - 1, c] if r > 0 else missing, z, surface[r + 1, c] if r < rows - 1 else missing
-            )
-            rise[r, c] = np.sqrt(across * across + up * up)
-    return rise
+    """Return the steepness of a surface, m over the side of a cell.
+
+    By central differences; to one side where the other has no height, level where neither has.
+    """
+    squares = np.zeros_like(surface)
+    for turned, total in ((surface, squares), (surface.T, squares.T)):
+        ahead = np.full_like(turned, np.nan)
+        ahead[:-1] = turned[1:] - turned[:-1]
+        behind = np.full_like(turned, np.nan)
+        behind[1:] = ahead[:-1]
+        slope = np.where(np.isnan(ahead), behind, np.where(np.isnan(behind), ahead, (ahead + behind) / 2))
+        np.add(total, np.nan_to_num(slope) ** 2, out=total)
+    return np.sqrt(squares)
