@@ -55,8 +55,8 @@ def exact_sums(values: Floats) -> Sums:
     Examples
     --------
     >>> import numpy as np
-    >>> mean_and_deviation(exact_sums(np.array([0.1, 0.2, 0.3])))
-    (0.2, 0.1)
+    >>> mean_and_deviation(exact_sums(np.array([1.0, 2.0, 3.0])))
+    (2.0, 1.0)
     """
     squares = values * values
     return Sums(len(values), _exact_sum(values), _exact_sum(squares) + _exact_sum(_lost_in(values, squares)))
