@@ -27,7 +27,9 @@ if TYPE_CHECKING:
     Integers = NDArray[np.int64]
     Mask = NDArray[np.bool_]
 
-# Where no cluster is wide enough to be trusted, those with this share of all cells are.
+# What is wide is trusted if it also covers this share of the width squared: a wire does not.
+_TRUSTED_AREA = 0.1
+# Where nothing is trusted so, clusters with this share of all cells are.
 _TRUSTED_SHARE = 0.1
 
 # A roof: at least so many points, and this share of its cells lies smoothly.
@@ -47,13 +49,13 @@ _CROWN_DEPTH = 0.5
 # No surface puts so many times the points into a cell that a level one around does: dust can.
 _OVERFULL = 2.5
 
-# A dashed line: cells on a line of at least four others, looked for so far (spacings, at least cells), in a
+# A dashed line: cells on a line of at least four others, looked for so far (spacings, at least m), in a
 # tube of this radius (spacings, at least m). They reach along so many cells: rows of a scanner's pulses in a
 # dust cloud are shorter.
 _DASH_LEAST = 4
 _DASH_NEIGHBOURS = 32
 _DASH_SPACINGS = 24.0
-_DASH_CELLS = 8.0
+_DASH_REACH_LEAST = 12.0
 _DASH_RADIUS = 0.5
 _DASH_RADIUS_LEAST = 0.15
 _DASH_LENGTH = 5.0
@@ -66,6 +68,13 @@ _POLE_STEP = 4.5
 # Low groups are no wider than this (m), and lie at least so far below everything around (m).
 _LOW_WIDTH = 10.0
 _LOW_DEPTH = 1.0
+# So many other low groups, in plan between these distances (m), about as low (m, and m per metre away) and to
+# three sides or more, are a surface with it: ground under a canopy.
+_LEVEL_COUNT = 6
+_LEVEL_NEIGHBOURS = 32
+_LEVEL_RING = (3.0, 15.0)
+_LEVEL_STEP = 0.5
+_LEVEL_SLOPE = 0.3
 
 # Away from everything trusted, the ground may have risen by this much per metre.
 _SLOPE = 0.5
@@ -112,12 +121,13 @@ def floating(clusters: Clusters, rules: Rules) -> Verdict:
     scene = Scene(clusters, rules)
     low = scene.low()
     kept = scene.trusted | scene.roof | scene.shapes.line
+    dust = scene.dust(~kept & ~low)
     crown = ~kept & ~low & scene.crowns()
     pieces = ~kept & ~low & ~crown
     on_line = scene.dashed(pieces, crown)
     kept |= crown | scene.near(crown) | (scene.group.share_of(on_line) >= 0.5)
     kept |= scene.group.share_of(scene.poles(pieces)) >= 0.5
-    high = ~(kept | low)[clusters.cells.cluster] & ~on_line & scene.not_merely_attached()
+    high = dust | (~(kept | low)[clusters.cells.cluster] & ~on_line)
     low_cell = low[clusters.cells.cluster]
     noise = high | low_cell
     return Verdict(name[noise], low_cell[noise])
@@ -148,7 +158,6 @@ class Scene:
             [clusters.columns, columns_of(self._cells_of(self.trusted), self.edge)]
         )
         self.around = self._lookup_with(np.zeros_like(self.trusted)).around(*self.column)
-        self.overfull = self.shapes.points / self.group.cells > _OVERFULL * self._level_points()
         self.roof = self._roofs()
 
     def _cells_of(self, clusters: Mask) -> Cells:
@@ -172,7 +181,8 @@ class Scene:
 
     def _trusted(self, *, has_huge: bool) -> Mask:
         """Return the clusters that are real without question: the ground and what is connected to it."""
-        trusted = (self.shapes.width > self.rules.widest) & ~self.shapes.line
+        wide = self.shapes.width > self.rules.widest
+        trusted = wide & (self.shapes.area >= _TRUSTED_AREA * self.rules.widest**2)
         if not has_huge and not trusted.any():
             trusted = self.group.cells >= _TRUSTED_SHARE * len(self.cells.name)
         return trusted
@@ -182,7 +192,7 @@ class Scene:
         asked = (~self.trusted & (self.shapes.points >= _ROOF_POINTS))[self.cells.cluster]
         smooth = np.zeros(len(asked), np.bool_)
         smooth[asked] = smooth_cells(self.at[asked], self.cells.cluster[asked], self.edge)
-        roof: Mask = (self.group.share_of(smooth) >= _ROOF_SMOOTH) & ~self.overfull
+        roof: Mask = self.group.share_of(smooth) >= _ROOF_SMOOTH
         return roof
 
     def low(self) -> Mask:
@@ -191,7 +201,23 @@ class Scene:
         walled = self._lookup_with(self.roof).walled_in(*self.column, top + _LOW_DEPTH)
         small = ~self.trusted & ~self.roof & (self.shapes.width <= _LOW_WIDTH)
         low: Mask = small & (self.group.share_of(walled) == 1.0)
+        low[low] = ~self._in_a_level(low)
         return low
+
+    def _in_a_level(self, low: Mask) -> Mask:
+        """Tell which low groups have several others around them about as low."""
+        x, y, z = (self.group.sum_of(v)[low] / self.group.cells[low] for v in self.at.T)
+        if len(x) == 0:
+            return np.zeros(0, np.bool_)
+        flat = np.zeros(len(x))
+        near = nearest_rows(build_tree(x, y, flat), x, y, flat, _LEVEL_NEIGHBOURS, _LEVEL_RING[1])
+        dx, dy, dz = (v[near] - v[:, None] for v in (x, y, z))
+        away = np.hypot(dx, dy)
+        level = np.abs(dz) <= _LEVEL_STEP + _LEVEL_SLOPE * away
+        level &= (near >= 0) & (away >= _LEVEL_RING[0])
+        sides = sum((level & (dx * i > 0) & (dy * j > 0)).any(axis=1) for i in (-1, 1) for j in (-1, 1))
+        in_a_level: Mask = (level.sum(axis=1) >= _LEVEL_COUNT) & (sides >= 3)
+        return in_a_level
 
     def crowns(self) -> Mask:
         """Return what has the place and shape of a tree's crown whose trunk was not seen."""
@@ -203,26 +229,30 @@ class Scene:
             _CROWN_POINTS, _CROWN_FILL * self.shapes.area * self._density()
         )
         crown: Mask = full & (base <= np.minimum(_CROWN_BASE, share * top))
-        return crown & ~self.overfull
+        return crown
 
     def near(self, crown: Mask) -> Mask:
         """Return what lies close above something kept, or under it; away from all, slopes are allowed for."""
         top = self._lookup_with(self.roof | crown).highest(*self.column)
         height = self.cells.lowest - np.maximum(top, self.around.ground) - _SLOPE * self.around.away
         close: Mask = self.group.quantile_of(height, 0.25) <= self.rules.clearance
-        return close & ~self.overfull
+        return close
 
-    def not_merely_attached(self) -> Mask:
-        """Return all cells but those of overfull clusters that aren't overfull, nor beside one that is."""
-        mixed = self.overfull[self.cells.cluster]
-        full = mixed & (self.cells.points > _OVERFULL * self._level_points()[self.cells.cluster])
-        result = ~mixed | full
-        asked = np.flatnonzero(mixed & ~full)
-        if len(asked) and full.any():
+    def dust(self, asked: Mask) -> Mask:
+        """Return cells of some clusters that are overfull or beside one that is, where the cluster is, too.
+
+        What hangs on a ball of dust, a tree say, is judged by the other rules.
+        """
+        overfull = asked & (self.shapes.points / self.group.cells > _OVERFULL * self._level_points())
+        mine = overfull[self.cells.cluster]
+        full = mine & (self.cells.points > _OVERFULL * self._level_points()[self.cells.cluster])
+        result = full.copy()
+        beside = np.flatnonzero(mine & ~full)
+        if len(beside) and full.any():
             x, y, z = named_places(self.cells.name[full]).T.astype(np.float64)
-            px, py, pz = named_places(self.cells.name[asked]).T.astype(np.float64)
+            px, py, pz = named_places(self.cells.name[beside]).T.astype(np.float64)
             # The 26 cells around lie within the square root of 3.
-            result[asked] = nearest_distances(build_tree(x, y, z), px, py, pz, 1)[:, 0] <= 3.0
+            result[beside] = nearest_distances(build_tree(x, y, z), px, py, pz, 1)[:, 0] <= 3.0
         return result
 
     def dashed(self, pieces: Mask, crown: Mask) -> Mask:
@@ -235,7 +265,7 @@ class Scene:
         """
         line = self.shapes.line[self.cells.cluster]
         company = pieces[self.cells.cluster] | line
-        wanted = (pieces & ~self.overfull)[self.cells.cluster]
+        wanted = pieces[self.cells.cluster]
         length = _DASH_LENGTH * self.edge
         first = self._on_lines(wanted, company, _DASH_LEAST, length)
         leaves = crown[self.cells.cluster]
@@ -248,7 +278,7 @@ class Scene:
         return sure | self._on_lines(onward, sure | line, _DASH_LEAST - 2, 0.0)
 
     def _dash_reach(self) -> float:
-        return max(_DASH_SPACINGS * self.rules.spacing, _DASH_CELLS * self.edge)
+        return max(_DASH_SPACINGS * self.rules.spacing, _DASH_REACH_LEAST)
 
     def _within(self, asked: Mask, others: Mask, distance: float) -> Mask:
         """Return cells, among those asked for, within a distance (m) of some others."""

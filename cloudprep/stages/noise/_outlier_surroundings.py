@@ -25,6 +25,8 @@ _NEIGHBOURS = 16
 _LOW_SHARE = 7 / 8
 # Steps up a pole are no higher, m.
 _POLE_STEP = 4.5
+# Squares as wide as the distance looked at are numbered row by row; a row has room for this many.
+_ROW = 2**31
 
 
 @dataclass(frozen=True)
@@ -86,10 +88,18 @@ def around_outliers(points: Points, outlier: Mask, farthest: float, threads: int
     threads : int
         Threads to use.
     """
-    given = usable(points)
+    given = usable(points) & _in_reach(points, outlier, farthest)
     x, y, z = (points[axis][given] for axis in "xyz")
     at = np.stack([points[axis][outlier] for axis in "xyz"])
     tree = build_tree(x, y, np.zeros(len(x)), threads=threads)
     near = nearest_rows(tree, at[0], at[1], np.zeros(at.shape[1]), _NEIGHBOURS, farthest)
     heights = np.sort(np.where(near >= 0, z[near], np.inf), axis=1)
     return AroundOutliers(tree, z, at, heights)
+
+
+def _in_reach(points: Points, outlier: Mask, farthest: float) -> Mask:
+    """Return a mask that holds all points within a distance (m) of an outlier in plan, and not many more."""
+    column = np.floor(points["x"] / farthest).astype(np.int64)
+    row = np.floor(points["y"] / farthest).astype(np.int64)
+    near = [(row[outlier] + i) * _ROW + column[outlier] + j for i in (-1, 0, 1) for j in (-1, 0, 1)]
+    return np.isin(row * _ROW + column, np.unique(near))

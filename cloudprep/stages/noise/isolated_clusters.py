@@ -51,7 +51,7 @@ class ClusterParams(StageParams):
         60.0,
         gt=0,
         unit="m",
-        meaning="a group wider than this is real, unless it is a line",
+        meaning="a group wider than this is real, unless it is thin",
         source="fog banks are smaller, and what carries a site is larger; no source",
     )
     clearance: float = parameter(
@@ -69,8 +69,8 @@ class IsolatedClusters(Stage):
 
     Points belong together if steps of at most ``gap`` (m) lead from one to the other (single linkage, exact,
     across blocks). Such a group finds dense dust as well as a single bird. Groups wider than ``widest`` (m)
-    carry the site and are trusted; if there is none, those with a tenth of the occupied cells are. Of the
-    others, these are kept:
+    that cover a tenth of its square carry the site and are trusted; if there is none, those with a tenth of
+    the occupied cells are. Of the others, these are kept:
 
     - surfaces (at least 12 points, 40 % of the group lies smoothly): roofs, islands, patches beyond a gap;
     - lines (at least 8 m long, slender) and pieces that lie on a line of pieces: wires, masts;
@@ -80,13 +80,15 @@ class IsolatedClusters(Stage):
       ground half a metre more is allowed for each metre;
     - poles: steps of at most 4.5 m lead up from the ground over cells right below.
 
-    A group with 2.5 times the points that a level surface would put into its cells is no crown, roof or low
-    object: only dust is so dense.
+    What remains hangs in the air and becomes high noise (18). So do crowded cells of groups, surfaces apart,
+    that hold 2.5 times the points a level surface would put into their cells: only dust is so dense.
 
-    What remains hangs in the air and becomes high noise (18). Groups of at most 10 m with everything around
-    them and right above them at least 1 m higher become low noise (7). Points that are noise already (classes
-    7 and 18) or withheld are left out altogether. Not found is noise within ``gap`` of something real, and a
-    dust cloud that has the place and shape of a tree's crown.
+    Groups of at most 10 m with everything around them and right above them at least 1 m higher become low
+    noise (7), unless six others to at least three sides, between 3 m and 15 m away, are about as low: ground
+    under a canopy.
+
+    Points that are noise already (classes 7 and 18) or withheld are left out altogether. Not found is noise
+    within ``gap`` of something real, and a dust cloud that has the place and shape of a tree's crown.
     """
 
     name = "isolated_clusters"
