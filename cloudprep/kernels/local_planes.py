@@ -13,6 +13,7 @@ methods", Mathematics of Computation 37, 1981) with tent weights and a width tha
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -33,28 +34,32 @@ _ENOUGH = 1.5
 _STIFFNESS = 0.003
 # Moments of a block about its centre: weight, x, y, z, xx, xy, yy, xz, yz.
 _MOMENTS = 9
+# Cells that a thread works out at a time.
+_PIECE = 20_000
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _first_blocks(values: NDArray[Any], known: Flags, blocks: Floats) -> None:
-    """Sum the moments of blocks of 2 x 2 cells, about the blocks' centres, in cells."""
-    rows, columns = values.shape
-    for r in range(rows):
-        dy = r % 2 - 0.5
-        for c in range(columns):
-            if known[r, c]:
-                dx = c % 2 - 0.5
-                z = float(values[r, c])
-                block = blocks[r // 2, c // 2]
-                block[0] += 1.0
-                block[1] += dx
-                block[2] += dy
-                block[3] += z
-                block[4] += dx * dx
-                block[5] += dx * dy
-                block[6] += dy * dy
-                block[7] += dx * z
-                block[8] += dy * z
+def _add_cells(
+    values: NDArray[Any], row: Indices, column: Indices, blocks: Floats, shapes: Indices, starts: Indices
+) -> None:
+    """Add cells to the moments of their blocks on all levels; positions count from the blocks' centres."""
+    for level in range(len(shapes)):
+        size = 2 << level
+        for i in range(len(row)):
+            r, c = row[i] // size, column[i] // size
+            dx = column[i] + 0.5 - (c + 0.5) * size
+            dy = row[i] + 0.5 - (r + 0.5) * size
+            z = float(values[row[i], column[i]])
+            block = blocks[starts[level] + r * shapes[level, 1] + c]
+            block[0] += 1.0
+            block[1] += dx
+            block[2] += dy
+            block[3] += z
+            block[4] += dx * dx
+            block[5] += dx * dy
+            block[6] += dy * dy
+            block[7] += dx * z
+            block[8] += dy * z
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -70,18 +75,6 @@ def _add_moved(total: Floats, moments: Floats, factor: float, dx: float, dy: flo
     total[6] += factor * (moments[6] + 2 * dy * y + w * dy * dy)
     total[7] += factor * (moments[7] + dx * z)
     total[8] += factor * (moments[8] + dy * z)
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def _coarser(fine: Floats, size: float, coarse: Floats) -> None:
-    """Sum blocks of ``size`` cells into blocks of twice the size."""
-    rows, columns, _ = fine.shape
-    for r in range(rows):
-        for c in range(columns):
-            if fine[r, c, 0] > 0:
-                _add_moved(
-                    coarse[r // 2, c // 2], fine[r, c], 1.0, (c % 2 - 0.5) * size, (r % 2 - 0.5) * size
-                )
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -177,71 +170,91 @@ def _planes(
         rise[i] = np.sqrt(gx * gx + gy * gy) / (1.0 - left)
 
 
-def _pyramid(values: NDArray[Any], known: Flags) -> tuple[Floats, Indices, Indices]:
-    """Return the moments of all levels, the shape of each level, and where each begins."""
-    shapes: list[tuple[int, int]] = []
-    rows, columns = values.shape
-    while not shapes or max(rows, columns) > 2:
-        rows, columns = (rows + 1) // 2, (columns + 1) // 2
-        shapes.append((rows, columns))
-    starts = np.cumsum([0, *(r * c for r, c in shapes)])
-    blocks = np.zeros((int(starts[-1]), _MOMENTS))
-    levels = [
-        blocks[start : start + rows * columns].reshape(rows, columns, _MOMENTS)
-        for start, (rows, columns) in zip(starts[:-1], shapes, strict=True)
-    ]
-    _first_blocks(values, known, levels[0])
-    for k in range(1, len(levels)):
-        _coarser(levels[k - 1], 2.0**k, levels[k])
-    return blocks, np.array(shapes, np.int64), starts[:-1].astype(np.int64)
-
-
-def planes_around(
-    values: NDArray[Any], known: Flags, wanted: Flags, *, threads: int = 1
-) -> tuple[Floats, Floats]:
-    """Return the height and the steepness that the known cells predict for the wanted ones.
+class KnownSurface:
+    """Cells of a raster whose heights are known, and the planes they make for the others.
 
     Parameters
     ----------
     values : ndarray of float, shape (rows, columns)
         Heights, m; read at known cells only.
     known : ndarray of bool, shape (rows, columns)
-        Cells whose height counts; at least one.
-    wanted : ndarray of bool, shape (rows, columns)
-        Cells to work out (a wanted cell that is known itself takes part in its own plane).
+        Cells whose heights count from the start; at least one.
     threads : int
-        Threads to use; the result is the same for any number.
-
-    Returns
-    -------
-    height : ndarray of float64, shape (k,)
-        Predicted height of each wanted cell, m, in the order of ``numpy.nonzero(wanted)``.
-    rise : ndarray of float64, shape (k,)
-        Steepness there: metres of height over the side of a cell.
+        Threads to use; the results are the same for any number.
 
     Raises
     ------
     ValueError
         If no cell is known.
     """
-    if not known.any():
-        raise ValueError("no cell is known: there is nothing to continue")
-    row, column = np.nonzero(wanted)
-    height, rise = np.empty(len(row)), np.empty(len(row))
-    # Heights about one level: what cancels out in the planes then costs no digits.
-    level = values[known].min()
-    lowered = np.where(known, values - level, 0)
-    blocks, shapes, starts = _pyramid(lowered, known)
-    piece = 20_000
-    cuts = [*range(0, len(row), piece), len(row)]
 
-    def work(k: int) -> None:
-        _planes(lowered, known, blocks, shapes, starts, row, column, height, rise, cuts[k], cuts[k + 1])
+    def __init__(self, values: NDArray[Any], known: Flags, *, threads: int = 1) -> None:
+        if not known.any():
+            raise ValueError("no cell is known: there is nothing to continue")
+        self._threads = threads
+        self._known = np.zeros(known.shape, bool)
+        # Heights above the lowest: what cancels out in the planes then costs no digits.
+        self._level = float(values[known].min())
+        self._values = values - values.dtype.type(self._level)
+        shapes: list[tuple[int, int]] = []
+        rows, columns = values.shape
+        while not shapes or max(rows, columns) > 2:
+            rows, columns = (rows + 1) // 2, (columns + 1) // 2
+            shapes.append((rows, columns))
+        self._shapes = np.array(shapes, np.int64)
+        ends = np.cumsum(self._shapes.prod(1))
+        self._starts = ends - self._shapes.prod(1)
+        self._blocks = np.zeros((int(ends[-1]), _MOMENTS))
+        self.add(*np.nonzero(known))
 
-    if threads > 1 and len(row) > piece:
-        with ThreadPoolExecutor(threads) as pool:
-            list(pool.map(work, range(len(cuts) - 1)))
-    else:
-        for k in range(len(cuts) - 1):
-            work(k)
-    return height + float(level), rise
+    def add(self, row: Indices, column: Indices) -> None:
+        """Let more cells count; none of them twice.
+
+        Parameters
+        ----------
+        row, column : ndarray of int64, shape (k,)
+            The cells.
+        """
+        self._known[row, column] = True
+        _add_cells(self._values, row, column, self._blocks, self._shapes, self._starts)
+
+    def planes_at(self, row: Indices, column: Indices) -> tuple[Floats, Floats]:
+        """Return the height and the steepness that the known cells predict for others.
+
+        Parameters
+        ----------
+        row, column : ndarray of int64, shape (k,)
+            The cells. One that is known itself takes part in its own plane.
+
+        Returns
+        -------
+        height : ndarray of float64, shape (k,)
+            m, at the cells' centres.
+        rise : ndarray of float64, shape (k,)
+            Steepness there: metres of height over the side of a cell.
+        """
+        height, rise = np.empty(len(row)), np.empty(len(row))
+        cuts = [*range(0, len(row), _PIECE), len(row)]
+
+        def work(first: int, last: int) -> None:
+            _planes(
+                self._values,
+                self._known,
+                self._blocks,
+                self._shapes,
+                self._starts,
+                row,
+                column,
+                height,
+                rise,
+                first,
+                last,
+            )
+
+        if self._threads > 1 and len(cuts) > 2:
+            with ThreadPoolExecutor(self._threads) as pool:
+                list(pool.map(work, cuts[:-1], cuts[1:]))
+        else:
+            for first, last in pairwise(cuts):
+                work(first, last)
+        return height + self._level, rise

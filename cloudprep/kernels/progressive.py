@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from cloudprep.kernels.fill import covered, fill_nearest
-from cloudprep.kernels.local_planes import planes_around
+from cloudprep.kernels.local_planes import KnownSurface
 from cloudprep.kernels.opening import dilation, opening
 
 if TYPE_CHECKING:
@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 
 # Steeper than this (rise over run, 76 degrees) a surface in cells says nothing about its own slope any more.
 _STEEPEST = 4.0
+# A plane depends on what is known within so many cells; farther away only where nothing is nearer.
+_NEAR = 8
+_ENOUGH_DIRECTIONS = 4
 
 
 def window_sizes(*, geometric: bool, base: int, cell: float, largest: float) -> list[int]:
@@ -157,15 +160,15 @@ def ground_surface(
     windows: Sequence[int],
     thresholds: Sequence[float],
     initial: float,
-    rounds: int,
+    rejoin: bool,
     threads: int = 1,
 ) -> GroundSurface:
     """Return the ground under a raster of lowest heights.
 
     Empty cells take the nearest height, the openings mark objects, and what they left carries the surface;
     the other cells are continued by planes. An opening also cuts the crests of hills, banks and quarry
-    edges, so cells that lie on the continued surface come back, round by round, as far as there is
-    something to continue.
+    edges, so cells that lie on the continued surface come back, and so do others beyond them, as far as the
+    ground goes on.
 
     Parameters
     ----------
@@ -179,37 +182,92 @@ def ground_surface(
         As :func:`window_sizes` and :func:`height_thresholds` give them.
     initial : float
         dh_0, m: how far above the surface a cell or point is still ground where the surface is level.
-    rounds : int
-        Rounds in which cut cells may come back; 0 leaves the openings' word as it is.
+    rejoin : bool
+        Whether cut cells may come back; False leaves the openings' word as it is.
     threads : int
         Threads to use; the result is the same for any number.
 
     Returns
     -------
     GroundSurface
-        All of it NaN if no cell is ground.
+        The surface and how far above it is still ground.
     """
     have = ~np.isnan(lowest)
     full = fill_nearest(lowest, covered(have, gap, threads=threads))
     objects, _ = cut_off(full, windows, thresholds, threads=threads)
-    ground = have & ~objects
-    if not ground.any():
-        nothing = np.full(lowest.shape, np.nan, np.float32)
-        return GroundSurface(nothing, nothing, 0)
-    for _ in range(rounds):
-        doubtful = have & ~ground
-        height, rise = planes_around(lowest, ground, doubtful, threads=threads)
-        back = np.abs(lowest[doubtful] - height) <= _allowed(initial, rise, cell)
-        if not back.any():
-            break
-        ground[doubtful] = back
+    ground = have & ~objects  # never nothing: no opening lowers the lowest cell
+    surface = KnownSurface(lowest, ground, threads=threads)
+    if rejoin:
+        _rejoin(lowest, surface, ground, have & objects, initial, cell)
     # One cell beyond the data is enough to read the surface between centres.
-    wanted = (dilation(have.astype(np.float32), 3, threads=threads) > 0) & ~ground
-    height, _ = planes_around(lowest, ground, wanted, threads=threads)
-    surface = np.where(ground, lowest, np.float32(np.nan))
-    surface[wanted] = height
-    tolerance = _allowed(initial, _rise(surface), cell).astype(np.float32)
-    return GroundSurface(surface, tolerance, int(np.count_nonzero(ground)))
+    near = dilation(have.astype(np.float32), 3, threads=threads) > 0
+    row, column = np.nonzero(near & ~ground)
+    height = np.where(ground, lowest, np.float32(np.nan))
+    height[row, column] = surface.planes_at(row, column)[0]
+    tolerance = _allowed(initial, _rise(height), cell).astype(np.float32)
+    return GroundSurface(height, tolerance, int(np.count_nonzero(ground)))
+
+
+def _rejoin(
+    lowest: NDArray[np.float32],
+    surface: KnownSurface,
+    ground: NDArray[np.bool_],
+    cut: NDArray[np.bool_],
+    initial: float,
+    cell: float,
+) -> None:
+    """Take cut cells that lie on the continued surface back into it, until no more do.
+
+    The first round looks at all of them; after that only those near new ground can have changed.
+    """
+    row, column = np.nonzero(cut)
+    while len(row):
+        height, rise = surface.planes_at(row, column)
+        back = np.abs(lowest[row, column] - height) <= _allowed(initial, rise, cell)
+        back |= _on_one_side(lowest, ground, row, column, initial)
+        row, column = row[back], column[back]
+        surface.add(row, column)
+        ground[row, column] = True
+        cut[row, column] = False
+        row, column = _near(row, column, cut)
+
+
+def _on_one_side(
+    lowest: NDArray[np.float32],
+    ground: NDArray[np.bool_],
+    row: NDArray[np.int64],
+    column: NDArray[np.int64],
+    initial: float,
+) -> NDArray[np.bool_]:
+    """Tell which cells continue the ground straight on in at least four of eight directions.
+
+    A plane through both sides of an edge misses the edge itself; what leads up to it from one side does not.
+    """
+    rows, columns = lowest.shape
+    agree = np.zeros(len(row), np.int64)
+    for dr, dc in ((-1, -1), (-1, 0), (-1, 1), (0, -1), (0, 1), (1, -1), (1, 0), (1, 1)):
+        r, c = row + 2 * dr, column + 2 * dc
+        inside = (r >= 0) & (c >= 0) & (r < rows) & (c < columns)
+        k = np.flatnonzero(inside)
+        r1, c1, r2, c2 = row[k] + dr, column[k] + dc, r[k], c[k]
+        expected = 2 * lowest[r1, c1] - lowest[r2, c2]
+        fits = np.abs(lowest[row[k], column[k]] - expected) <= initial
+        agree[k] += fits & ground[r1, c1] & ground[r2, c2]
+    return agree >= _ENOUGH_DIRECTIONS
+
+
+def _near(
+    row: NDArray[np.int64], column: NDArray[np.int64], among: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the marked cells within a few cells of some cells."""
+    if len(row) == 0:
+        return row, column
+    r0, c0 = max(0, int(row.min()) - _NEAR), max(0, int(column.min()) - _NEAR)
+    window = slice(r0, int(row.max()) + _NEAR + 1), slice(c0, int(column.max()) + _NEAR + 1)
+    seeds = np.zeros(among[window].shape, np.float32)
+    seeds[row - r0, column - c0] = 1
+    found = np.nonzero((dilation(seeds, 2 * _NEAR + 1) > 0) & among[window])
+    return found[0] + r0, found[1] + c0
 
 
 def _rise(surface: NDArray[np.float32]) -> NDArray[np.float32]:

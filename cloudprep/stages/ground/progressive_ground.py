@@ -102,12 +102,10 @@ class ProgressiveGroundParams(StageParams):
         meaning="no window may cut off more than this from ground: about the height of the lowest building",
         source=_ZHANG + "; common start value",
     )
-    rejoin_rounds: int = parameter(
-        6,
-        ge=0,
-        le=100,
-        meaning="rounds in which cells that an opening cut, but that continue the ground's slope, come back",
-        source="measured: brings back crests and quarry edges; 0 is the filter of the paper",
+    rejoin: bool = parameter(
+        True,
+        meaning="take back cells that were cut off, but continue the ground; false is the paper's filter",
+        source="measured: brings back crests and quarry edges",
     )
     keep_classes: ClassCodes = parameter(
         (int(ClassCode.WATER),),
@@ -153,8 +151,9 @@ class ProgressiveGround(Stage):
     withheld points and ``keep_classes`` are neither used nor changed; returns before the last are not used
     and never ground.
 
-    Two things differ from the paper. It labels each cell's lowest point; here every point is compared with
-    the surface. And cut cells may come back (``rejoin_rounds``), because an opening also cuts crests.
+    Three things differ from the paper. It labels each cell's lowest point; here every point is compared with
+    the surface. Windows count only cells that the data cover, so roofs don't creep into gaps. And cells that
+    were cut off, but continue the ground, are taken back (``rejoin``), because openings also cut crests.
 
     References
     ----------
@@ -262,7 +261,7 @@ class ProgressiveGround(Stage):
                 largest=p.largest_threshold,
             ),
             initial=p.initial_threshold,
-            rounds=p.rejoin_rounds,
+            rejoin=p.rejoin,
         )
         rows, columns = surface.height.shape
         window = Window(site.lattice(self._cell), merged.column, merged.row, columns, rows)
