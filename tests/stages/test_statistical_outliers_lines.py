@@ -94,13 +94,26 @@ def test_outliers_on_lines_are_kept(density, deviations):
 
 def test_outliers_of_the_plain_test_are_mostly_wires_and_poles():
     # Measured: 95 % of the wire points at 2 points/m2, 73 % of the pole points at 10.
-    assert shares(2, deviations=3.0, keep_lines=False)["wire"] > 0.9
-    assert shares(10, deviations=3.0, keep_lines=False)["pole"] > 0.6
+    assert shares(2, deviations=3.0, keep_structures=False)["wire"] > 0.9
+    assert shares(10, deviations=3.0, keep_structures=False)["pole"] > 0.6
 
 
 def test_outliers_are_the_same_where_there_is_no_line():
     rng = np.random.default_rng(6)
     ground = np.c_[rng.uniform(0, 60, (8000, 2)), rng.normal(0, 0.05, 8000)]
     xyz = np.concatenate([ground, rng.uniform([0, 0, -5], [60, 60, 40], (60, 3))])
-    assert np.array_equal(noise(xyz, deviations=2.5), noise(xyz, deviations=2.5, keep_lines=False))
+    assert np.array_equal(noise(xyz, deviations=2.5), noise(xyz, deviations=2.5, keep_structures=False))
     assert noise(xyz, deviations=2.5).sum() > 20
+
+
+def test_outliers_on_a_thinly_seen_level_are_kept():
+    rng = np.random.default_rng(7)
+    ground = np.c_[rng.uniform(0, 100, (20_000, 2)), rng.normal(3, 0.05, 20_000)]
+    wet = (ground[:, 0] > 30) & (ground[:, 0] < 80) & (ground[:, 1] > 20) & (ground[:, 1] < 80)
+    water = np.c_[rng.uniform([35, 25], [75, 75], (60, 2)), rng.normal(2, 0.03, 60)]
+    birds = np.c_[rng.uniform([35, 25], [75, 75], (10, 2)), rng.uniform(12, 40, 10)]
+    xyz = np.concatenate([ground[~wet], water, birds])
+    kept, plain = noise(xyz, deviations=3.0), noise(xyz, deviations=3.0, keep_structures=False)
+    assert plain[-70:-10].mean() > 0.9
+    assert kept[-70:-10].mean() < 0.05
+    assert kept[-10:].all()

@@ -51,7 +51,7 @@ def test_outliers_are_the_textbooks(k, m):
     xyz = surface_with_outliers(np.random.default_rng(k))
     distance = textbook_distances(xyz, k)
     expected = distance > distance.mean() + m * distance.std(ddof=1)
-    columns, solution = label(cloud_of(xyz), neighbours=k, deviations=m, keep_lines=False)
+    columns, solution = label(cloud_of(xyz), neighbours=k, deviations=m, keep_structures=False)
     assert np.array_equal(is_noise(columns), expected)
     assert 5 <= expected.sum() < 300
     assert solution.figures["noise.distance_middle"] == pytest.approx(distance.mean(), rel=1e-12)
@@ -64,7 +64,9 @@ def test_outliers_robust_spread_is_median_and_mad(m):
     distance = textbook_distances(xyz, 10)
     median = np.median(distance)
     mad = 1.4826 * np.median(np.abs(distance - median))
-    columns, solution = label(cloud_of(xyz), neighbours=10, deviations=m, spread="robust", keep_lines=False)
+    columns, solution = label(
+        cloud_of(xyz), neighbours=10, deviations=m, spread="robust", keep_structures=False
+    )
     got = is_noise(columns)
     # Median and deviation are kept to 1 part in 16,000 of the median.
     fuzz = median * 2.0**-13 * (m + 1)
@@ -76,8 +78,8 @@ def test_outliers_robust_spread_is_median_and_mad(m):
 
 def test_outliers_robust_spread_is_not_spoilt_by_many_outliers():
     xyz = surface_with_outliers(np.random.default_rng(10), outliers=300)
-    plain, _ = label(cloud_of(xyz), neighbours=8, deviations=5.0, keep_lines=False)
-    robust, _ = label(cloud_of(xyz), neighbours=8, deviations=5.0, keep_lines=False, spread="robust")
+    plain, _ = label(cloud_of(xyz), neighbours=8, deviations=5.0, keep_structures=False)
+    robust, _ = label(cloud_of(xyz), neighbours=8, deviations=5.0, keep_structures=False, spread="robust")
     lone = np.arange(len(xyz)) >= 1500
     assert is_noise(plain)[lone].mean() < 0.2
     assert is_noise(robust)[lone].mean() > 0.8

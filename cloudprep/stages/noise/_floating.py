@@ -68,13 +68,13 @@ _POLE_STEP = 4.5
 # Low groups are no wider than this (m), and lie at least so far below everything around (m).
 _LOW_WIDTH = 10.0
 _LOW_DEPTH = 1.0
-# So many other low groups, in plan between these distances (m), about as low (m, and m per metre away) and to
-# three sides or more, are a surface with it: ground under a canopy.
+# So many other low groups, in plan between these distances (m), are a surface with it (ground under a canopy)
+# where this share of them, and the group itself, lie so close (m) to a plane through them.
 _LEVEL_COUNT = 6
 _LEVEL_NEIGHBOURS = 32
 _LEVEL_RING = (3.0, 15.0)
-_LEVEL_STEP = 0.5
-_LEVEL_SLOPE = 0.3
+_LEVEL_SHARE = 0.6
+_LEVEL_OFF = 0.75
 
 # Away from everything trusted, the ground may have risen by this much per metre.
 _SLOPE = 0.5
@@ -205,18 +205,18 @@ class Scene:
         return low
 
     def _in_a_level(self, low: Mask) -> Mask:
-        """Tell which low groups have several others around them about as low."""
+        """Tell which low groups lie in one plane with others around them."""
         x, y, z = (self.group.sum_of(v)[low] / self.group.cells[low] for v in self.at.T)
         if len(x) == 0:
             return np.zeros(0, np.bool_)
         flat = np.zeros(len(x))
         near = nearest_rows(build_tree(x, y, flat), x, y, flat, _LEVEL_NEIGHBOURS, _LEVEL_RING[1])
         dx, dy, dz = (v[near] - v[:, None] for v in (x, y, z))
-        away = np.hypot(dx, dy)
-        level = np.abs(dz) <= _LEVEL_STEP + _LEVEL_SLOPE * away
-        level &= (near >= 0) & (away >= _LEVEL_RING[0])
-        sides = sum((level & (dx * i > 0) & (dy * j > 0)).any(axis=1) for i in (-1, 1) for j in (-1, 1))
-        in_a_level: Mask = (level.sum(axis=1) >= _LEVEL_COUNT) & (sides >= 3)
+        around = (near >= 0) & (np.hypot(dx, dy) >= _LEVEL_RING[0])
+        off, own_off = _off_planes(dx, dy, dz, around)
+        close = (around & (np.abs(off) <= _LEVEL_OFF)).sum(axis=1)
+        enough = close >= np.maximum(_LEVEL_COUNT, _LEVEL_SHARE * around.sum(axis=1))
+        in_a_level: Mask = enough & (np.abs(own_off) <= _LEVEL_OFF)
         return in_a_level
 
     def crowns(self) -> Mask:
@@ -311,3 +311,26 @@ class Scene:
             starts, near = rows_within(build_tree(x, y, flat), x, y, flat, np.full(len(x), radius**2))
             found[rows] = on_poles(starts, near, z, z, self.around.ground[rows], _POLE_STEP)
         return found
+
+
+def _off_planes(dx: Floats, dy: Floats, dz: Floats, taken: Mask) -> tuple[Floats, Floats]:
+    """Return how far points lie off a plane fitted through those around each of some places, m.
+
+    Parameters
+    ----------
+    dx, dy, dz : ndarray of float64, shape (m, k)
+        Points around each place, m from it.
+    taken : ndarray of bool, shape (m, k)
+        The points that count.
+
+    Returns
+    -------
+    off : ndarray of float64, shape (m, k)
+        Height of each point above the plane of its place.
+    own_off : ndarray of float64, shape (m,)
+        Height of each place above its plane.
+    """
+    rows = np.stack([np.ones_like(dx), dx, dy], axis=-1) * taken[..., None]
+    normal = np.einsum("mki,mkj->mij", rows, rows) + 1e-6 * np.eye(3)
+    plane = np.linalg.solve(normal, np.einsum("mki,mk->mi", rows, dz)[..., None])[..., 0]
+    return dz - np.einsum("mki,mi->mk", rows, plane), -plane[:, 0]

@@ -1,4 +1,4 @@
-"""What lies around outliers in plan: whether they lie below it, and whether they stand on something."""
+"""What lies around outliers in plan: whether they lie below it, on its level, or stand on something."""
 
 from __future__ import annotations
 
@@ -25,6 +25,10 @@ _NEIGHBOURS = 16
 _LOW_SHARE = 7 / 8
 # Steps up a pole are no higher, m.
 _POLE_STEP = 4.5
+# On the level of what is around lies what is no farther above or below this share of it (m, m per metre).
+_LEVEL_SHARE = 3 / 4
+_LEVEL_STEP = 0.15
+_LEVEL_SLOPE = 0.25
 # Squares as wide as the distance looked at are numbered row by row; a row has room for this many.
 _ROW = 2**31
 
@@ -42,21 +46,31 @@ class AroundOutliers:
     at : ndarray of float64, shape (3, m)
         The outliers, m.
     heights : ndarray of float64, shape (m, 16)
-        Heights of the points around each outlier, ascending; infinite where there are fewer.
+        Heights of the points around each outlier, nearest first; NaN where there are fewer.
+    away : ndarray of float64, shape (m, 16)
+        How far away they are in plan, m.
     """
 
     tree: Tree
     z: Floats
     at: Floats
     heights: Floats
+    away: Floats
 
     def below(self, mean_height: float) -> Mask:
         """Tell which outliers lie below what is around them; lone ones are compared with a height (m)."""
-        there = np.isfinite(self.heights)
-        count = there.sum(axis=1)
-        above = (there & (self.heights > self.at[2][:, None])).sum(axis=1)
+        count = np.isfinite(self.heights).sum(axis=1)
+        above = (self.heights > self.at[2][:, None]).sum(axis=1)
         below: Mask = np.where(count > 0, above >= _LOW_SHARE * count, self.at[2] < mean_height)
         return below
+
+    def on_level(self) -> Mask:
+        """Tell which outliers lie on the level of what is around them: a surface that is seen thinly."""
+        count = np.isfinite(self.heights).sum(axis=1)
+        limit = _LEVEL_STEP + _LEVEL_SLOPE * self.away
+        level = (np.abs(self.heights - self.at[2][:, None]) <= limit).sum(axis=1)
+        on_level: Mask = (count > 0) & (level >= _LEVEL_SHARE * count)
+        return on_level
 
     def on_poles(self, radius: float) -> Mask:
         """Tell to which outliers steps lead up from the ground, over points within a radius (m) in plan.
@@ -64,7 +78,7 @@ class AroundOutliers:
         The ground is the height that a quarter of the points around lie below.
         """
         quarter = np.maximum(np.isfinite(self.heights).sum(axis=1) - 1, 0) // 4
-        ground = self.heights[np.arange(len(quarter)), quarter]
+        ground = np.sort(self.heights, axis=1)[np.arange(len(quarter)), quarter]
         # Where nothing is around there is no ground to step up from.
         known = np.isfinite(ground)
         x, y, z = self.at[:, known]
@@ -93,8 +107,9 @@ def around_outliers(points: Points, outlier: Mask, farthest: float, threads: int
     at = np.stack([points[axis][outlier] for axis in "xyz"])
     tree = build_tree(x, y, np.zeros(len(x)), threads=threads)
     near = nearest_rows(tree, at[0], at[1], np.zeros(at.shape[1]), _NEIGHBOURS, farthest)
-    heights = np.sort(np.where(near >= 0, z[near], np.inf), axis=1)
-    return AroundOutliers(tree, z, at, heights)
+    heights = np.where(near >= 0, z[near], np.nan)
+    away = np.hypot(x[near] - at[0][:, None], y[near] - at[1][:, None])
+    return AroundOutliers(tree, z, at, heights, away)
 
 
 def _in_reach(points: Points, outlier: Mask, farthest: float) -> Mask:

@@ -104,7 +104,7 @@ class Lookup:
     def walled_in(self, x: Integers, y: Integers, height: Floats) -> Mask:
         """Tell where everything lies higher: in the column itself and in all within two columns around it.
 
-        There must be something in the column, and on at least two of the four sides.
+        There must be something in the column, and on three sides at least.
         """
         own = self.lowest(x, y)
         closed = np.isfinite(own) & (own > height)
@@ -113,7 +113,8 @@ class Lookup:
             lowest = np.minimum.reduce([self.lowest(x + dx, y + dy) for dx, dy in side])
             closed &= lowest > height
             sides += np.isfinite(lowest)
-        return closed & (sides >= 2)
+        walled: Mask = closed & (sides >= 3)
+        return walled
 
     def _nearest(self, x: Integers, y: Integers) -> tuple[Floats, Floats]:
         """Return the lowest point of the columns nearest to places, and how far away (m) they are."""

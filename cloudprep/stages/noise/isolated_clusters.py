@@ -84,8 +84,7 @@ class IsolatedClusters(Stage):
     that hold 2.5 times the points a level surface would put into their cells: only dust is so dense.
 
     Groups of at most 10 m with everything around them and right above them at least 1 m higher become low
-    noise (7), unless six others to at least three sides, between 3 m and 15 m away, are about as low: ground
-    under a canopy.
+    noise (7), unless they lie in one plane with six others between 3 m and 15 m away: ground under a canopy.
 
     Points that are noise already (classes 7 and 18) or withheld are left out altogether. Not found is noise
     within ``gap`` of something real, and a dust cloud that has the place and shape of a tree's crown.

@@ -73,8 +73,8 @@ class OutlierParams(StageParams):
         "standard",
         meaning="standard: mean and standard deviation; robust: median and median absolute deviation",
     )
-    keep_lines: bool = parameter(
-        True, meaning="keep points that lie on a line of points (wires, poles); false is the plain test"
+    keep_structures: bool = parameter(
+        True, meaning="keep wires, poles and surfaces that are seen thinly; false is the plain test"
     )
     line_reach: float | None = parameter(
         None,
@@ -123,12 +123,17 @@ class StatisticalOutliers(Stage):
     ``line_reach``, those right above and below it left out) lie above it, otherwise high noise (18); without
     any such point it is compared with the cloud's mean height.
 
-    With ``keep_lines`` outliers on a line of points are kept, because wires and poles are sparse and the
-    plain test takes them first. Looked at are the 32 nearest points within ``line_reach`` that are sparse too
-    (mean distance above m + s): a thin tube through the outlier (radius 0.35 spacings, at least 0.12 m) must
-    hold at least four of them, clearly more than points spread evenly would put there, and reach along 7
-    spacings. Kept are also outliers to which steps of at most 4.5 m lead up from the ground over points right
-    below (within 0.35 spacings, at least 0.3 m). ``keep_lines: false`` is the plain test.
+    Wires, poles and surfaces that are seen thinly, as water is, are sparse too, and the plain test takes them
+    first. ``keep_structures: false`` is the plain test; otherwise these outliers are kept:
+
+    - on a line: looked at are the 32 nearest points within ``line_reach`` that are sparse as well (mean
+      distance above m + s). A thin tube through the outlier (radius 0.35 spacings, at least 0.12 m) must hold
+      at least four of them, clearly more than points spread evenly would put there, and they must reach along
+      7 spacings;
+    - on a pole: steps of at most 4.5 m lead up from the ground over points right below (within 0.35 spacings,
+      at least 0.3 m);
+    - on the level of what is around: three quarters of the 16 horizontally nearest points lie no farther
+      above or below than 0.15 m and a quarter of their distance.
     """
 
     name = "statistical_outliers"
@@ -216,14 +221,14 @@ class StatisticalOutliers(Stage):
         figures: _Figures = solution.value
         distance = points[_DISTANCE]
         outlier = context.core & (distance > figures.threshold)
-        if self.params.keep_lines and outlier.any():
+        if self.params.keep_structures and outlier.any():
             outlier &= ~self._on_lines(points, outlier, distance > figures.sparse, figures, context)
         low = np.zeros(len(points), np.bool_)
         if outlier.any():
             around = around_outliers(points, outlier, self._looks(), context.threads)
             low[outlier] = around.below(figures.mean_height)
-            if self.params.keep_lines:
-                outlier[outlier] = ~around.on_poles(figures.pole_radius)
+            if self.params.keep_structures:
+                outlier[outlier] = ~(around.on_poles(figures.pole_radius) | around.on_level())
         return Delta(relabelled(points, low & outlier, outlier & ~low, withheld=self.params.withheld))
 
     def _on_lines(
