@@ -103,7 +103,7 @@ class IsolatedClusters(Stage):
             "The Computer Journal 16 (1973)"
         ),
     )
-    bytes_per_point: ClassVar[int] = 120
+    bytes_per_point: ClassVar[int] = 180
     params: ClusterParams
 
     def derive(self, site: SiteFacts) -> tuple[Mapping[str, Any], Mapping[str, str]]:
