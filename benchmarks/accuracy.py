@@ -32,6 +32,14 @@ with coarsely rounded coordinates). The three columns on the right are published
 memory; those of Pingel and Hu were tuned for each sample. Made by `benchmarks/accuracy.py`.
 
 """
+TAIL = """
+The defaults were chosen with these samples in view, so the figures are not from unseen data. How much they
+owe to that was measured once, with `low_points` and `progressive_ground` alone, every sample as it is,
+shifted by (0.37, 0.61) m, turned by 37 degrees, and turned by 65 degrees and shifted: mean total error 3.88
+%, kappa 86.7 %, so little is luck of the lattice. Of 25 pairs of `slope` (0.2 to 0.4) and `initial_threshold`
+(0.2 to 0.4 m) the worst gave 4.35 %, the best 3.74 %; the best pair for one half (11, 21, 42, 53) gave 3.43 %
+on the other (12, 31, 51, 54), and the other way round 5.73 %, where the defaults give 2.57 % and 5.18 %.
+"""
 
 # Total error, %, of the best participant of the filter test (Axelsson) and of two later methods, tuned for
 # each sample (Pingel et al. 2013, Hu et al. 2014); from memory, checked by the published means.
@@ -110,7 +118,7 @@ def main() -> None:
     text = table(measure(Path(options.folder)))
     print(text)
     if options.write:
-        TABLE.write_text(HEAD + text + "\n", encoding="utf-8")
+        TABLE.write_text(HEAD + text + "\n" + TAIL, encoding="utf-8")
 
 
 if __name__ == "__main__":
