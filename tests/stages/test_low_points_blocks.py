@@ -5,8 +5,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from cloudprep.errors import UsageError
+from cloudprep.stages.base import Points, whole_cloud_context
+from cloudprep.stages.ground.progressive_ground import ProgressiveGround
 from cloudprep.stages.noise.low_points import LowPoints
-from cloudprep.testing import run_stage
+from cloudprep.testing import facts_of, run_stage
 
 
 def columns_of(xyz):
@@ -80,3 +83,19 @@ def test_any_cloud_comes_out_alike_in_blocks(points, edge):
 )
 def test_clouds_without_a_surface_hold_no_low_points(xyz):
     assert (labels(columns_of(np.array(xyz, float))) == 1).all()
+
+
+@pytest.mark.parametrize("stage", [LowPoints, ProgressiveGround])
+def test_a_site_too_wide_for_its_cells_is_refused_in_one_line(stage):
+    far_apart = columns_of(np.array([(0, 0, 0), (30_000, 20_000, 0)], float))
+    with pytest.raises(UsageError, match=rf"^stage {stage.name}: the site spans 30\.0 x 20\.0 km.*'cell'.*$"):
+        run_stage(stage(stage.Params(cell=1.0)), far_apart)
+    # The parts may be small and the whole still too large.
+    site = facts_of(far_apart)
+    resolved = stage(stage.Params(cell=1.0)).resolved(site)
+    parts = []
+    for k in (0, 1):
+        points = Points({name: values[k : k + 1] for name, values in far_apart.items()})
+        parts.append(resolved.summarise(points, whole_cloud_context(site, 1)).part)
+    with pytest.raises(UsageError, match="million cells"):
+        resolved.merge(parts)
