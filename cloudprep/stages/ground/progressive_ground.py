@@ -147,17 +147,17 @@ class ProgressiveGround(Stage):
     higher above that surface than ``initial_threshold`` plus what the surface rises there over one cell (the
     paper's own threshold, for a step of one cell). Lengths are in metres.
 
-    A point on that surface becomes ground whatever class it had, unless ``keep_classes`` names the class. Points
-    that are not ground become class 1 if they were 0, 1 or 2, and keep any other class. Noise (7, 18), withheld
-    points and ``keep_classes`` are neither used nor changed; returns before the last are not used
+    A point on that surface becomes ground whatever class it had, unless ``keep_classes`` names the class.
+    Points that are not ground become class 1 if they were 0, 1 or 2, and keep any other class. Noise (7, 18),
+    withheld points and ``keep_classes`` are neither used nor changed; returns before the last are not used
     and never ground.
 
     Three things differ from the paper. It labels each cell's lowest point; here every point is compared with
     the surface. Windows count only cells that the data cover, so roofs don't creep into gaps. And cells that
     were cut off, but continue the ground, are taken back (``rejoin``), because openings also cut crests.
 
-    Known weak points: large roofs that run parallel to the slope they stand on are taken for ground (measured
-    on a made-up roof of 50 x 40 m, 8 m above a slope of 0.2: 81 %; a lower ``slope`` keeps it out), and so are
+    Known weak points: large roofs that run parallel to the slope they stand on are taken for ground (of a
+    made-up roof of 50 x 40 m, 8 m above a slope of 0.2, 81 %; a lower ``slope`` keeps it out), and so are
     plants no higher than the threshold.
 
     References
