@@ -50,31 +50,16 @@ def _add_cells(
             dx = column[i] + 0.5 - (c + 0.5) * size
             dy = row[i] + 0.5 - (r + 0.5) * size
             z = float(values[row[i], column[i]])
-            block = blocks[starts[level] + r * shapes[level, 1] + c]
-            block[0] += 1.0
-            block[1] += dx
-            block[2] += dy
-            block[3] += z
-            block[4] += dx * dx
-            block[5] += dx * dy
-            block[6] += dy * dy
-            block[7] += dx * z
-            block[8] += dy * z
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def _add_moved(total: Floats, moments: Floats, factor: float, dx: float, dy: float) -> None:
-    """Add a block's moments to a total about another centre, from which the block lies (dx, dy) away."""
-    w, x, y, z = moments[0], moments[1], moments[2], moments[3]
-    total[0] += factor * w
-    total[1] += factor * (x + w * dx)
-    total[2] += factor * (y + w * dy)
-    total[3] += factor * z
-    total[4] += factor * (moments[4] + 2 * dx * x + w * dx * dx)
-    total[5] += factor * (moments[5] + dx * y + dy * x + w * dx * dy)
-    total[6] += factor * (moments[6] + 2 * dy * y + w * dy * dy)
-    total[7] += factor * (moments[7] + dx * z)
-    total[8] += factor * (moments[8] + dy * z)
+            k = starts[level] + r * shapes[level, 1] + c
+            blocks[k, 0] += 1.0
+            blocks[k, 1] += dx
+            blocks[k, 2] += dy
+            blocks[k, 3] += z
+            blocks[k, 4] += dx * dx
+            blocks[k, 5] += dx * dy
+            blocks[k, 6] += dy * dy
+            blocks[k, 7] += dx * z
+            blocks[k, 8] += dy * z
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -98,21 +83,36 @@ def _sum_neighbours(values: NDArray[Any], known: Flags, r: int, c: int, total: F
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _sum_blocks(blocks: Floats, rows: int, columns: int, size: float, r: int, c: int, total: Floats) -> None:
-    """Sum the blocks within two block sizes of a cell, weighted by a tent."""
-    y, x = r + 0.5, c + 0.5
-    for rr in range(max(0, int(y // size) - 2), min(rows, int(y // size) + 3)):
-        dy = (rr + 0.5) * size - y
+def _sum_blocks(
+    blocks: Floats, start: int, rows: int, columns: int, size: float, r: int, c: int, total: Floats
+) -> None:
+    """Sum the blocks within two block sizes of a cell, weighted by a tent, about the cell's centre.
+
+    The blocks of a level begin at ``start``; moments about another centre follow from those about the own.
+    """
+    cy, cx = r + 0.5, c + 0.5
+    for rr in range(max(0, int(cy // size) - 2), min(rows, int(cy // size) + 3)):
+        dy = (rr + 0.5) * size - cy
         fy = 1.0 - abs(dy) / (2.0 * size)
         if fy <= 0:
             continue
-        for cc in range(max(0, int(x // size) - 2), min(columns, int(x // size) + 3)):
-            dx = (cc + 0.5) * size - x
-            fx = 1.0 - abs(dx) / (2.0 * size)
-            if fx > 0:
-                block = blocks[rr * columns + cc]
-                if block[0] > 0:
-                    _add_moved(total, block, fx * fy, dx, dy)
+        for cc in range(max(0, int(cx // size) - 2), min(columns, int(cx // size) + 3)):
+            dx = (cc + 0.5) * size - cx
+            f = fy * (1.0 - abs(dx) / (2.0 * size))
+            k = start + rr * columns + cc
+            w = blocks[k, 0]
+            if f <= 0 or w == 0:
+                continue
+            x, y, z = blocks[k, 1], blocks[k, 2], blocks[k, 3]
+            total[0] += f * w
+            total[1] += f * (x + w * dx)
+            total[2] += f * (y + w * dy)
+            total[3] += f * z
+            total[4] += f * (blocks[k, 4] + 2 * dx * x + w * dx * dx)
+            total[5] += f * (blocks[k, 5] + dx * y + dy * x + w * dx * dy)
+            total[6] += f * (blocks[k, 6] + 2 * dy * y + w * dy * dy)
+            total[7] += f * (blocks[k, 7] + dx * z)
+            total[8] += f * (blocks[k, 8] + dy * z)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -143,7 +143,7 @@ def _planes(
                 _sum_neighbours(values, known, r, c, total)
             else:
                 size *= 2.0
-                _sum_blocks(blocks[starts[level] :], shapes[level, 0], shapes[level, 1], size, r, c, total)
+                _sum_blocks(blocks, starts[level], shapes[level, 0], shapes[level, 1], size, r, c, total)
             n = total[0]
             if level == levels - 1 and n > 0:
                 share = left

@@ -141,10 +141,10 @@ def _lowest_surface(
         for i in range(_SUPPORT):
             lowest[k, i] = np.inf
     for j in range(n):
-        h, kept = around[j], lowest[direction[j]]
+        h, k = around[j], direction[j]
         for i in range(_SUPPORT):
-            if h < kept[i]:
-                kept[i], h = h, kept[i]
+            if h < lowest[k, i]:
+                lowest[k, i], h = h, lowest[k, i]
     surface = np.inf
     directions = 0
     for k in range(_DIRECTIONS):
