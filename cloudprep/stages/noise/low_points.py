@@ -114,9 +114,10 @@ class LowPoints(Stage):
     - a fifth of the cells around agree on that surface, within ``drop``;
     - within ``beside`` (m) in plan of three quarters of its points something higher is seen.
 
-    So ditches and gullies stay (they go on in some direction), pits do (nothing hangs over their floor),
-    and so do the few ground points under a forest (there are others as low around them). A group at a
-    corner of the data, or under a canopy through which hardly any ground is seen, stays unfound.
+    So ditches and gullies stay (they go on in some direction), pits do (nothing hangs over their floor), and
+    so do the few ground points under a forest (there are others as low around them). What stays unfound: a
+    group at a corner of the data, one under a canopy through which hardly any ground is seen, and one beside
+    a cliff (within some twelve cells) that lies higher than the cliff's foot.
 
     Points that are noise already (7, 18) or withheld are not used. Where the lattice lies matters little: the
     cells only pick the points that are compared, by their true positions.
