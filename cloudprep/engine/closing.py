@@ -107,6 +107,11 @@ def outcome_lines(record: RunRecord, root: Path) -> list[str]:
     """Return the outcome for people."""
     done = [i for i in record.inputs if i.status == "done"]
     lines = [f"{len(done)} of {len(record.inputs)} inputs delivered to {root} in {record.seconds:.1f} s"]
+    dropped = sum(i.points for i in done) - sum(o.points or 0 for o in record.outputs if o.kind == "cloud")
+    if dropped:
+        lines.append(
+            f"{dropped:,} noise points are left out of the clouds, as the pipeline says (drop_noise)"
+        )
     lines += [f"failed: {i.path}: {i.reason}" for i in record.inputs if i.status == "failed"]
     lines += [f"gate: {g.reason}" for g in record.gates if not g.passed]
     return lines

@@ -148,9 +148,11 @@ def test_las_out_where_the_pipeline_says_so(clouds, run, pipeline_file):
 def test_drop_noise_is_the_only_way_to_lose_points(clouds, run, pipeline_file, labels_of):
     text = "cloudprep: 1\nstages:\n  - stage: isolated_clusters\noutput:\n  drop_noise: {}\n"
     flight = clouds.write()
-    _, keep = run(flight, out="keep", pipeline=pipeline_file(text.format("false")))
-    _, drop = run(flight, out="drop", pipeline=pipeline_file(text.format("true")))
+    kept_outcome, keep = run(flight, out="keep", pipeline=pipeline_file(text.format("false")))
+    outcome, drop = run(flight, out="drop", pipeline=pipeline_file(text.format("true")))
     kept = labels_of(keep / "clouds/flight.laz")
     noise = int(np.isin(kept, (7, 18)).sum())
     assert noise > 0
     assert len(labels_of(drop / "clouds/flight.laz")) == len(kept) - noise
+    assert any(f"{noise} noise points are left out" in line for line in outcome.lines)
+    assert not any("left out" in line for line in kept_outcome.lines)
