@@ -13,7 +13,6 @@ from cloudprep.errors import UsageError
 from cloudprep.kernels.bilinear import bilinear
 from cloudprep.kernels.cell_summary import CellGrid, joint_shape, lowest_per_cell, merge_lowest, round_cell
 from cloudprep.kernels.progressive import ground_surface, height_thresholds, window_sizes
-from cloudprep.model.classes import NOISE_CODES, ClassCode
 from cloudprep.model.grid import Window
 from cloudprep.stages.base import (
     ClassCodes,
@@ -26,6 +25,16 @@ from cloudprep.stages.base import (
     StageParams,
     Summary,
     parameter,
+)
+from cloudprep.stages.ground._labels import (
+    NEEDED,
+    USED,
+    Returns,
+    ground_figures,
+    keep_classes_parameter,
+    labelled,
+    returns_parameter,
+    usable_points,
 )
 
 if TYPE_CHECKING:
@@ -47,9 +56,6 @@ _CELL_PER_SPACING = 0.8
 
 # Gaps of up to this many point spacings to either side are bridged; what is wider is outside the data.
 _GAP_SPACINGS = 3.0
-
-# Classes that a point may leave for "unclassified"; others say more than this stage knows.
-_OPEN_CLASSES = (ClassCode.NEVER_CLASSIFIED, ClassCode.UNCLASSIFIED, ClassCode.GROUND)
 
 
 class ProgressiveGroundParams(StageParams):
@@ -107,15 +113,8 @@ class ProgressiveGroundParams(StageParams):
         meaning="take back cells that were cut off, but continue the ground; false is the paper's filter",
         source="measured: brings back crests and quarry edges",
     )
-    keep_classes: ClassCodes = parameter(
-        (int(ClassCode.WATER),),
-        meaning="class codes whose points are left alone, and not used for the surface either",
-    )
-    returns: Literal["last", "all"] = parameter(
-        "last",
-        meaning="which returns may be ground; 'last' also takes points that carry no return numbers",
-        source="common practice, no source",
-    )
+    keep_classes: ClassCodes = keep_classes_parameter()
+    returns: Returns = returns_parameter()
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
@@ -171,8 +170,8 @@ class ProgressiveGround(Stage):
     Params: ClassVar[type[StageParams]] = ProgressiveGroundParams
     params: ProgressiveGroundParams
     scope: ClassVar[Scope] = Scope.CLOUD
-    needs: ClassVar[tuple[str, ...]] = ("x", "y", "z", "classification")
-    uses: ClassVar[tuple[str, ...]] = ("return_number", "number_of_returns", "withheld")
+    needs: ClassVar[tuple[str, ...]] = NEEDED
+    uses: ClassVar[tuple[str, ...]] = USED
     provides: ClassVar[tuple[str, ...]] = ("classification",)
     summarises: ClassVar[bool] = True
     references: ClassVar[tuple[str, ...]] = (
@@ -206,13 +205,7 @@ class ProgressiveGround(Stage):
 
     def _usable(self, points: Points) -> NDArray[np.bool_]:
         """Return which points may be ground."""
-        classes = points["classification"]
-        usable = ~np.isin(classes, (*NOISE_CODES, *self.params.keep_classes))
-        if "withheld" in points:
-            usable &= ~points["withheld"]
-        if self.params.returns == "last" and "return_number" in points and "number_of_returns" in points:
-            usable &= points["return_number"] >= points["number_of_returns"]
-        return usable
+        return usable_points(points, self.params.keep_classes, self.params.returns)
 
     def summarise(self, points: Points, context: Context) -> Summary:
         """Return the lowest height in each cell of the lattice, from the block's usable points."""
@@ -275,17 +268,11 @@ class ProgressiveGround(Stage):
     def run(self, points: Points, context: Context, solution: Solution | None = None) -> Delta:
         """Label the points by their height above the ground surface."""
         del context
-        classes = points["classification"].copy()
         usable = self._usable(points)
         ground = np.zeros(len(points), bool)
         if solution is not None and solution.value is not None and usable.any():
             ground[usable] = self._on_ground(points.take(usable), solution.value)
-        movable = np.isin(classes, _OPEN_CLASSES) & ~np.isin(classes, self.params.keep_classes)
-        if "withheld" in points:
-            movable &= ~points["withheld"]
-        classes[movable & ~ground] = ClassCode.UNCLASSIFIED
-        classes[ground] = ClassCode.GROUND
-        return Delta({"classification": classes})
+        return Delta({"classification": labelled(points, ground, usable, self.params.keep_classes)})
 
     def _on_ground(self, points: Points, ground: _Ground) -> NDArray[np.bool_]:
         across = (points["x"] - ground.window.left) / self._cell
@@ -296,5 +283,4 @@ class ProgressiveGround(Stage):
     def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:
         """Return how many points are ground, and their share of all points."""
         del before
-        count = int(np.count_nonzero(after == ClassCode.GROUND))
-        return {"ground.points": count, "ground.share": count / max(1, len(after))}
+        return ground_figures(after)

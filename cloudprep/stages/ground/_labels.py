@@ -1,0 +1,109 @@
+"""What every ground stage shares: which points may be ground, and how the labels follow."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from cloudprep.model.classes import NOISE_CODES, ClassCode
+from cloudprep.stages.base import parameter
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from cloudprep.stages.base import Points
+
+NEEDED = ("x", "y", "z", "classification")
+"""Columns that the shared rules read, to be named in ``needs``."""
+
+USED = ("return_number", "number_of_returns", "withheld")
+"""Columns that the shared rules read where the flights carry them, to be named in ``uses``."""
+
+Returns = Literal["last", "all"]
+"""Which returns may be ground."""
+
+# Classes that a point may leave for "unclassified"; others say more than a ground stage knows.
+_OPEN_CLASSES = (ClassCode.NEVER_CLASSIFIED, ClassCode.UNCLASSIFIED, ClassCode.GROUND)
+
+
+def keep_classes_parameter() -> Any:
+    """Declare ``keep_classes: ClassCodes``, alike for all ground stages."""
+    return parameter(
+        (int(ClassCode.WATER),),
+        meaning="class codes whose points are left alone, and not used for the surface either",
+    )
+
+
+def returns_parameter() -> Any:
+    """Declare ``returns: Returns``, alike for all ground stages."""
+    return parameter(
+        "last",
+        meaning="which returns may be ground; 'last' also takes points that carry no return numbers",
+        source="common practice, no source",
+    )
+
+
+def usable_points(points: Points, keep_classes: Sequence[int], returns: Returns) -> NDArray[np.bool_]:
+    """Return which points may be ground.
+
+    Parameters
+    ----------
+    points : Points
+        n points with ``classification``; ``withheld`` and return numbers count where they are carried.
+    keep_classes : sequence of int
+        Class codes whose points are left alone.
+    returns : {"last", "all"}
+        Whether returns before the last of their pulse are left out.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        False for noise (7, 18), withheld points, kept classes and, where asked, returns before the last.
+    """
+    usable = ~np.isin(points["classification"], (*NOISE_CODES, *keep_classes))
+    if "withheld" in points:
+        usable &= ~points["withheld"]
+    if returns == "last" and "return_number" in points and "number_of_returns" in points:
+        usable &= points["return_number"] >= points["number_of_returns"]
+    return usable
+
+
+def labelled(
+    points: Points, ground: NDArray[np.bool_], usable: NDArray[np.bool_], keep_classes: Sequence[int]
+) -> NDArray[np.uint8]:
+    """Return the class codes that follow from the points found on the ground.
+
+    Parameters
+    ----------
+    points : Points
+        n points.
+    ground : ndarray of bool, shape (n,)
+        Which points lie on the ground; only usable ones count.
+    usable : ndarray of bool, shape (n,)
+        As :func:`usable_points` gives it.
+    keep_classes : sequence of int
+        Class codes whose points are left alone.
+
+    Returns
+    -------
+    ndarray of uint8, shape (n,)
+        Ground points are 2. Others become 1 where they were 0, 1 or 2 (but not withheld, nor kept), and keep
+        any other class.
+    """
+    classes = points["classification"].copy()
+    movable = np.isin(classes, _OPEN_CLASSES) & ~np.isin(classes, keep_classes)
+    if "withheld" in points:
+        movable &= ~points["withheld"]
+    found = ground & usable
+    classes[movable & ~found] = ClassCode.UNCLASSIFIED
+    classes[found] = ClassCode.GROUND
+    return classes
+
+
+def ground_figures(after: NDArray[np.uint8]) -> dict[str, float | int]:
+    """Return how many of the site's points are ground, and their share of all points."""
+    count = int(np.count_nonzero(after == ClassCode.GROUND))
+    return {"ground.points": count, "ground.share": count / max(1, len(after))}
