@@ -10,11 +10,12 @@ import math
 import multiprocessing
 import pickle
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from pydantic import ValidationError
+from scipy.spatial import cKDTree
 
 from cloudprep.engine.passes import StagePass, StageResult
 from cloudprep.engine.progress import Silent
@@ -22,7 +23,7 @@ from cloudprep.engine.sitefacts import measure_site
 from cloudprep.engine.store import BlockLayout, PointStore
 from cloudprep.errors import MissingColumnError
 from cloudprep.model.bounds import Bounds
-from cloudprep.model.columns import COLUMNS, LABEL_COLUMNS
+from cloudprep.model.columns import COLUMNS, LABEL_COLUMNS, WORKING_COLUMNS
 from cloudprep.model.site import SiteFacts
 from cloudprep.stages.base import Points, whole_cloud_context
 
@@ -43,14 +44,28 @@ _ORIGIN = (412_000.0, 5_654_000.0)
 
 @dataclass(frozen=True)
 class StageRun:
-    """What a stage made of a cloud: labels and scratch in source order, rasters, figures."""
+    """What a stage made of a cloud.
+
+    Parameters
+    ----------
+    labels : dict of str to ndarray of shape (n,)
+        Label columns after the stage, in source order.
+    result : StageResult
+        Rasters, figures, warnings.
+    working : dict of str to ndarray of shape (n,)
+        Working columns that the stage made; ``{**cloud, **run.labels, **run.working}`` is what the next stage
+        of a pipeline would see.
+    """
 
     labels: Columns
     result: StageResult
+    working: Columns = field(default_factory=dict)
 
 
 def example_cloud(count: int = 3000, seed: int = 1) -> Columns:
     """Return a small made-up cloud with ground, plants, a roof, a wire and noise, in every column.
+
+    The working columns hold what ten neighbours give, as a stage of an earlier place in a pipeline would.
 
     Parameters
     ----------
@@ -78,7 +93,7 @@ def example_cloud(count: int = 3000, seed: int = 1) -> Columns:
     xyz = xyz[np.argsort(xyz[:, 1] // 1.0, kind="stable")]
     n = len(xyz)
     returns = rng.integers(1, 3, n).astype(np.uint8)
-    return {
+    carried: Columns = {
         "x": xyz[:, 0].copy(),
         "y": xyz[:, 1].copy(),
         "z": xyz[:, 2].copy(),
@@ -94,14 +109,33 @@ def example_cloud(count: int = 3000, seed: int = 1) -> Columns:
         "green": rng.integers(0, 65535, n, dtype=np.uint16),
         "blue": rng.integers(0, 65535, n, dtype=np.uint16),
         "nir": rng.integers(0, 65535, n, dtype=np.uint16),
+        "ground_confidence": rng.integers(0, 101, n, dtype=np.uint8),
     }
+    return {**carried, **_working_columns(xyz)}
+
+
+def _working_columns(xyz: NDArray[np.float64], neighbours: int = 10) -> Columns:
+    """Return the working columns of a small cloud, from its nearest neighbours and their moments."""
+    distance, near = map(np.asarray, cKDTree(xyz).query(xyz, neighbours + 1))
+    apart = xyz[near] - xyz[near].mean(axis=1, keepdims=True)
+    moments, axes = np.linalg.eigh(np.einsum("nki,nkj->nij", apart, apart) / (neighbours + 1))
+    normal = axes[:, :, 0] * np.where(axes[:, 2, 0] < 0, -1.0, 1.0)[:, None]
+    spread = np.sqrt(np.maximum(moments, 0.0))
+    found = {
+        "neighbour_distance": distance[:, 1:].mean(axis=1),
+        "roughness": spread[:, 0],
+        "extent": spread[:, 1],
+        **{f"normal_{axis}": normal[:, i] for i, axis in enumerate("xyz")},
+    }
+    return {name: values.astype(COLUMNS[name].dtype) for name, values in found.items()}
 
 
 def facts_of(columns: Columns, origin: tuple[float, float] = _ORIGIN) -> SiteFacts:
     """Return the site facts of a cloud, also of one without points."""
     if len(columns["x"]) == 0:
         return SiteFacts(0, Bounds(0.0, 0.0, 1.0, 1.0), 0.0, 0.0, 1.0, False, origin)
-    return measure_site(PointStore(columns), origin=origin, resolution=0.001, columns=frozenset(columns))
+    carried = frozenset(n for n in columns if n not in WORKING_COLUMNS)
+    return measure_site(PointStore(columns), origin=origin, resolution=0.001, columns=carried)
 
 
 def run_stage(
@@ -137,12 +171,18 @@ def run_stage(
     layout = BlockLayout(store, site, block_edge)
     work = StagePass(stage.resolved(site), store, layout, site, workers=workers, progress=Silent())
     result = work.carry_out()
-    return StageRun({n: store.columns[n] for n in LABEL_COLUMNS if n in store.columns}, result)
+    labels = {n: store.columns[n] for n in LABEL_COLUMNS if n in store.columns}
+    working = {n: store.columns[n] for n in stage.provides if n in WORKING_COLUMNS}
+    return StageRun(labels, result, working)
 
 
 def _same(a: StageRun, b: StageRun, what: str) -> None:
     for name, values in a.labels.items():
         differing = int(np.count_nonzero(values != b.labels[name]))
+        assert differing == 0, f"{differing} of {len(values)} '{name}' differ {what}"
+    for name, values in a.working.items():
+        # The bits: NaN equals itself here, and 0.0 isn't -0.0.
+        differing = int(np.count_nonzero(_bits(values) != _bits(b.working[name])))
         assert differing == 0, f"{differing} of {len(values)} '{name}' differ {what}"
     assert [g.name for g in a.result.grids] == [g.name for g in b.result.grids], what
     for ours, theirs in zip(a.result.grids, b.result.grids, strict=True):
@@ -150,6 +190,10 @@ def _same(a: StageRun, b: StageRun, what: str) -> None:
             f"grid {ours.name} differs {what}"
         )
     assert a.result.figures == b.result.figures, f"figures differ {what}"
+
+
+def _bits(values: NDArray[Any]) -> NDArray[np.uint32]:
+    return np.ascontiguousarray(values).view(np.uint32)
 
 
 # -- the checks -----------------------------------------------------------------------------------------
@@ -164,7 +208,7 @@ def check_declares_itself(stage_class: type[Stage]) -> None:
     for name in (*stage_class.needs, *stage_class.uses, *stage_class.provides):
         assert name in COLUMNS, f"'{name}' is not a column of the table"
     assert {"x", "y", "z"} <= set(stage_class.needs)
-    assert set(stage_class.provides) <= set(LABEL_COLUMNS)
+    assert set(stage_class.provides) <= {*LABEL_COLUMNS, *WORKING_COLUMNS}
     assert stage_class.provides or stage_class.grids, "the stage changes nothing"
     for name, info in stage_class.Params.model_fields.items():
         assert info.description, f"parameter '{name}' has no meaning in words"
@@ -246,7 +290,7 @@ def check_leaves_input_alone(stage_class: type[Stage]) -> None:
         if name not in stage_class.provides and name in run.labels:
             assert np.array_equal(run.labels[name], values), f"'{name}' changed undeclared"
     for name in stage_class.provides:
-        assert run.labels[name].dtype == COLUMNS[name].dtype
+        assert {**run.labels, **run.working}[name].dtype == COLUMNS[name].dtype
     assert {g.name for g in run.result.grids} <= set(stage_class.grids)
 
 
@@ -262,7 +306,11 @@ def check_order(stage_class: type[Stage]) -> None:
     order = np.random.default_rng(5).permutation(len(columns["x"]))
     straight = run_stage(stage_class(), columns)
     shuffled = run_stage(stage_class(), {n: v[order] for n, v in columns.items()})
-    moved = replace(straight, labels={n: v[order] for n, v in straight.labels.items()})
+    moved = replace(
+        straight,
+        labels={n: v[order] for n, v in straight.labels.items()},
+        working={n: v[order] for n, v in straight.working.items()},
+    )
     _same(moved, shuffled, "when the points are shuffled")
 
 
@@ -332,6 +380,7 @@ def _run_without_points(stage_class: type[Stage], columns: Columns) -> None:
         solution = stage.solve(stage.merge([summary.part]), site)
     if stage.provides:
         delta = stage.run(points, context, solution)
+        assert set(delta.columns) >= set(stage.provides) & set(WORKING_COLUMNS)
         assert all(len(v) == 0 for v in delta.columns.values())
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from cloudprep.engine.store import merged_labels
 from cloudprep.errors import CloudprepError
 from cloudprep.model.bounds import EVERYWHERE, Bounds
-from cloudprep.model.columns import COLUMNS
+from cloudprep.model.columns import COLUMNS, EXTRA_LABELS, STANDARD_LABELS, WORKING_COLUMNS
 from cloudprep.stages.base import Context
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ class ContractError(CloudprepError):
 
 @dataclass
 class StageResult:
-    """What came of one stage."""
+    """What came of one stage; ``changed`` counts points whose class or withheld flag is another now."""
 
     grids: tuple[Grid, ...] = ()
     figures: dict[str, float | int] = field(default_factory=dict)
@@ -59,7 +59,7 @@ class StagePass:
     stage : Stage
         Resolved.
     store : PointStore
-        The points; its label columns are exchanged at the end.
+        The points; the columns that the stage provides are exchanged at the end.
     layout : BlockLayout
         The blocks.
     site : SiteFacts
@@ -139,9 +139,14 @@ class StagePass:
             result.warnings.extend(w for w in warnings if w not in result.warnings)
         before = dict(self.store.columns)
         after = merged_labels(before, changes)
+        changes.clear()
+        for name in self.stage.provides:
+            if name in EXTRA_LABELS and name not in after:  # nothing said of any point
+                after[name] = np.zeros(len(self.store), COLUMNS[name].dtype)
         differs = np.zeros(len(self.store), bool)
-        for name, values in after.items():
-            differs |= values != before[name]
+        for name in STANDARD_LABELS:
+            if name in after:
+                differs |= after[name] != before[name] if name in before else after[name].astype(bool)
         result.changed = int(np.count_nonzero(differs))
         if "classification" in after:
             result.figures.update(self.stage.figures(before["classification"], after["classification"]))
@@ -207,7 +212,15 @@ class StagePass:
             if array.dtype != COLUMNS[name].dtype:
                 expected = COLUMNS[name].dtype
                 raise ContractError(f"stage {self.stage.name} gave '{name}' as {array.dtype}, not {expected}")
+            most = COLUMNS[name].most
+            if most is not None and array.size and int(array.max()) > most:
+                raise ContractError(
+                    f"stage {self.stage.name} gave '{name}' up to {array.max()}, more than {most}"
+                )
             checked[name] = array
+        for name in self.stage.provides:
+            if name in WORKING_COLUMNS and name not in checked:
+                raise ContractError(f"stage {self.stage.name} gave no '{name}', which it declares")
         return checked
 
     def _check_lengths(self, columns: Mapping[str, Any], count: int, where: str) -> None:

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from cloudprep.model.bounds import EVERYWHERE, Bounds
+from cloudprep.model.columns import COLUMNS, Role
 from cloudprep.model.points import Points
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
 
 # Points in a block unless told: large enough that buffers cost little, small enough to share among workers.
 BLOCK_POINTS = 4_000_000
+
+# Columns of which a stage that provides them says the whole: nothing said before holds any longer.
+_REPLACED = (Role.EXTRA_LABEL, Role.WORKING)
 
 
 @dataclass(frozen=True)
@@ -48,7 +52,8 @@ class PointStore:
     Parameters
     ----------
     columns : dict of str to ndarray of shape (n,)
-        Columns; labels are exchanged whole between stages, never written while a stage reads them.
+        Columns; labels and working columns are exchanged whole between stages, never written while a stage
+        reads them.
     stray : ndarray of bool, shape (n,), or None
         Points that no stage sees.
     """
@@ -59,6 +64,11 @@ class PointStore:
 
     def __len__(self) -> int:
         return len(self.columns["x"])
+
+    def forget(self, names: Iterable[str]) -> None:
+        """Let go of columns that nothing needs any more (those that are there)."""
+        for name in names:
+            self.columns.pop(name, None)
 
     @property
     def usable_count(self) -> int:
@@ -150,26 +160,31 @@ class BlockLayout:
 def merged_labels(
     before: Mapping[str, NDArray[Any]], changes: Sequence[tuple[NDArray[np.int64] | None, Mapping[str, Any]]]
 ) -> dict[str, NDArray[Any]]:
-    """Return label columns with the changes of all blocks put in, as new arrays.
+    """Return columns with the changes of all blocks put in, as new arrays.
 
     Parameters
     ----------
     before : mapping of str to ndarray of shape (n,)
-        The columns that stages read meanwhile.
+        The columns that stages read meanwhile; one of them at least. A column that isn't among them, or that
+        the standard has no field for, starts from zeros: what an earlier stage or run said is replaced whole.
     changes : sequence of (rows, columns)
-        Source rows of a block's own points (None: all) and their new values.
+        Source rows of a block's own points (None: all) and their new values; arrays for all rows are taken
+        over without a copy.
 
     Returns
     -------
     dict of str to ndarray of shape (n,)
         New columns, in source order.
     """
+    count = len(next(iter(before.values())))
     after: dict[str, NDArray[Any]] = {}
     for rows, columns in changes:
         for name, values in columns.items():
-            target = after.setdefault(name, before[name].copy())
             if rows is None:
-                target[:] = values
-            else:
-                target[rows] = values
+                after[name] = values
+                continue
+            if name not in after:
+                fresh = name not in before or COLUMNS[name].role in _REPLACED
+                after[name] = np.zeros(count, values.dtype) if fresh else before[name].copy()
+            after[name][rows] = values
     return after

@@ -160,11 +160,15 @@ class Stage(ABC):
     Params: ClassVar[type[StageParams]]
     scope: ClassVar[Scope]
     needs: ClassVar[tuple[str, ...]] = ("x", "y", "z")
-    """Columns that must be there."""
+    """Columns that must be there: carried by every flight, or provided by an earlier stage."""
     uses: ClassVar[tuple[str, ...]] = ()
-    """Columns that are handed over where the flights carry them."""
+    """Columns that are handed over where the flights carry them or an earlier stage provides them."""
     provides: ClassVar[tuple[str, ...]] = ()
-    """Columns that ``run`` may change."""
+    """Columns that ``run`` may change (labels) or works out for later stages (working columns).
+
+    A working column must be given whole wherever it is declared. A label that the standard has no field for
+    (``ground_confidence``) starts from 0 for every point, whatever the flights carried.
+    """
     grids: ClassVar[tuple[str, ...]] = ()
     """Raster products (their names) that ``solve`` makes."""
     summarises: ClassVar[bool] = False
