@@ -9,11 +9,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self
 import numpy as np
 from pydantic import model_validator
 
-from cloudprep.errors import UsageError
-from cloudprep.kernels.bilinear import bilinear
-from cloudprep.kernels.cell_summary import CellGrid, joint_shape, lowest_per_cell, merge_lowest, round_cell
 from cloudprep.kernels.progressive import ground_surface, height_thresholds, window_sizes
-from cloudprep.model.grid import Window
 from cloudprep.stages.base import (
     ClassCodes,
     Context,
@@ -36,23 +32,25 @@ from cloudprep.stages.ground._labels import (
     returns_parameter,
     usable_points,
 )
+from cloudprep.stages.ground._lowest import (
+    CELL_DERIVED,
+    NOTHING_USABLE,
+    CellRaster,
+    fitting_cell,
+    joined_lowest,
+    lowest_heights,
+    raster_of,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
+    from cloudprep.kernels.cell_summary import CellGrid
     from cloudprep.model.site import SiteFacts
 
 _ZHANG = "Zhang et al. 2003"
-
-# Raster cells that the filter takes on: about 4 GB of working memory.
-_MOST_CELLS = 100_000_000
-
-# Smaller cells see single stems and plants instead of the gaps between them (measured on made-up forests with
-# 3 to 10 % ground points: 0.5 m cells kept ten times as many plants as 1 m cells).
-_SMALLEST_DERIVED_CELL = 1.0
-_CELL_PER_SPACING = 0.8
 
 # Gaps of up to this many point spacings to either side are bridged; what is wider is outside the data.
 _GAP_SPACINGS = 3.0
@@ -66,7 +64,7 @@ class ProgressiveGroundParams(StageParams):
         unit="m",
         gt=0,
         meaning="side of the cells of which only the lowest point counts at first",
-        derived="0.8 times the point spacing, rounded up to a size that divides a kilometre; at least 1 m",
+        derived=CELL_DERIVED,
     )
     growth: Literal["linear", "geometric"] = parameter(
         "linear",
@@ -131,8 +129,7 @@ class ProgressiveGroundParams(StageParams):
 class _Ground:
     """The ground of the site: where the raster lies, its heights (from a base level) and tolerances."""
 
-    window: Window
-    level: float
+    raster: CellRaster
     height: NDArray[np.float32]
     tolerance: NDArray[np.float32]
 
@@ -187,11 +184,7 @@ class ProgressiveGround(Stage):
         """Return the cell size for the site's point spacing."""
         if self.params.cell is not None:
             return {}, {}
-        cell = round_cell(max(_SMALLEST_DERIVED_CELL, _CELL_PER_SPACING * site.spacing))
-        reason = (
-            f"{_CELL_PER_SPACING} times the point spacing of {site.spacing:.2f} m, rounded up, at least "
-            f"{_SMALLEST_DERIVED_CELL:g} m"
-        )
+        cell, reason = fitting_cell(site)
         return {"cell": cell}, {"cell": reason}
 
     def reach(self) -> float:
@@ -210,44 +203,23 @@ class ProgressiveGround(Stage):
     def summarise(self, points: Points, context: Context) -> Summary:
         """Return the lowest height in each cell of the lattice, from the block's usable points."""
         used = self._usable(points) & context.core
-        x, y, z = (points[a][used] for a in "xyz")
-        if len(z) == 0:
-            return Summary(CellGrid(0, 0, np.empty((0, 0))))
-        lattice = context.site.lattice(self._cell)
-        column, row = lattice.column_of(x), lattice.row_of(y)
-        c0, r0 = int(column.min()), int(row.min())
-        shape = int(row.max()) - r0 + 1, int(column.max()) - c0 + 1
-        self._check_size(shape)
-        return Summary(CellGrid(c0, r0, lowest_per_cell(column - c0, row - r0, z, shape)))
+        return Summary(lowest_heights(points, used, context.site, self._cell, self.name))
 
     def merge(self, parts: Sequence[CellGrid]) -> CellGrid:
         """Join the lowest heights of all blocks."""
-        self._check_size(joint_shape(parts))
-        return merge_lowest(parts)
-
-    def _check_size(self, shape: tuple[int, int]) -> None:
-        if shape[0] * shape[1] > _MOST_CELLS:
-            width, height = shape[1] * self._cell / 1000, shape[0] * self._cell / 1000
-            raise UsageError(
-                f"stage {self.name}: the site spans {width:.1f} x {height:.1f} km, that is "
-                f"{shape[0] * shape[1] / 1e6:.0f} million cells of {self._cell:g} m (at most "
-                f"{_MOST_CELLS / 1e6:.0f} million): choose a larger 'cell', or run the flights in parts"
-            )
+        return joined_lowest(parts, self._cell, self.name)
 
     def solve(self, merged: CellGrid, site: SiteFacts) -> Solution:
         """Open the surface of lowest heights and return what is left of it."""
         if merged.values.size == 0:
-            return Solution(
-                warnings=("no point can be ground (noise, withheld, kept classes or early returns)",)
-            )
+            return Solution(warnings=(NOTHING_USABLE,))
         p = self.params
         windows = window_sizes(
             geometric=p.growth == "geometric", base=p.base, cell=self._cell, largest=p.largest_window
         )
-        # Heights above the lowest fit 32 bits to better than 0.1 mm, and halve the memory.
-        level = float(np.nanmin(merged.values))
+        raster, lowest = raster_of(merged, site, self._cell)
         surface = ground_surface(
-            (merged.values - level).astype(np.float32),
+            lowest,
             cell=self._cell,
             gap=max(2, math.ceil(_GAP_SPACINGS * site.spacing / self._cell)),
             windows=windows,
@@ -261,9 +233,7 @@ class ProgressiveGround(Stage):
             initial=p.initial_threshold,
             rejoin=p.rejoin,
         )
-        rows, columns = surface.height.shape
-        window = Window(site.lattice(self._cell), merged.column, merged.row, columns, rows)
-        return Solution(_Ground(window, level, surface.height, surface.tolerance))
+        return Solution(_Ground(raster, surface.height, surface.tolerance))
 
     def run(self, points: Points, context: Context, solution: Solution | None = None) -> Delta:
         """Label the points by their height above the ground surface."""
@@ -275,10 +245,8 @@ class ProgressiveGround(Stage):
         return Delta({"classification": labelled(points, ground, usable, self.params.keep_classes)})
 
     def _on_ground(self, points: Points, ground: _Ground) -> NDArray[np.bool_]:
-        across = (points["x"] - ground.window.left) / self._cell
-        up = (points["y"] - ground.window.bottom) / self._cell
-        above = points["z"] - ground.level - bilinear(ground.height, across, up)
-        return above <= bilinear(ground.tolerance, across, up)
+        above = points["z"] - ground.raster.level - ground.raster.at(ground.height, points)
+        return above <= ground.raster.at(ground.tolerance, points)
 
     def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:
         """Return how many points are ground, and their share of all points."""
