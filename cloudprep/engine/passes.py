@@ -32,6 +32,11 @@ class ContractError(CloudprepError):
     """A stage gave back something that it did not declare: a fault of the stage, not of the data."""
 
 
+def sweeps_of(stage: Stage) -> int:
+    """Return how many times a stage goes over the points, at most."""
+    return int(stage.summarises) + int(stage.revisits) + int(bool(stage.provides))
+
+
 @dataclass
 class StageResult:
     """What came of one stage; ``changed`` counts points whose class or withheld flag is another now."""
@@ -92,13 +97,15 @@ class StagePass:
 
     def carry_out(self) -> StageResult:
         """Run the stage; the store's labels change only when all blocks are done."""
-        sweeps = int(self.stage.summarises) + int(bool(self.stage.provides))
+        sweeps = sweeps_of(self.stage)
         self.progress.start(self.stage.name, max(1, sweeps) * self.store.usable_count)
         result = StageResult()
         solution: Solution | None = None
         try:
             if self.stage.summarises:
                 solution = self._summarise()
+                if solution.revisit:
+                    solution = self._revisit(solution)
                 result.grids = solution.grids
                 result.figures.update(solution.figures)
                 result.warnings.extend(solution.warnings)
@@ -126,6 +133,13 @@ class StagePass:
         solution = self.stage.solve(self.stage.merge(parts), self.site)
         self.store.scratch = scratch
         return solution
+
+    def _revisit(self, first: Solution) -> Solution:
+        def work(job: _Job) -> Any:
+            return self.stage.revisit(job.points, job.context, first)
+
+        parts = [part for _, part in self._each_block(work)]
+        return self.stage.settle(self.stage.merge_revisits(parts), first, self.site)
 
     def _label(self, solution: Solution | None, result: StageResult) -> None:
         def work(job: _Job) -> tuple[dict[str, NDArray[Any]], tuple[str, ...]]:

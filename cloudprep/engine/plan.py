@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from cloudprep.engine.passes import sweeps_of
 from cloudprep.engine.store import BLOCK_POINTS
 from cloudprep.errors import MissingColumnError
 from cloudprep.model.bounds import Bounds
@@ -131,7 +132,7 @@ def plan_run(stages: Sequence[Stage], site: SiteFacts, *, blocks: int | None = N
         stages=tuple(
             StagePlan(
                 s.name,
-                int(s.summarises) + int(bool(s.provides)),
+                sweeps_of(s),
                 s.reach(),
                 s.summarises,
                 s.grids,

@@ -44,12 +44,15 @@ class Solution:
         Named results for the run record and for gates.
     warnings : tuple of str
         Lines a person should read.
+    revisit : bool
+        Whether the stage wants a second look at the points before it settles.
     """
 
     value: Any = None
     grids: tuple[Grid, ...] = ()
     figures: Mapping[str, float | int] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
+    revisit: bool = False
 
 
 @dataclass(frozen=True)

@@ -147,7 +147,8 @@ class Stage(ABC):
 
     Life of a stage: it is built from parameters (``__init__`` only stores them); ``resolved(site)`` gives a
     twin in which every derived parameter has its value; if ``summarises``, every block calls ``summarise``,
-    the parts are merged in ``merge`` and ``solve`` runs once; then, if the stage ``provides`` columns, every
+    the parts are merged in ``merge`` and ``solve`` runs once (a solution may ask for a second look at the
+    points: ``revisit``, ``merge_revisits``, ``settle``); then, if the stage ``provides`` columns, every
     block calls ``run``.
 
     The results must not depend on the order of the points, on the blocks or on the workers, to the bit.
@@ -172,6 +173,8 @@ class Stage(ABC):
     grids: ClassVar[tuple[str, ...]] = ()
     """Raster products (their names) that ``solve`` makes."""
     summarises: ClassVar[bool] = False
+    revisits: ClassVar[bool] = False
+    """Whether a solution may ask for a second look at the points (``Solution.revisit``)."""
     references: ClassVar[tuple[str, ...]] = ()
     """Papers and standards behind the method."""
     bytes_per_point: ClassVar[int] = 64
@@ -223,6 +226,22 @@ class Stage(ABC):
 
     def solve(self, merged: Any, site: SiteFacts) -> Solution:
         """Work out once for the site what ``run`` needs, and the raster products."""
+        raise NotImplementedError
+
+    def revisit(self, points: Points, context: Context, solution: Solution) -> Any:
+        """Return this block's share of figures that only the first solution makes possible.
+
+        Called for every block if ``revisits`` and the solution asks for it; from CORE points only, and the
+        share must pickle.
+        """
+        raise NotImplementedError
+
+    def merge_revisits(self, parts: Sequence[Any]) -> Any:
+        """Join the shares of the second look into one; their order must not matter to the bit."""
+        raise NotImplementedError
+
+    def settle(self, merged: Any, solution: Solution, site: SiteFacts) -> Solution:
+        """Return the solution after the second look; the first one stays as it is."""
         raise NotImplementedError
 
     def run(self, points: Points, context: Context, solution: Solution | None = None) -> Delta:
