@@ -37,6 +37,10 @@ if TYPE_CHECKING:
     Integers = NDArray[np.int64]
 
 
+# Points met on the way to the neighbours of a leaf, before those that have become too far are dropped.
+ROOM = 512
+
+
 def mean_neighbour_distance(
     x: Floats,
     y: Floats,
@@ -111,16 +115,39 @@ def mean_neighbour_distance(
 
 
 @njit(nogil=True, cache=True)
-def _offer(own: Floats, best: Floats, rows: int, px: float, py: float, pz: float) -> None:
-    """Offer one point to the eight points of a leaf: each keeps its ``rows`` smallest squared distances."""
+def _offer(own: Floats, best: Floats, rows: int, px: float, py: float, pz: float) -> bool:
+    """Offer one point to the eight points of a leaf; tell whether it is nearer than the last row of any.
+
+    Each of the eight keeps its ``rows`` smallest squared distances.
+    """
     d = plus(
         plus(squared(minus(load(own, 0), spread(px))), squared(minus(load(own, 8), spread(py)))),
         squared(minus(load(own, 16), spread(pz))),
     )
+    helps = below(d, load(best, rows * 8 - 8)) != 0
     for row in range(rows):
         held = load(best, row * 8)
         store(best, row * 8, smaller(held, d))
         d = larger(held, d)
+    return helps
+
+
+@njit(nogil=True, cache=True)
+def _still_near(
+    x: Floats, y: Floats, z: Floats, own: Floats, limit: Floats, met: Integers, count: int
+) -> int:
+    """Keep the points met that are nearer than any lane's limit (squared); return how many."""
+    kept = 0
+    for j in range(count):
+        i = met[j]
+        d = plus(
+            plus(squared(minus(load(own, 0), spread(x[i]))), squared(minus(load(own, 8), spread(y[i])))),
+            squared(minus(load(own, 16), spread(z[i]))),
+        )
+        met[kept] = i
+        if below(d, limit) != 0:
+            kept += 1
+    return kept
 
 
 @njit(nogil=True, cache=True)
@@ -177,6 +204,97 @@ def _helps_any(own: Floats, best: Floats, last_row: int, boxes: Floats, box: int
 
 
 @njit(nogil=True, cache=True)
+def visit_leaf(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    n: int,
+    boxes: Floats,
+    levels: Integers,
+    leaf: int,
+    rows: int,
+    own: Floats,
+    best: Floats,
+    met: Integers,
+    work: tuple[Floats, Integers, Integers, Floats],
+) -> int:
+    """Find the smallest squared distances of a leaf's points; return how many points are in ``met``.
+
+    ``own`` gets the leaf's coordinates (8 x, 8 y, 8 z), ``best`` ``rows`` ascending rows of eight, the points
+    themselves included, and ``met`` the places of points in the tree: all that are nearer than the last row
+    of a lane are among them. It needs room for more than eight times the rows.
+    """
+    distance, stack_box, stack_level, stack_distance = work
+    last_row = rows - 1
+    deepest = levels.shape[0] - 2
+    room = met.shape[0]
+    count = 0
+    start = leaf * LEAF
+    stop = min(start + LEAF, n)
+    for lane in range(8):
+        i = min(start + lane, n - 1)
+        own[lane] = x[i]
+        own[8 + lane] = y[i]
+        own[16 + lane] = z[i]
+    for i in range(rows * 8):
+        best[i] = np.inf
+    for i in range(start, stop):
+        if _offer(own, best, rows, x[i], y[i], z[i]):
+            met[count] = i
+            count += 1
+    worst = largest(load(best, last_row * 8))
+    # From the leaf upwards, the seven siblings at every level, those next in the tree first.
+    node = leaf
+    for level in range(deepest):
+        family = node & ~7
+        mask = _near_boxes(boxes, levels[level] + family, leaf, worst, distance)
+        top = 0
+        for step in range(7, 0, -1):
+            child = (node & 7) ^ step
+            if (mask >> child) & 1:
+                stack_box[top] = family + child
+                stack_level[top] = level
+                stack_distance[top] = distance[child]
+                top += 1
+        while top > 0:
+            top -= 1
+            if stack_distance[top] >= worst:
+                continue
+            box = stack_box[top]
+            at = stack_level[top]
+            if not _helps_any(own, best, last_row, boxes, levels[at] + box):
+                continue
+            if at == 0:
+                mask = _near_points(x, y, z, box * LEAF, boxes, leaf, worst)
+                while mask != 0:
+                    i = box * LEAF + lowest_bit(mask)
+                    mask &= mask - 1
+                    if _offer(own, best, rows, x[i], y[i], z[i]):
+                        met[count] = i
+                        count += 1
+                        if count == room:
+                            count = _still_near(x, y, z, own, load(best, last_row * 8), met, count)
+                worst = largest(load(best, last_row * 8))
+            else:
+                mask = _near_boxes(boxes, levels[at - 1] + box * FAN, leaf, worst, distance)
+                while mask != 0:
+                    child = lowest_bit(mask)
+                    mask &= mask - 1
+                    stack_box[top] = box * FAN + child
+                    stack_level[top] = at - 1
+                    stack_distance[top] = distance[child]
+                    top += 1
+        node >>= 3
+    return count
+
+
+@njit(nogil=True, cache=True)
+def walking_space() -> tuple[Floats, Integers, Integers, Floats]:
+    """Return what :func:`visit_leaf` needs for walking the tree."""
+    return np.empty(8), np.empty(256, np.int64), np.empty(256, np.int64), np.empty(256)
+
+
+@njit(nogil=True, cache=True)
 def _search_leaves(
     x: Floats,
     y: Floats,
@@ -198,12 +316,9 @@ def _search_leaves(
     n = row.shape[0]
     own = np.empty(24)
     best = np.empty(rows * 8)
-    distance = np.empty(8)
-    stack_box = np.empty(256, np.int64)
-    stack_level = np.empty(256, np.int64)
-    stack_distance = np.empty(256)
+    met = np.empty(max(ROOM, 9 * rows), np.int64)
+    work = walking_space()
     last_row = rows - 1
-    deepest = levels.shape[0] - 2
     for leaf in range(first_leaf, last_leaf):
         start = leaf * LEAF
         stop = min(start + LEAF, n)
@@ -212,54 +327,7 @@ def _search_leaves(
             some |= wanted[row[i]]
         if not some:
             continue
-        for lane in range(8):
-            i = min(start + lane, n - 1)
-            own[lane] = x[i]
-            own[8 + lane] = y[i]
-            own[16 + lane] = z[i]
-        for i in range(rows * 8):
-            best[i] = np.inf
-        for i in range(start, stop):
-            _offer(own, best, rows, x[i], y[i], z[i])
-        worst = largest(load(best, last_row * 8))
-        # From the leaf upwards, the seven siblings at every level, those next in the tree first.
-        node = leaf
-        for level in range(deepest):
-            family = node & ~7
-            mask = _near_boxes(boxes, levels[level] + family, leaf, worst, distance)
-            top = 0
-            for step in range(7, 0, -1):
-                child = (node & 7) ^ step
-                if (mask >> child) & 1:
-                    stack_box[top] = family + child
-                    stack_level[top] = level
-                    stack_distance[top] = distance[child]
-                    top += 1
-            while top > 0:
-                top -= 1
-                if stack_distance[top] >= worst:
-                    continue
-                box = stack_box[top]
-                at = stack_level[top]
-                if not _helps_any(own, best, last_row, boxes, levels[at] + box):
-                    continue
-                if at == 0:
-                    mask = _near_points(x, y, z, box * LEAF, boxes, leaf, worst)
-                    while mask != 0:
-                        i = box * LEAF + lowest_bit(mask)
-                        mask &= mask - 1
-                        _offer(own, best, rows, x[i], y[i], z[i])
-                    worst = largest(load(best, last_row * 8))
-                else:
-                    mask = _near_boxes(boxes, levels[at - 1] + box * FAN, leaf, worst, distance)
-                    while mask != 0:
-                        child = lowest_bit(mask)
-                        mask &= mask - 1
-                        stack_box[top] = box * FAN + child
-                        stack_level[top] = at - 1
-                        stack_distance[top] = distance[child]
-                        top += 1
-            node >>= 3
+        visit_leaf(x, y, z, n, boxes, levels, leaf, rows, own, best, met, work)
         # Ascending distances, so that the sum does not depend on the order of the points.
         total = spread(0.0)
         for r in range(1, rows):

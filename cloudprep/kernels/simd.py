@@ -59,6 +59,11 @@ def squared(a: NDArray[np.float64]) -> NDArray[np.float64]:
     return a * a
 
 
+def times(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return a * b lane by lane."""
+    return a * b
+
+
 def root(a: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the square root lane by lane."""
     return np.sqrt(a)
@@ -77,6 +82,13 @@ def larger(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64
 def below(a: NDArray[np.float64], b: NDArray[np.float64]) -> int:
     """Return a bit mask of the lanes in which a < b (lane 0 is the lowest bit)."""
     return int(np.packbits(a < b, bitorder="little")[0])
+
+
+def where_below(
+    a: NDArray[np.float64], b: NDArray[np.float64], value: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return the value in lanes where a < b, 0 in the others."""
+    return np.where(a < b, value, 0.0)
 
 
 def largest(a: NDArray[np.float64]) -> float:
@@ -196,6 +208,12 @@ def _squared(context: Any, builder: Any, sig: Any, args: Any) -> Any:
     return builder.fmul(args[0], args[0])
 
 
+@_compiled(times, _LANES, _LanesType, _LanesType)
+def _times(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+    del context, sig
+    return builder.fmul(*args)
+
+
 @_compiled(root, _LANES, _LanesType)
 def _root(context: Any, builder: Any, sig: Any, args: Any) -> Any:
     del context, sig
@@ -218,6 +236,13 @@ def _larger(context: Any, builder: Any, sig: Any, args: Any) -> Any:
 def _below(context: Any, builder: Any, sig: Any, args: Any) -> Any:
     del context, sig
     return builder.zext(builder.bitcast(builder.fcmp_ordered("<", *args), ir.IntType(WIDTH)), _I64)
+
+
+@_compiled(where_below, _LANES, _LanesType, _LanesType, _LanesType)
+def _where_below(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+    del context, sig
+    a, b, value = args
+    return builder.select(builder.fcmp_ordered("<", a, b), value, ir.Constant(_VECTOR, [0.0] * WIDTH))
 
 
 @_compiled(largest, types.float64, _LanesType)

@@ -1,0 +1,376 @@
+"""How the nearest neighbours of every point are spread: along a line, over a plane, in all directions.
+
+The search is that of :mod:`cloudprep.kernels.neighbours`. The points met on the way are kept, and those
+nearer than the k-th neighbour are then summed up, eight points of a leaf at a time. Offsets are rounded to a
+millionth of the distance to the k-th neighbour first: then the sums are exact, whatever their order, and the
+results are the same to the bit however the points are ordered or cut into blocks.
+"""
+
+from __future__ import annotations
+
+import math
+from concurrent.futures import ThreadPoolExecutor
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from numba import njit
+
+from cloudprep.kernels.neighbours import ROOM, visit_leaf, walking_space
+from cloudprep.kernels.neighbours_tree import LEAF, build_tree
+from cloudprep.kernels.simd import (
+    below,
+    larger,
+    load,
+    minus,
+    plus,
+    root,
+    spread,
+    squared,
+    store,
+    times,
+    where_below,
+)
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from cloudprep.kernels.neighbours_tree import Tree
+
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
+
+# What is farther off the plane of the others than so many times its roughness doesn't count.
+_TRIM = 2.2
+# Fewer points are not trimmed, and without three there is no plane.
+_TRIM_LEAST = 7
+_PLANE_LEAST = 3
+# Steps that offsets are rounded to: this power of two of the k-th distance. Ten squares still add up exactly.
+_STEP_BITS = 20
+# Added and taken off again, this times a step rounds to whole steps.
+_ROUNDING = 1.5 * 2.0**52
+# Columns of the table of shapes: mean distance, three deviations, normal, offset.
+MEAN, ROUGHNESS, OFFSET = 0, 1, 7
+
+
+class Shapes(NamedTuple):
+    """What the neighbours of each point look like; float32, lengths in m.
+
+    Parameters
+    ----------
+    distance : ndarray of float32, shape (n,)
+        Mean distance to the k nearest other points.
+    roughness, breadth, extent : ndarray of float32, shape (n,)
+        Standard deviations along the three principal axes, ascending.
+    normal_x, normal_y, normal_z : ndarray of float32, shape (n,)
+        Direction of the first axis, upwards; all 0 where there is no plane.
+    offset : ndarray of float32, shape (n,)
+        How far the point itself lies off the plane through its neighbours.
+    """
+
+    distance: NDArray[np.float32]
+    roughness: NDArray[np.float32]
+    breadth: NDArray[np.float32]
+    extent: NDArray[np.float32]
+    normal_x: NDArray[np.float32]
+    normal_y: NDArray[np.float32]
+    normal_z: NDArray[np.float32]
+    offset: NDArray[np.float32]
+
+
+def neighbour_shapes(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    k: int,
+    *,
+    threads: int = 1,
+    queries: NDArray[np.bool_] | None = None,
+    tree: Tree | None = None,
+) -> tuple[Shapes, NDArray[np.float64]]:
+    """Return the shape of each point's neighbourhood, and the distance to its k-th neighbour.
+
+    The distance is the mean over the k nearest other points. The principal axes are those of the point itself
+    and the others nearer than the k-th (those that are as near as it are left out, so that ties play no
+    role); of seven points or more, those off the plane by more than 2.2 standard deviations are left out and
+    the axes taken again.
+
+    Parameters
+    ----------
+    x, y, z : ndarray of float64, shape (n,)
+        Coordinates, m, finite.
+    k : int
+        Number of neighbours, 1 to 64.
+    threads : int
+        Threads to use; the results do not depend on it.
+    queries : ndarray of bool, shape (n,), optional
+        The points to search for; the others get NaN.
+    tree : Tree, optional
+        The tree of these points, where it is wanted for something else too.
+
+    Returns
+    -------
+    shapes : Shapes
+        NaN at points not asked for; distance infinite, all else 0, at a point without any other.
+    kth : ndarray of float64, shape (n,)
+        Distance to the k-th neighbour, m.
+
+    Raises
+    ------
+    ValueError
+        If k is not within 1 to 64, or a coordinate is not finite.
+
+    References
+    ----------
+    H. Hoppe, T. DeRose, T. Duchamp, J. McDonald and W. Stuetzle, "Surface reconstruction from unorganized
+    points", SIGGRAPH (1992): the tangent plane of the k nearest neighbours from their principal axes.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> x, y = (v.ravel() for v in np.mgrid[0:5.0, 0:5.0])
+    >>> shapes, _ = neighbour_shapes(x, y, 0.5 * x, 8)
+    >>> float(shapes.roughness[12]), np.round(shapes.normal_x[12] / shapes.normal_z[12], 3).tolist()
+    (0.0, -0.5)
+    """
+    if not 1 <= k <= 64:
+        raise ValueError(f"k must be 1 to 64, got {k}")
+    n = len(x)
+    wanted = np.ones(n, np.bool_) if queries is None else queries
+    table = np.zeros((n, OFFSET + 1), np.float32)
+    table[:, MEAN] = np.inf
+    table[~wanted] = np.nan
+    kth = np.where(wanted, np.inf, np.nan)
+    if n >= 2:
+        if tree is None:
+            tree = build_tree(x, y, z, threads=threads)
+        rows = min(k, n - 1) + 1
+        cuts = np.linspace(0, len(tree.x) // LEAF, (32 * threads if threads > 1 else 1) + 1).astype(np.int64)
+        points = tree
+
+        def search(run: int) -> None:
+            _shape_leaves(*points, rows, wanted, table, kth, cuts[run], cuts[run + 1])
+
+        with ThreadPoolExecutor(threads) as pool:
+            list(pool.map(search, range(len(cuts) - 1)))
+    return Shapes(*(np.ascontiguousarray(column) for column in table.T)), kth
+
+
+@njit(nogil=True, cache=True)
+def _rounding_of(limit: float) -> float:
+    """Return what rounds offsets to steps, for offsets of at most the root of a squared distance."""
+    if not 0.0 < limit < np.inf:
+        return 0.0
+    return _ROUNDING * 2.0 ** (math.frexp(math.sqrt(limit))[1] - _STEP_BITS)
+
+
+@njit(nogil=True, cache=True)
+def _add_moments(sums: Floats, near: Floats, sign: float, dx: Floats, dy: Floats, dz: Floats) -> None:
+    """Add offsets and their products, times a sign, to the ten sums, in lanes where ``near`` is below 0."""
+    zero = spread(0.0)
+    one = where_below(near, zero, spread(sign))
+    sx, sy, sz = times(one, dx), times(one, dy), times(one, dz)
+    store(sums, 0, plus(load(sums, 0), one))
+    store(sums, 8, plus(load(sums, 8), sx))
+    store(sums, 16, plus(load(sums, 16), sy))
+    store(sums, 24, plus(load(sums, 24), sz))
+    store(sums, 32, plus(load(sums, 32), times(sx, dx)))
+    store(sums, 40, plus(load(sums, 40), times(sy, dy)))
+    store(sums, 48, plus(load(sums, 48), times(sz, dz)))
+    store(sums, 56, plus(load(sums, 56), times(sx, dy)))
+    store(sums, 64, plus(load(sums, 64), times(sx, dz)))
+    store(sums, 72, plus(load(sums, 72), times(sy, dz)))
+
+
+@njit(nogil=True, cache=True)
+def principal_axes(sums: Floats, lane: int, axes: Floats) -> None:
+    """Set ``axes`` to the three standard deviations, the normal and the mean offset from a lane of sums.
+
+    The eigenvalues are the roots of the characteristic cubic: O. K. Smith, "Eigenvalues of a symmetric 3x3
+    matrix", Communications of the ACM 4 (1961).
+    """
+    for i in range(9):
+        axes[i] = 0.0
+    count = sums[lane]
+    if count < 1.0:
+        return
+    mx, my, mz = sums[8 + lane] / count, sums[16 + lane] / count, sums[24 + lane] / count
+    axes[6], axes[7], axes[8] = mx, my, mz
+    xx = sums[32 + lane] / count - mx * mx
+    yy = sums[40 + lane] / count - my * my
+    zz = sums[48 + lane] / count - mz * mz
+    xy = sums[56 + lane] / count - mx * my
+    xz = sums[64 + lane] / count - mx * mz
+    yz = sums[72 + lane] / count - my * mz
+    q = (xx + yy + zz) / 3.0
+    if q <= 0.0:
+        return
+    ax, ay, az = xx - q, yy - q, zz - q
+    p = math.sqrt((ax * ax + ay * ay + az * az + 2.0 * (xy * xy + xz * xz + yz * yz)) / 6.0)
+    low = middle = high = q
+    if p > 1e-12 * q:
+        det = ax * (ay * az - yz * yz) - xy * (xy * az - yz * xz) + xz * (xy * yz - ay * xz)
+        r = min(max(det / (2.0 * p * p * p), -1.0), 1.0)
+        phi = math.acos(r) / 3.0
+        c = math.cos(phi)
+        s = math.sqrt(max(1.0 - c * c, 0.0))
+        high = q + 2.0 * p * c
+        low = q - p * (c + math.sqrt(3.0) * s)
+        middle = 3.0 * q - high - low
+    axes[0] = math.sqrt(max(low, 0.0))
+    axes[1] = math.sqrt(max(middle, 0.0))
+    axes[2] = math.sqrt(max(high, 0.0))
+    if count < _PLANE_LEAST:
+        return
+    # The normal is orthogonal to the rows of the matrix less the eigenvalue; the longest product is safest.
+    ux, vy, wz = xx - low, yy - low, zz - low
+    ax, ay, az = xy * yz - xz * vy, xz * xy - ux * yz, ux * vy - xy * xy
+    bx, by, bz = xy * wz - xz * yz, xz * xz - ux * wz, ux * yz - xy * xz
+    cx, cy, cz = vy * wz - yz * yz, yz * xz - xy * wz, xy * yz - vy * xz
+    la, lb, lc = ax * ax + ay * ay + az * az, bx * bx + by * by + bz * bz, cx * cx + cy * cy + cz * cz
+    nx, ny, nz, length = ax, ay, az, la
+    if lb > length:
+        nx, ny, nz, length = bx, by, bz, lb
+    if lc > length:
+        nx, ny, nz, length = cx, cy, cz, lc
+    # On a line every direction across is as good as another.
+    if length <= 1e-20 * q * q * q * q:
+        return
+    length = math.sqrt(length)
+    if nz < 0.0 or (nz == 0.0 and (ny < 0.0 or (ny == 0.0 and nx < 0.0))):
+        length = -length
+    axes[3], axes[4], axes[5] = nx / length, ny / length, nz / length
+
+
+@njit(nogil=True, cache=True)
+def _add_near(
+    x: Floats, y: Floats, z: Floats, met: Integers, count: int, own: Floats, limits: Floats, sums: Floats
+) -> int:
+    """Add up the points met that are nearer than each lane's limit.
+
+    ``limits`` holds eight squared distances and eight roundings of offsets. Points that are near in no lane
+    are dropped from ``met``; the number of those left is returned.
+    """
+    most, up = load(limits, 0), load(limits, 8)
+    for i in range(80):
+        sums[i] = 0.0
+    kept = 0
+    for j in range(count):
+        i = met[j]
+        dx = minus(spread(x[i]), load(own, 0))
+        dy = minus(spread(y[i]), load(own, 8))
+        dz = minus(spread(z[i]), load(own, 16))
+        d = plus(plus(squared(dx), squared(dy)), squared(dz))
+        if below(d, most) == 0:
+            continue
+        met[kept] = i
+        kept += 1
+        dx = minus(plus(dx, up), up)
+        dy = minus(plus(dy, up), up)
+        dz = minus(plus(dz, up), up)
+        _add_moments(sums, minus(d, most), 1.0, dx, dy, dz)
+    return kept
+
+
+@njit(nogil=True, cache=True)
+def _take_off(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    met: Integers,
+    count: int,
+    own: Floats,
+    limits: Floats,
+    planes: Floats,
+    sums: Floats,
+) -> None:
+    """Take points off the sums again in the lanes whose plane they are too far from.
+
+    ``limits`` also holds eight squared distances from the plane; ``planes`` eight normals (8 x, 8 y, 8 z) and
+    eight constants.
+    """
+    most, up, off = load(limits, 0), load(limits, 8), load(limits, 16)
+    for j in range(count):
+        i = met[j]
+        dx = minus(spread(x[i]), load(own, 0))
+        dy = minus(spread(y[i]), load(own, 8))
+        dz = minus(spread(z[i]), load(own, 16))
+        d = plus(plus(squared(dx), squared(dy)), squared(dz))
+        dx = minus(plus(dx, up), up)
+        dy = minus(plus(dy, up), up)
+        dz = minus(plus(dz, up), up)
+        from_plane = plus(
+            plus(times(dx, load(planes, 0)), times(dy, load(planes, 8))),
+            minus(times(dz, load(planes, 16)), load(planes, 24)),
+        )
+        far = larger(minus(d, most), minus(off, squared(from_plane)))
+        if below(far, spread(0.0)) != 0:
+            _add_moments(sums, far, -1.0, dx, dy, dz)
+
+
+@njit(nogil=True, cache=True)
+def _shape_leaves(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    row: Integers,
+    boxes: Floats,
+    levels: Integers,
+    rows: int,
+    wanted: NDArray[np.bool_],
+    table: NDArray[np.float32],
+    kth: Floats,
+    first_leaf: int,
+    last_leaf: int,
+) -> None:
+    """Fill in the shapes of the wanted points of a run of leaves; ``rows`` counts the point itself."""
+    n = row.shape[0]
+    own = np.empty(24)
+    best = np.empty(rows * 8)
+    met = np.empty(max(ROOM, 9 * rows), np.int64)
+    work = walking_space()
+    limits, planes, sums = np.empty(24), np.empty(32), np.empty(80)
+    axes, trimmed = np.empty((8, 9)), np.empty(8)
+    last_row = rows - 1
+    for leaf in range(first_leaf, last_leaf):
+        start = leaf * LEAF
+        stop = min(start + LEAF, n)
+        some = False
+        for i in range(start, stop):
+            some |= wanted[row[i]]
+        if not some:
+            continue
+        count = visit_leaf(x, y, z, n, boxes, levels, leaf, rows, own, best, met, work)
+        total = spread(0.0)
+        for r in range(1, rows):
+            total = plus(total, root(load(best, r * 8)))
+        for lane in range(8):
+            limits[lane] = best[last_row * 8 + lane]
+            limits[8 + lane] = _rounding_of(limits[lane])
+            limits[16 + lane] = np.inf
+        planes[:] = 0.0
+        count = _add_near(x, y, z, met, count, own, limits, sums)
+        for lane in range(stop - start):
+            principal_axes(sums, lane, axes[lane])
+            trimmed[lane] = sums[lane]
+            if sums[lane] < _TRIM_LEAST:
+                continue
+            a = axes[lane]
+            planes[lane], planes[8 + lane], planes[16 + lane] = a[3], a[4], a[5]
+            planes[24 + lane] = a[3] * a[6] + a[4] * a[7] + a[5] * a[8]
+            # A hair above 0, so that points in one plane stay.
+            limits[16 + lane] = _TRIM * _TRIM * a[0] * a[0] + 1e-12 * limits[lane]
+        _take_off(x, y, z, met, count, own, limits, planes, sums)
+        store(own, 0, total)
+        for i in range(start, stop):
+            if not wanted[row[i]]:
+                continue
+            lane = i - start
+            a = axes[lane]
+            if sums[lane] < trimmed[lane]:
+                principal_axes(sums, lane, a)
+            out = table[row[i]]
+            kth[row[i]] = math.sqrt(limits[lane])
+            out[MEAN] = own[lane] / last_row
+            for c in range(6):
+                out[ROUGHNESS + c] = a[c]
+            out[OFFSET] = abs(a[3] * a[6] + a[4] * a[7] + a[5] * a[8])
