@@ -374,3 +374,83 @@ def _shape_leaves(
             for c in range(6):
                 out[ROUGHNESS + c] = a[c]
             out[OFFSET] = abs(a[3] * a[6] + a[4] * a[7] + a[5] * a[8])
+
+
+def shapes_of_lists(
+    at: Floats, of: Integers, x: Floats, y: Floats, z: Floats, limit: Floats, mean: Floats
+) -> Shapes:
+    """Return the same shapes from neighbours that are listed, not searched for.
+
+    Parameters
+    ----------
+    at : ndarray of float64, shape (3, m)
+        Positions, m.
+    of : ndarray of int64, shape (l,)
+        Whose neighbour each listed point is, ascending; the points themselves are among them.
+    x, y, z : ndarray of float64, shape (l,)
+        The listed points: all that are nearer than the k-th neighbour, and any others.
+    limit : ndarray of float64, shape (m,)
+        Squared distance to the k-th neighbour, m2.
+    mean : ndarray of float64, shape (m,)
+        Mean distance to the k nearest, m.
+    """
+    table = np.zeros((len(limit), OFFSET + 1), np.float32)
+    starts = np.searchsorted(of, np.arange(len(limit) + 1)).astype(np.int64)
+    _shape_lists(at[0].copy(), at[1].copy(), at[2].copy(), starts, x, y, z, limit, table)
+    table[:, MEAN] = mean
+    return Shapes(*(np.ascontiguousarray(column) for column in table.T))
+
+
+@njit(nogil=True, cache=True)
+def _add_one(sums: Floats, sign: float, dx: float, dy: float, dz: float) -> None:
+    sums[0] += sign
+    sums[8] += sign * dx
+    sums[16] += sign * dy
+    sums[24] += sign * dz
+    sums[32] += sign * dx * dx
+    sums[40] += sign * dy * dy
+    sums[48] += sign * dz * dz
+    sums[56] += sign * dx * dy
+    sums[64] += sign * dx * dz
+    sums[72] += sign * dy * dz
+
+
+@njit(nogil=True, cache=True)
+def _shape_lists(
+    px: Floats,
+    py: Floats,
+    pz: Floats,
+    starts: Integers,
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    limit: Floats,
+    table: NDArray[np.float32],
+) -> None:
+    """Fill in the shapes, operation for operation as the leaves do."""
+    sums, a = np.empty(80), np.empty(9)
+    for q in range(px.shape[0]):
+        up = _rounding_of(limit[q])
+        sums[:] = 0.0
+        for j in range(starts[q], starts[q + 1]):
+            dx, dy, dz = x[j] - px[q], y[j] - py[q], z[j] - pz[q]
+            if dx * dx + dy * dy + dz * dz < limit[q]:
+                _add_one(sums, 1.0, (dx + up) - up, (dy + up) - up, (dz + up) - up)
+        principal_axes(sums, 0, a)
+        if sums[0] >= _TRIM_LEAST:
+            whole = sums[0]
+            nx, ny, nz = a[3], a[4], a[5]
+            constant = nx * a[6] + ny * a[7] + nz * a[8]
+            off = _TRIM * _TRIM * a[0] * a[0] + 1e-12 * limit[q]
+            for j in range(starts[q], starts[q + 1]):
+                dx, dy, dz = x[j] - px[q], y[j] - py[q], z[j] - pz[q]
+                if dx * dx + dy * dy + dz * dz < limit[q]:
+                    dx, dy, dz = (dx + up) - up, (dy + up) - up, (dz + up) - up
+                    away = (dx * nx + dy * ny) + (dz * nz - constant)
+                    if away * away > off:
+                        _add_one(sums, -1.0, dx, dy, dz)
+            if sums[0] < whole:
+                principal_axes(sums, 0, a)
+        for c in range(6):
+            table[q, ROUGHNESS + c] = a[c]
+        table[q, OFFSET] = abs(a[3] * a[6] + a[4] * a[7] + a[5] * a[8])

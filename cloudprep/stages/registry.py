@@ -19,6 +19,7 @@ ENTRY_POINT_GROUP = "cloudprep.stages"
 # Name in YAML -> where the class lives. Text, so that listing the names imports no kernels.
 BUILT_IN: dict[str, str] = {
     "statistical_outliers": "cloudprep.stages.noise.statistical_outliers:StatisticalOutliers",
+    "local_shape": "cloudprep.stages.noise.local_shape:LocalShape",
     "isolated_clusters": "cloudprep.stages.noise.isolated_clusters:IsolatedClusters",
     "low_points": "cloudprep.stages.noise.low_points:LowPoints",
     "progressive_ground": "cloudprep.stages.ground.progressive_ground:ProgressiveGround",

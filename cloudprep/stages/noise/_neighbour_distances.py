@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 
 # Distances are rounded; a comparison that saves a search allows for it.
-_SAFE = 1.0 + 1e-12
+SAFE = 1.0 + 1e-12
 
 
 def mean_distances(points: Points, context: Context, k: int) -> Floats:
@@ -58,25 +58,25 @@ def mean_distances(points: Points, context: Context, k: int) -> Floats:
     tree = build_tree(x, y, z, threads=context.threads)
     mean, kth = mean_neighbour_distance(x, y, z, k, threads=context.threads, queries=core, tree=tree)
     if context.buffered != EVERYWHERE:
-        inside = _distance_to_edge(x, y, context.buffered)
-        open_ends = np.flatnonzero(core & ((kth * _SAFE > inside) | (len(given) <= k)))
+        inside = distance_to_edge(x, y, context.buffered)
+        open_ends = np.flatnonzero(core & ((kth * SAFE > inside) | (len(given) <= k)))
         if len(open_ends):
             at = np.stack([x[open_ends], y[open_ends], z[open_ends]])
             nearest = nearest_distances(tree, at[0], at[1], at[2], k + 1)[:, 1:]
-            mean[open_ends] = _means(_searched_beyond(at, nearest, context))
+            mean[open_ends] = means(searched_beyond(at, nearest, context))
     mean[np.isinf(mean)] = np.nan
     result[given] = np.where(core, mean, np.nan)
     return result
 
 
-def _distance_to_edge(x: Floats, y: Floats, bounds: Bounds) -> Floats:
+def distance_to_edge(x: Floats, y: Floats, bounds: Bounds) -> Floats:
     """Return how far inside a rectangle points lie."""
     edges = (x - bounds.x0, bounds.x1 - x, y - bounds.y0, bounds.y1 - y)
     nearest: Floats = np.minimum.reduce(edges)
     return nearest
 
 
-def _means(squared: Floats) -> Floats:
+def means(squared: Floats) -> Floats:
     """Return means of ascending squared distances, added in the same order as the block's own."""
     total = np.zeros(len(squared))
     count = np.zeros(len(squared))
@@ -89,7 +89,7 @@ def _means(squared: Floats) -> Floats:
     return means
 
 
-def _searched_beyond(at: Floats, nearest: Floats, context: Context) -> Floats:
+def searched_beyond(at: Floats, nearest: Floats, context: Context) -> Floats:
     """Return squared distances to the nearest points of the whole site.
 
     Parameters
@@ -106,7 +106,7 @@ def _searched_beyond(at: Floats, nearest: Floats, context: Context) -> Floats:
     # over a lake) doesn't make the others fetch much. Only the last distance matters for how far to look.
     with np.errstate(divide="ignore"):
         size = np.ceil(np.log2(nearest[:, -1]) / 2)
-    parts = _parts_by_distance(context)
+    parts = parts_by_distance(context)
     for value in np.unique(size):
         _search_together(at, nearest, np.flatnonzero(size == value), context, parts)
     return nearest
@@ -118,38 +118,45 @@ def _search_together(
     """Improve the nearest distances of some points by the site beyond the buffer, part after part."""
     k = nearest.shape[1]
     for part, distance in parts:
-        farthest = np.sqrt(nearest[rows, -1]) * _SAFE
+        farthest = np.sqrt(nearest[rows, -1]) * SAFE
         if distance > farthest.max():
             return
-        needing = rows[_distance_to(at[0, rows], at[1, rows], part) <= farthest]
+        needing = rows[distance_to(at[0, rows], at[1, rows], part) <= farthest]
         if len(needing) == 0:
             continue
-        reach = math.sqrt(nearest[needing, -1].max()) * _SAFE
-        wanted = Bounds(
-            max(part.x0, at[0, needing].min() - reach),
-            max(part.y0, at[1, needing].min() - reach),
-            min(part.x1, at[0, needing].max() + reach),
-            min(part.y1, at[1, needing].max() + reach),
-        )
-        found = context.fetch(wanted)
-        x, y = found["x"], found["y"]
-        known = context.buffered
-        new = usable(found) & ~((x >= known.x0) & (x < known.x1) & (y >= known.y0) & (y < known.y1))
-        if not new.any():
+        x, y, z = points_beyond(at, needing, math.sqrt(nearest[needing, -1].max()) * SAFE, part, context)
+        if len(x) == 0:
             continue
-        tree = build_tree(x[new], y[new], found["z"][new])
+        tree = build_tree(x, y, z)
         more = nearest_distances(tree, at[0, needing], at[1, needing], at[2, needing], k)
         nearest[needing] = np.sort(np.concatenate([nearest[needing], more], axis=1), axis=1)[:, :k]
 
 
-def _distance_to(x: Floats, y: Floats, part: Bounds) -> Floats:
+def points_beyond(
+    at: Floats, needing: Rows, reach: float, part: Bounds, context: Context
+) -> tuple[Floats, Floats, Floats]:
+    """Return usable points of a part, outside the buffer, within reach (m) of the box around positions."""
+    wanted = Bounds(
+        max(part.x0, at[0, needing].min() - reach),
+        max(part.y0, at[1, needing].min() - reach),
+        min(part.x1, at[0, needing].max() + reach),
+        min(part.y1, at[1, needing].max() + reach),
+    )
+    found = context.fetch(wanted)
+    x, y = found["x"], found["y"]
+    known = context.buffered
+    new = usable(found) & ~((x >= known.x0) & (x < known.x1) & (y >= known.y0) & (y < known.y1))
+    return x[new], y[new], found["z"][new]
+
+
+def distance_to(x: Floats, y: Floats, part: Bounds) -> Floats:
     """Return horizontal distances to a rectangle; no point of it is nearer."""
     dx = np.maximum(np.maximum(part.x0 - x, x - part.x1), 0.0)
     dy = np.maximum(np.maximum(part.y0 - y, y - part.y1), 0.0)
     return np.maximum(dx, dy)
 
 
-def _parts_by_distance(context: Context) -> list[tuple[Bounds, float]]:
+def parts_by_distance(context: Context) -> list[tuple[Bounds, float]]:
     """Return parts that cover the plane around the block, nearest first, with their distance from the block.
 
     Parts are as large as the block, out to the edges of the site; four half planes hold what lies beyond.

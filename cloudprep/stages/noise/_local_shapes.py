@@ -1,0 +1,131 @@
+"""What the neighbours of a block's points look like, wherever in the site these neighbours are."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cloudprep.kernels.neighbours_search import nearest_distances, rows_within
+from cloudprep.kernels.neighbours_shape import neighbour_shapes, shapes_of_lists
+from cloudprep.kernels.neighbours_tree import build_tree
+from cloudprep.model.bounds import EVERYWHERE
+from cloudprep.stages.noise._neighbour_distances import (
+    SAFE,
+    distance_to,
+    distance_to_edge,
+    means,
+    parts_by_distance,
+    points_beyond,
+    searched_beyond,
+)
+from cloudprep.stages.noise._usable import usable
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from cloudprep.kernels.neighbours_shape import Shapes
+    from cloudprep.kernels.neighbours_tree import Tree
+    from cloudprep.model.points import Points
+    from cloudprep.stages.base import Context
+
+    Floats = NDArray[np.float64]
+    Shares = dict[str, NDArray[np.float32]]
+
+NEIGHBOURS = 10
+SHAPE_COLUMNS = ("neighbour_distance", "roughness", "extent", "normal_x", "normal_y", "normal_z")
+# A point so many times the roughness off its neighbours' plane makes the place as rough as if it were theirs.
+_OWN = 3.0
+
+
+def has_shapes(points: Points) -> bool:
+    """Tell whether an earlier stage worked the shapes out already."""
+    return all(name in points for name in SHAPE_COLUMNS)
+
+
+def local_shapes(points: Points, context: Context, k: int = NEIGHBOURS) -> Shares:
+    """Return the working columns of shape for the usable points of the block; NaN at all others.
+
+    The neighbours are those in the whole cloud: where the k-th is farther away than the edge of what the
+    block was given, the site beyond is searched too.
+
+    Parameters
+    ----------
+    points : Points
+        The block and its buffer.
+    context : Context
+        What surrounds them.
+    k : int
+        Number of neighbours.
+
+    Returns
+    -------
+    dict of str to ndarray of float32, shape (n,)
+        By the names of the columns. Where a point has no other, the distance is NaN and all else 0.
+    """
+    given = np.flatnonzero(usable(points))
+    core = context.core[given]
+    columns = {name: np.full(len(points), np.nan, np.float32) for name in SHAPE_COLUMNS}
+    if not core.any():
+        return columns
+    x, y, z = (points[axis][given] for axis in "xyz")
+    tree = build_tree(x, y, z, threads=context.threads)
+    shapes, kth = neighbour_shapes(x, y, z, k, threads=context.threads, queries=core, tree=tree)
+    _put(columns, given[core], _rows(shapes, core))
+    if context.buffered != EVERYWHERE:
+        inside = distance_to_edge(x, y, context.buffered)
+        open_ends = np.flatnonzero(core & ((kth * SAFE > inside) | (len(given) <= k)))
+        if len(open_ends):
+            at = np.stack([x[open_ends], y[open_ends], z[open_ends]])
+            _put(columns, given[open_ends], _shapes_beyond(at, tree, (x, y, z), context, k))
+    return columns
+
+
+def _rows(shapes: Shapes, rows: NDArray[np.bool_]) -> Shapes:
+    return type(shapes)._make(values[rows] for values in shapes)
+
+
+def _put(columns: Shares, rows: NDArray[np.int64], shapes: Shapes) -> None:
+    """Write shapes into columns at some rows."""
+    distance = np.where(np.isinf(shapes.distance), np.float32(np.nan), shapes.distance)
+    rough = np.maximum(shapes.roughness, shapes.offset / np.float32(_OWN))
+    values = (distance, rough, shapes.breadth, shapes.normal_x, shapes.normal_y, shapes.normal_z)
+    for name, part in zip(SHAPE_COLUMNS, values, strict=True):
+        columns[name][rows] = part
+
+
+def _shapes_beyond(
+    at: Floats, tree: Tree, given: tuple[Floats, Floats, Floats], context: Context, k: int
+) -> Shapes:
+    """Return the shapes at positions whose neighbours may lie beyond the buffer."""
+    nearest = searched_beyond(at, nearest_distances(tree, at[0], at[1], at[2], k + 1)[:, 1:], context)
+    # The whole site may hold fewer than k others.
+    count = np.isfinite(nearest).sum(axis=1)
+    limit = np.where(count > 0, nearest[np.arange(len(count)), np.maximum(count - 1, 0)], np.inf)
+    search = np.where(np.isfinite(limit), limit * SAFE * SAFE, 0.0)
+    starts, rows = rows_within(tree, at[0], at[1], at[2], search)
+    of = [np.repeat(np.arange(len(limit)), np.diff(starts))]
+    lists = [[values[rows]] for values in given]
+    for part, distance in parts_by_distance(context):
+        farthest = np.sqrt(search)
+        if distance > farthest.max():
+            break
+        needing = np.flatnonzero(distance_to(at[0], at[1], part) <= farthest)
+        # Those that look equally far together, so that a lone one doesn't make the others fetch much.
+        with np.errstate(divide="ignore"):
+            size = np.ceil(np.log2(search[needing]) / 2)
+        for value in np.unique(size):
+            rows = needing[size == value]
+            more = points_beyond(at, rows, math.sqrt(search[rows].max()), part, context)
+            if len(more[0]):
+                starts, found = rows_within(
+                    build_tree(*more), at[0, rows], at[1, rows], at[2, rows], search[rows]
+                )
+                of.append(rows[np.repeat(np.arange(len(rows)), np.diff(starts))])
+                for values, new in zip(lists, more, strict=True):
+                    values.append(new[found])
+    whose = np.concatenate(of)
+    order = np.argsort(whose, kind="stable")
+    x, y, z = (np.concatenate(values)[order] for values in lists)
+    return shapes_of_lists(at, whose[order], x, y, z, limit, means(nearest))
