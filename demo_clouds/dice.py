@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 # One stream for each part of the site: more birds must not move the trees.
-STREAMS = ("plants", "flight1", "flight2", "echoes1", "echoes2", "air", "twin", "floaters")
+STREAMS = ("plants", "flight1", "flight2", "echoes1", "echoes2", "air", "twin", "floaters", "scene")
 
 
 class Dice:

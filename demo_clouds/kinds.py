@@ -27,6 +27,7 @@ class Kind(IntEnum):
     FENCE = 10
     POLE = 11
     CONVEYOR = 12
+    LEDGE = 13
     BIRD = 20
     FLOCK = 21
     DUST = 22
