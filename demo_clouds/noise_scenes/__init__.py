@@ -1,7 +1,7 @@
 """Made-up scenes full of noise, every point labelled: what noise stages are tuned on and judged by.
 
-Lidar scenes are flown in two or three overlapping lines (a few in one), so that one line sees empty air or
-bare ground where another met a bird, a fog bank, a cloud of dust or a car. Photogrammetric scenes are
+Lidar scenes are flown in two or three overlapping lines (a few in one), so that one line sees empty air
+or bare ground where another met a bird, a fog bank, a cloud of dust or a car. Photogrammetric scenes are
 coloured points on the visible surface. Small scenes are dense: each holds some 40,000 to 250,000 points.
 
 What is tuned is tuned on :data:`TUNING_SEEDS` only; what is reported comes from :data:`REPORTING_SEEDS`.
@@ -45,10 +45,10 @@ def noise_scene(kind: str, density: float, seed: int, *, contrast: bool = True) 
     density : float
         Points a square metre, all lines together; 2, 10, 60 and 200 are meant.
     seed : int
-        Seed of the generator: the same seed gives the same scene on every machine.
+        Seed of the generator: the same seed gives the same scene.
     contrast : bool
-        Whether the intensity of lidar scenes tells noise from surfaces. Without, all intensities come from one
-        distribution, as after an automatic gain.
+        Whether the intensity of lidar scenes tells noise from surfaces. Without, all intensities come from
+        one distribution, as after an automatic gain.
 
     Returns
     -------

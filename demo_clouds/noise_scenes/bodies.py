@@ -29,6 +29,7 @@ def add_building(
     """Add one building, its sizes drawn from ranges (m), with antennas on its roof now and then."""
     chance, scale = site.chance, site.scale
     long, wide = chance.one(*length) * scale, chance.one(0.55, 0.9) * length[0] * scale
+    long = min(long, 0.3 * site.extent[1])
     place = site.spot(0.5 * float(np.hypot(long, wide)) + 0.8)
     if place is None:
         return
@@ -104,15 +105,15 @@ def add_parked(site: Site, vehicles: int, people: int) -> None:
                 site.blocks.append(make(site, place, label, site.chance))
 
 
-def passing(site: Site, vehicles: int, people: int, chance: Chance) -> list[Block]:
-    """Return vehicles and people that stand there for one flight line only."""
+def passing(site: Site, chance: Chance) -> list[Block]:
+    """Return the vehicles and people that stand in some of the site's bays while one line is flown."""
     found = []
-    for make, label, count, room in (
-        (vehicle, Label.MOVING_VEHICLE, vehicles, 4.0),
-        (person, Label.MOVING_PERSON, people, 1.0),
-    ):
-        for _ in range(count):
-            place = site.spot(room)
-            if place is not None:
-                found.append(make(site, place, label, chance))
+    for number, bay in enumerate(site.bays):
+        if number % 2 == 0:
+            if chance.one(0.0, 1.0) < 0.5:
+                found.append(vehicle(site, bay, Label.MOVING_VEHICLE, chance))
+            else:
+                found.append(person(site, bay, Label.MOVING_PERSON, chance))
+        elif chance.one(0.0, 1.0) < 0.6:
+            found.append(person(site, bay, Label.MOVING_PERSON, chance))
     return found

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 class Chance(Dice):
-    """Draws from one stream, named by numbers and words, the same on every machine.
+    """Draws from one stream, named by numbers and words.
 
     Parameters
     ----------

@@ -19,23 +19,25 @@ if TYPE_CHECKING:
 _EDGES, _FLOATERS, _PATCHES, _SUNKEN = 12, 18, 5, 12
 
 
-def _ceiling(site: Site, x: float, y: float, reach: float) -> float:
-    """Return the height of the tallest thing around a place, m."""
-    tops = [site.level(x, y)]
-    for block in site.blocks:
-        cx, cy = block.solid.centre
-        if np.hypot(cx - x, cy - y) < block.solid.radius + reach:
-            tops.append(block.span[1])
-    for crown in site.crowns:
-        if np.hypot(*(crown.centre[:2] - [x, y])) < crown.radius + reach:
-            tops.append(float(crown.centre[2] + crown.half))
-    for rods in site.rods:
-        low = np.minimum(rods.starts, rods.ends)[:, :2] - reach
-        high = np.maximum(rods.starts, rods.ends)[:, :2] + reach
-        over = ((low < [x, y]) & (high > [x, y])).all(axis=1)
-        if over.any():
-            tops.append(float(np.maximum(rods.starts, rods.ends)[over, 2].max()))
-    return max(tops)
+class _Ceiling:
+    """How high things stand around places."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        rows = [(*b.solid.centre, b.solid.radius, b.span[1]) for b in site.blocks]
+        rows += [(c.centre[0], c.centre[1], c.radius, c.centre[2] + c.half) for c in site.crowns]
+        for rods in site.rods:
+            middle, half = (rods.starts + rods.ends) / 2, (rods.ends - rods.starts)[:, :2] / 2
+            tops = np.maximum(rods.starts, rods.ends)[:, 2]
+            reach = np.hypot(half[:, 0], half[:, 1]) + rods.radius
+            rows += [(m[0], m[1], r, t) for m, r, t in zip(middle, reach, tops, strict=True)]
+        self._things = np.array(rows, np.float64).reshape(-1, 4)
+
+    def over(self, x: float, y: float, reach: float) -> float:
+        """Return the height of the tallest thing that comes within ``reach`` of a place (m)."""
+        cx, cy, radius, tops = self._things.T
+        near = np.hypot(cx - x, cy - y) < radius + reach
+        return max(self._site.level(x, y), float(tops[near].max(initial=-np.inf)))
 
 
 def _spread(count: int, spacing: float, chance: Chance) -> float:
@@ -70,6 +72,7 @@ def invent(site: Site, density: float, chance: Chance) -> tuple[Array, NDArray[n
     """
     length, width = site.extent
     spacing = float(1.0 / np.sqrt(density))
+    ceiling = _Ceiling(site)
     parts: list[tuple[Label, Array]] = []
     if site.roofs:
         parts += [(Label.EDGE_SMEAR, _edge(site, spacing, chance)) for _ in range(_EDGES)]
@@ -83,14 +86,14 @@ def invent(site: Site, density: float, chance: Chance) -> tuple[Array, NDArray[n
         radius = _spread(count, spacing, chance)
         up = 1.5 * radius + 3.0 * spacing + chance.in_scale(2.0, 30.0)
         clump = np.clip(chance.ball(0.5, count), -1.5, 1.5) * radius
-        parts.append((Label.SKY_FLOATER, clump + [x, y, _ceiling(site, x, y, radius) + up]))
+        parts.append((Label.SKY_FLOATER, clump + np.array([x, y, ceiling.over(x, y, radius) + up])))
     for _ in range(_PATCHES):
         x, y = somewhere()
         count = int(chance.one(40.0, 400.0))
         radius = spacing * float(np.sqrt(count / 3.0)) * chance.one(0.8, 1.3)
         clump = np.clip(chance.ball(0.5, count, flat=0.12), -1.5, 1.5) * radius
         up = 1.5 * radius + 3.0 * spacing + chance.one(2.0, 15.0)
-        parts.append((Label.PATCH, clump + [x, y, _ceiling(site, x, y, radius) + up]))
+        parts.append((Label.PATCH, clump + np.array([x, y, ceiling.over(x, y, radius) + up])))
     for _ in range(_SUNKEN):
         x, y = somewhere()
         count = int(chance.in_scale(1.0, 150.0))
@@ -98,15 +101,14 @@ def invent(site: Site, density: float, chance: Chance) -> tuple[Array, NDArray[n
         around = [site.level(x + a, y + b) for a in (-radius, 0.0, radius) for b in (-radius, 0.0, radius)]
         clump = np.clip(chance.ball(0.5, count), -1.5, 1.5) * radius
         down = 1.6 * radius + 2.0 * spacing + chance.in_scale(0.4, 6.0)
-        parts.append((Label.BELOW_SURFACE, clump + [x, y, min(around) - down]))
+        parts.append((Label.BELOW_SURFACE, clump + np.array([x, y, min(around) - down])))
 
     count = int(length * width * density * chance.in_scale(1e-4, 2e-3)) + 10
-    x, y = chance.uniform(0.0, length, count), chance.uniform(0.0, width, count)
+    px, py = chance.uniform(0.0, length, count), chance.uniform(0.0, width, count)
     off = chance.in_scales(6.0 * spacing, 18.0, count)
-    level = np.array([_ceiling(site, a, b, 0.5) for a, b in zip(x, y, strict=True)])
-    above = chance.flags(0.5, count)
-    z = np.where(above, level + off, site.ground.height(x, y) - off)
-    parts.append((Label.STRAY_SINGLE, np.column_stack([x, y, z])))
+    level = np.array([ceiling.over(a, b, 0.5) for a, b in zip(px.tolist(), py.tolist(), strict=True)])
+    z = np.where(chance.flags(0.5, count), level + off, site.ground.height(px, py) - off)
+    parts.append((Label.STRAY_SINGLE, np.column_stack([px, py, z])))
     places = np.concatenate([part for _, part in parts])
     labels = np.concatenate([np.full(len(part), int(what), np.uint8) for what, part in parts])
     return places, labels

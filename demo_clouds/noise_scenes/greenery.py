@@ -22,7 +22,7 @@ def _tree(site: Site, x: float, y: float, tall: float, label: Label) -> None:
     centre = np.array([x, y, base + tall * (1.0 - share / 2)])
     site.crowns.append(Crown(label, centre, radius, share * tall / 2, chance.one(1.2, 2.2)))
     foot = np.array([x, y, base - 0.1])
-    add_rods(site, label, [(foot, foot + [0.0, 0.0, (1.0 - share / 2) * tall])], 0.15, 0.9, 0.35)
+    add_rods(site, label, [(foot, foot + np.array([0.0, 0.0, (1.0 - share / 2) * tall]))], 0.15, 0.9, 0.35)
 
 
 def add_trees(site: Site, area_each: float, tall: tuple[float, float]) -> None:

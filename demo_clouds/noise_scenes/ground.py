@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 LEVEL = 100.0
 # Tangent of the angle at which loose rock rests: 35 degrees.
 _REPOSE = 0.70
+# Tangent of an excavation's sides.
+_BANK = 1.5
 
 
 @dataclass(frozen=True)
@@ -29,12 +31,15 @@ class Ground:
         Amplitude (m), two wave numbers (radians/m) and phase of each wave.
     piles : ndarray of shape (p, 3)
         Place and height of stockpiles, which are ground.
+    digs : ndarray of shape (d, 4)
+        Place, radius and depth of excavations, which are ground too.
     water : float
         Level of the water, -inf if there is none.
     """
 
     waves: Array
     piles: Array
+    digs: Array
     water: float
 
     def dry(self, x: Array, y: Array) -> Array:
@@ -45,6 +50,8 @@ class Ground:
         raised = z
         for px, py, tall in self.piles:
             raised = np.maximum(raised, z + tall - _REPOSE * np.hypot(x - px, y - py))
+        for px, py, radius, deep in self.digs:
+            raised = raised - np.clip(_BANK * (radius - np.hypot(x - px, y - py)), 0.0, deep)
         return raised
 
     def height(self, x: Array, y: Array) -> Array:
@@ -68,7 +75,13 @@ class Ground:
 
 
 def make_ground(
-    extent: tuple[float, float], slope: float, chance: Chance, *, water: bool = False, piles: int = 0
+    extent: tuple[float, float],
+    slope: float,
+    chance: Chance,
+    *,
+    water: bool = False,
+    piles: int = 0,
+    digs: int = 1,
 ) -> Ground:
     """Return the ground of a scene.
 
@@ -84,6 +97,8 @@ def make_ground(
         Fill the lowest third with water.
     piles : int
         Number of stockpiles.
+    digs : int
+        Number of excavations.
     """
     rows = []
     for length, share in ((1.1, 1.0), (0.7, 0.6), (0.32, 0.35), (0.16, 0.2)):
@@ -103,8 +118,18 @@ def make_ground(
         )
         for _ in range(piles)
     ]
-    ground = Ground(np.array(rows), np.array(heaps).reshape(-1, 3), -np.inf)
+    # Real holes: what lies in them is no low noise.
+    holes = [
+        (
+            chance.one(0.1, 0.9) * extent[0],
+            chance.one(0.1, 0.9) * extent[1],
+            chance.one(0.03, 0.05) * extent[1] + 1.0,
+            chance.one(0.02, 0.03) * extent[1] + 1.0,
+        )
+        for _ in range(digs)
+    ]
+    ground = Ground(np.array(rows), np.array(heaps).reshape(-1, 3), np.array(holes).reshape(-1, 4), -np.inf)
     if not water:
         return ground
     x, y = np.meshgrid(np.linspace(0.0, extent[0], 40), np.linspace(0.0, extent[1], 40))
-    return Ground(ground.waves, ground.piles, float(np.quantile(ground.dry(x, y), 0.3)))
+    return replace(ground, water=float(np.quantile(ground.dry(x, y), 0.3)))

@@ -6,10 +6,10 @@ from enum import IntEnum
 
 
 class Label(IntEnum):
-    """Value of :attr:`demo_clouds.noise_scenes.NoiseScene.label`: below 100 something real, from 100 on noise.
+    """Value of a noise scene's ``label``: below 100 something real, from 100 on noise.
 
-    A moving vehicle or person is real, but stood there for one flight line only; a stage that tells the other
-    lines' empty view may label it without being wrong, so it is counted apart.
+    A moving vehicle or person is real, but stood there for one flight line only; a stage that heeds the
+    other lines' empty view may label it without being wrong, so it is counted apart.
     """
 
     GROUND = 0

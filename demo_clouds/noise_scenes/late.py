@@ -122,7 +122,7 @@ def with_stray_light(
 
 
 def with_ghost(returns: Echoes, site: Site, pulses: Pulses, lift: float, chance: Chance) -> Echoes:
-    """Return the returns with a strip taken for an earlier pulse's: all its echoes come too high by ``lift``."""
+    """Return the returns with a strip taken for another pulse's: its echoes come too high by ``lift``."""
     length, width = site.extent
     x, y = chance.one(0.1, 0.9) * length, chance.one(0.2, 0.8) * width
     long, wide = chance.one(8.0, 26.0) * max(site.scale, 0.3), chance.one(8.0, 20.0) * max(site.scale, 0.3)

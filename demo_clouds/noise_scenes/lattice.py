@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -50,7 +51,7 @@ def add_wire(
 ) -> None:
     """Add a wire that hangs as a catenary between two places."""
     points = catenary(start, end, sag, step=max(1.0, 4.0 * site.scale))
-    add_rods(site, label, list(zip(points[:-1], points[1:], strict=True)), radius, opacity, 0.3)
+    add_rods(site, label, list(pairwise(points)), radius, opacity, 0.3)
     site.spans.append(Span(label, start, end, sag))
 
 
@@ -60,7 +61,7 @@ def tower(foot: Array, tall: float, wide: float, narrow: float, step: float) -> 
     levels = np.linspace(0.0, tall, max(2, int(np.ceil(tall / step)) + 1))
     rings = [foot + corners * (wide + (narrow - wide) * z / tall) + z * _UP for z in levels]
     bars = []
-    for lower, upper in zip(rings[:-1], rings[1:], strict=True):
+    for lower, upper in pairwise(rings):
         for k in range(4):
             bars += [(lower[k], upper[k]), (lower[k], upper[(k + 1) % 4]), (upper[k], upper[(k + 1) % 4])]
     return bars
@@ -85,12 +86,12 @@ def add_power_line(site: Site, at: float) -> None:
             site.take(x, y, 4.0 * scale)
             bars = tower(foot, tall, 4.5 * scale, 0.8 * scale, 3.5 * scale)
             for drop in (0.0, 4.0 * scale):
-                side = np.array([0.0, arm, 0.0])
+                out = np.array([0.0, arm, 0.0])
                 head = foot + (tall - drop) * _UP
-                bars += [(head - side, head + side), (head - side, head - 1.2 * scale * _UP)]
-                bars += [(head + side, head - 1.2 * scale * _UP)]
+                bars += [(head - out, head + out), (head - out, head - 1.2 * scale * _UP)]
+                bars += [(head + out, head - 1.2 * scale * _UP)]
             add_rods(site, Label.PYLON, bars, 0.06, 0.4, 0.45)
-    for start, end in zip(tops[:-1], tops[1:], strict=True):
+    for start, end in pairwise(tops):
         span = float(np.hypot(*(end - start)[:2]))
         sag = min(0.03 * span, 0.35 * tall)
         for side in (-arm, arm):
@@ -106,11 +107,8 @@ def add_local_line(site: Site) -> None:
     length, width = site.extent
     # On the side that the pylons leave free.
     low = site.strip[0] < 0.5 * width
-    y0, y1 = (
-        (chance.one(0.72, 0.95) * width for _ in range(2))
-        if low
-        else (chance.one(0.05, 0.28) * width for _ in range(2))
-    )
+    band = (0.72, 0.95) if low else (0.05, 0.28)
+    y0, y1 = (chance.one(*band) * width for _ in range(2))
     tops = []
     guyed = chance.whole(0, 1)
     for number, x in enumerate(np.arange(chance.one(-0.3, 0.0), 1.6, 0.34 if scale > 0.5 else 0.45) * length):
@@ -126,7 +124,7 @@ def add_local_line(site: Site) -> None:
                 if site.inside(*anchor):
                     end = np.array([*anchor, site.level(*anchor)])
                     add_wire(site, Label.GUY, foot + 0.93 * tall * _UP, end, 0.05, 0.3, 0.01)
-    for start, end in zip(tops[:-1], tops[1:], strict=True):
+    for start, end in pairwise(tops):
         for side in (-0.5, 0.5):
             hang = np.array([0.0, side, -0.1])
             add_wire(site, Label.WIRE, start + hang, end + hang, 0.02 * float(np.hypot(*(end - start)[:2])))
@@ -164,7 +162,7 @@ def add_crane(site: Site) -> None:
     along = np.array([np.cos(turned), np.sin(turned), 0.0])
     side = 0.6 * scale * np.array([-along[1], along[0], 0.0])
     steps = np.linspace(-0.3 * jib, jib, 24)
-    for a, b in zip(steps[:-1], steps[1:], strict=True):
+    for a, b in pairwise(steps):
         ridge = 1.1 * scale * _UP
         for edge in (side, -side, ridge):
             bars.append((head + a * along + edge, head + b * along + edge))
@@ -191,9 +189,7 @@ def add_fence(site: Site) -> None:
     inside = [site.inside(a, b) for a, b in zip(x, y, strict=True)]
     feet = np.column_stack([x, y, site.ground.height(x, y)])[inside]
     add_rods(site, Label.FENCE, [(foot, foot + 2.0 * _UP) for foot in feet], 0.04, 0.6, 0.45)
-    rails = [
-        (a + z * _UP, b + z * _UP) for z in (0.7, 1.3, 2.0) for a, b in zip(feet[:-1], feet[1:], strict=True)
-    ]
+    rails = [(a + z * _UP, b + z * _UP) for z in (0.7, 1.3, 2.0) for a, b in pairwise(feet)]
     add_rods(site, Label.FENCE, rails, 0.02, 0.35, 0.4)
 
 

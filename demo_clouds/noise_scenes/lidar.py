@@ -10,7 +10,7 @@ from ..hits import numbering  # noqa: TID252 - the installed package bears anoth
 from . import air as weather
 from .bodies import passing
 from .chance import Chance
-from .echoes import Echoes, Gathered, received
+from .echoes import Gathered, received
 from .frame import make_frame
 from .kinds import Label
 from .late import with_ghost, with_low_echoes, with_stray_light
@@ -99,7 +99,7 @@ def _line(
 ) -> Line:
     found = Gathered()
     ground = add_ground(found, site, pulses, chance)
-    moving = passing(site, 2, 2, chance)
+    moving = passing(site, chance)
     add_blocks(found, [*site.blocks, *moving], pulses, scanner, chance)
     add_rods(found, site.rods, pulses, scanner, chance)
     add_crowns(found, site.crowns, pulses, chance)
@@ -116,7 +116,8 @@ def _line(
         returns = with_stray_light(returns, pulses, heights, chance.in_scale(0.001, 0.03), chance)
     places = pulses.places(returns.pulse, returns.ranges + chance.normal(scanner.sigma, returns.pulse.size))
     places[:, 2] += chance.one(-_OFFSET, _OFFSET)
-    inside = ((places[:, :2] >= 0.0) & (places[:, :2] < site.extent)).all(axis=1)
+    within = (places[:, :2] >= 0.0) & (places[:, :2] < site.extent)
+    inside: NDArray[np.bool_] = np.all(within, axis=1)
     returns, places = returns.take(inside), places[inside]
     return Line(places, returns.label, returns.brightness, returns.pulse, pulses.time[returns.pulse])
 

@@ -102,19 +102,27 @@ def build(kind: str, density: float, chance: Chance) -> Site:
     if not photographed:
         lattice.add_power_line(site, chance.one(0.35, 0.65))
         lattice.add_local_line(site)
+        for room in (4.5, 1.5, 4.5, 1.5):
+            bay = site.spot(room)
+            if bay is not None:
+                site.bays.append(bay)
+    # One of each first, while there is room; the rest below.
+    bodies.add_parked(site, 1, 1)
+    greenery.add_lone_trees(site, 1, tall)
+    bodies.add_building(site, recipe.house, recipe.eaves, gabled=recipe.gabled)
     for _ in range(count(recipe.cranes)):
         lattice.add_crane(site)
     for _ in range(count(recipe.conveyors)):
         bodies.add_conveyor(site)
-    for _ in range(count(recipe.buildings)):
+    for _ in range(count(recipe.buildings) - 1):
         bodies.add_building(site, recipe.house, recipe.eaves, gabled=recipe.gabled)
     if not photographed:
         lattice.add_mast(site)
     for _ in range(recipe.fences):
         lattice.add_fence(site)
     lattice.add_lamps(site, count(recipe.lamps))
-    bodies.add_parked(site, count(recipe.vehicles), max(1, recipe.vehicles // 2))
-    greenery.add_lone_trees(site, 3, tall)
+    bodies.add_parked(site, count(recipe.vehicles) - 1, recipe.vehicles // 2)
+    greenery.add_lone_trees(site, 2, tall)
     greenery.add_trees(site, recipe.trees, tall)
     greenery.add_understorey(site, recipe.understorey)
     return site

@@ -131,12 +131,12 @@ def fly(
     across = np.array([-along[1], along[0]])
     centre = np.array(extent) / 2.0
     reach = 0.5 * float(np.hypot(*extent)) + _MARGIN
-    spacing = 1.0 / np.sqrt(density)
+    spacing = float(1.0 / np.sqrt(density))
 
     count = int(2.0 * reach / spacing * 1.05)
     turns = chance.one(1.0, 3.0)
     pace = 1.0 + 0.3 * np.sin(np.arange(count) / count * 2.0 * np.pi * turns + chance.one(0.0, 6.28))
-    way = np.cumsum(spacing * pace) - reach
+    way = np.cumsum(spacing * pace) - reach  # along the line
     swing = int(2.0 * reach / spacing)
     sideways = np.linspace(-reach, reach, swing)
     flip = np.where(np.arange(count) % 2 == 0, 1.0, -1.0)  # the mirror swings to and fro
@@ -156,8 +156,7 @@ def fly(
         inside = np.minimum(inside, (high - aim[:, 1]) / soft)
     keep &= chance.flags(np.clip(inside, 0.0, 1.0), inside.size)
     aim, a = aim[keep], a[keep]
-
     beside = chance.one(-0.3, 0.3) * scanner.altitude
-    on_track = centre + a[:, None] * along + beside * across
-    origin = np.column_stack([on_track, np.full(len(aim), LEVEL + scanner.altitude)])
+    origin = np.full((len(aim), 3), LEVEL + scanner.altitude)
+    origin[:, :2] = centre + a[:, None] * along + beside * across
     return Pulses(origin, aim, start + np.flatnonzero(keep) * 1e-5)

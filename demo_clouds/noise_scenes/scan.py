@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-_LANDINGS = 8
+_LANDINGS = 14
 # Share of pulses that come back from water.
 _MIRRORED = 0.18
 
@@ -31,7 +31,7 @@ def land(site: Site, pulses: Pulses) -> Array:
     """Return the range at which each pulse reaches the ground or the water (m).
 
     The height where a pulse lands is searched by inserting: the ground is much less steep than the pulses, so
-    that each round shrinks the error several times.
+    that each round shrinks the error.
     """
     everyone = np.arange(len(pulses))
     z = site.ground.height(pulses.aim[:, 0], pulses.aim[:, 1])

@@ -30,10 +30,10 @@ def clearly_noise(
     A noise point below the ground is separable if it lies deeper than 6 sigma and deeper than half a point
     spacing, measured across the surface: 3 sigma for the point's own error and 3 for the surface's, and
     between two neighbours any ground may dip by that much. A noise point above the ground is separable if no
-    real point lies within 3 spacings and within 0.5 m, and no point of a plant within 1.5 m: leaves have gaps,
-    and a point in or beside a crown may be one. Dust or rain between leaves and the first decimetres of a dust
-    cloud are therefore not separable, nor is a pit of a few sigma. Vehicles and people that moved on don't
-    count as real here.
+    real point lies within 3 spacings or within 0.5 m, and no point of a plant within 1.5 m either: leaves
+    have gaps, and a point in or beside a crown may be one. Dust or rain between leaves and the first
+    decimetres of a dust cloud are therefore not separable, nor is a pit of a few sigma. Vehicles and people
+    that moved on don't count as real here.
 
     Parameters
     ----------

@@ -70,6 +70,9 @@ class Roof(NamedTuple):
 class Site:
     """The scene's ground, everything on it, and which places are taken.
 
+    ``bays`` are free places where something that moves may stand while a line is flown, ``strip`` is the
+    middle and half width (m) of the strip below the power line.
+
     Parameters
     ----------
     extent : tuple of float
@@ -92,6 +95,7 @@ class Site:
     spans: list[Span] = field(default_factory=list)
     roofs: list[Roof] = field(default_factory=list)
     herbs: float = 0.1
+    bays: list[tuple[float, float]] = field(default_factory=list)
     strip: tuple[float, float] = (-1e9, 0.0)
     _taken: list[tuple[float, float, float]] = field(default_factory=list)
 
