@@ -22,7 +22,9 @@ BUILT_IN: dict[str, str] = {
     "local_shape": "cloudprep.stages.noise.local_shape:LocalShape",
     "isolated_clusters": "cloudprep.stages.noise.isolated_clusters:IsolatedClusters",
     "low_points": "cloudprep.stages.noise.low_points:LowPoints",
+    "fitted_ground": "cloudprep.stages.ground.fitted_ground:FittedGround",
     "progressive_ground": "cloudprep.stages.ground.progressive_ground:ProgressiveGround",
+    "simple_morphological": "cloudprep.stages.ground.simple_morphological:SimpleMorphological",
     "terrain_grid": "cloudprep.stages.surface.terrain_grid:TerrainGrid",
 }
 

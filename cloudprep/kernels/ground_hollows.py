@@ -1,0 +1,92 @@
+"""Lowest points that lie in a hollow no ground has: far below a smooth surface all around them."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numba import njit
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+
+# Cells to each side that are looked at, how many of them must hold points, what share of these must lie
+# higher, and how many may lie level (the rest of a group of low points).
+_AROUND = 3
+_FEWEST = 12
+_HIGHER = 0.8
+_MOST_LEVEL = 6
+# The higher ones form a plane if their mean squared residual is below (0.25 m)^2 + (0.2 x gradient x 1 m)^2.
+_FLAT = 0.0625
+_FLAT_PER_SQUARED_SLOPE = 0.04
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _hollows(x: Floats, y: Floats, z: Floats, have: Flags, step: float, rise: float, level: Floats) -> None:
+    rows, columns = z.shape
+    for r in range(rows):
+        for c in range(columns):
+            if not have[r, c]:
+                continue
+            n = higher = even = 0
+            sx = sy = sz = sxx = sxy = syy = sxz = syz = szz = 0.0
+            for r2 in range(max(0, r - _AROUND), min(rows, r + _AROUND + 1)):
+                for c2 in range(max(0, c - _AROUND), min(columns, c + _AROUND + 1)):
+                    if not have[r2, c2] or (r2 == r and c2 == c):
+                        continue
+                    u, v, w = x[r2, c2] - x[r, c], y[r2, c2] - y[r, c], z[r2, c2] - z[r, c]
+                    n += 1
+                    tolerance = step + rise * math.hypot(u, v)
+                    if w > tolerance:
+                        higher += 1
+                        sx += u
+                        sy += v
+                        sz += w
+                        sxx += u * u
+                        sxy += u * v
+                        syy += v * v
+                        sxz += u * w
+                        syz += v * w
+                        szz += w * w
+                    elif w > -tolerance:
+                        even += 1
+            if n < _FEWEST or higher < _HIGHER * n or even > _MOST_LEVEL:
+                continue
+            mx, my, mz = sx / higher, sy / higher, sz / higher
+            a, b, e = sxx / higher - mx * mx + 1e-6, sxy / higher - mx * my, syy / higher - my * my
+            f, g = sxz / higher - mx * mz, syz / higher - my * mz
+            det = a * e - b * b
+            if det <= 0:
+                continue
+            gx, gy = (f * e - g * b) / det, (g * a - f * b) / det
+            square = max(szz / higher - mz * mz - gx * f - gy * g, 0.0)
+            above = mz - gx * mx - gy * my
+            if square < _FLAT + _FLAT_PER_SQUARED_SLOPE * (gx * gx + gy * gy) and above > step + 2 * math.sqrt(square):  # fmt: skip
+                level[r, c] = z[r, c] + above
+
+
+def hollows(x: Floats, y: Floats, z: Floats, have: Flags, *, step: float, rise: float) -> NDArray[np.float64]:
+    """Return how high the surface around lies where a cell's lowest point is in a hollow.
+
+    Parameters
+    ----------
+    x, y, z : ndarray of float64, shape (rows, columns)
+        One point a cell, m.
+    have : ndarray of bool, shape (rows, columns)
+        Cells that take part.
+    step, rise : float
+        A neighbour lies higher if it exceeds the point by ``step`` (m) plus ``rise`` times the distance.
+
+    Returns
+    -------
+    ndarray of float64, shape (rows, columns)
+        Height of the plane of the higher neighbours, m; NaN where there is no hollow. A hollow has at least
+        12 neighbours within three cells, four fifths of them higher and forming a plane.
+    """
+    level = np.full(z.shape, np.nan)
+    _hollows(x, y, z, have, step, rise, level)
+    return level

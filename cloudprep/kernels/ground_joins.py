@@ -1,0 +1,223 @@
+"""Patches of cells that hang together, and what lies along their rims."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numba import njit
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+    Labels = NDArray[np.int32]
+
+# What a patch meets along its rim, as columns of a table of counts.
+SMOOTH, DROP, RISE, EDGE, OTHER = range(5)
+
+# Rows and columns of the eight neighbours.
+_UP = (-1, 0, 1, 0, -1, -1, 1, 1)
+_RIGHT = (0, -1, 0, 1, -1, 1, -1, 1)
+
+# Points of cells so many sides apart, at most, can be neighbours: those of cells that touch, mostly.
+_FAR = 2.3
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _root(parent: Labels, i: int) -> int:
+    while parent[i] != i:
+        parent[i] = parent[parent[i]]
+        i = parent[i]
+    return i
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _join(x: Floats, y: Floats, z: Floats, member: Flags, cell: float, step: float, rise: float, label: Labels) -> int:  # fmt: skip
+    rows, columns = z.shape
+    parent = np.arange(rows * columns).astype(np.int32)
+    most = (_FAR * cell) ** 2
+    for r in range(rows):
+        for c in range(columns):
+            if not member[r, c]:
+                continue
+            for r2 in range(r, min(rows, r + 3)):
+                for c2 in range(max(0, c - 2), min(columns, c + 3)):
+                    if (r2 == r and c2 <= c) or not member[r2, c2]:
+                        continue
+                    d2 = (x[r, c] - x[r2, c2]) ** 2 + (y[r, c] - y[r2, c2]) ** 2
+                    if d2 <= most and abs(z[r, c] - z[r2, c2]) <= step + rise * np.sqrt(d2):
+                        a, b = _root(parent, r * columns + c), _root(parent, r2 * columns + c2)
+                        # The smaller index is the root, so the result doesn't depend on the order of joining.
+                        if a < b:
+                            parent[b] = a
+                        elif b < a:
+                            parent[a] = b
+    count = 0
+    for i in range(rows * columns):
+        r, c = i // columns, i % columns
+        if not member[r, c]:
+            label[r, c] = -1
+        elif parent[i] == i:
+            label[r, c] = count
+            count += 1
+        else:
+            j = _root(parent, i)
+            label[r, c] = label[j // columns, j % columns]
+    return count
+
+
+def patches(
+    x: Floats, y: Floats, z: Floats, member: Flags, *, cell: float, step: float, rise: float
+) -> tuple[NDArray[np.int32], int]:
+    """Join neighbouring points whose heights differ little.
+
+    Parameters
+    ----------
+    x, y, z : ndarray of float64, shape (rows, columns)
+        One point a cell, m.
+    member : ndarray of bool, shape (rows, columns)
+        Which cells take part.
+    cell : float
+        Side of a cell, m. Points up to 2.3 sides apart are neighbours.
+    step, rise : float
+        Neighbours belong together if their heights differ by at most ``step`` (m) plus ``rise`` times their
+        distance.
+
+    Returns
+    -------
+    label : ndarray of int32, shape (rows, columns)
+        Number of each cell's patch, from 0; -1 where a cell takes no part.
+    count : int
+        How many patches there are.
+    """
+    label = np.empty(z.shape, np.int32)
+    return label, int(_join(x, y, z, member, cell, step, rise, label))
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _island_rims(z: Floats, have: Flags, label: Labels, size: Floats, least: float, rim: Floats) -> None:
+    rows, columns = z.shape
+    for r in range(rows):
+        for c in range(columns):
+            own = label[r, c]
+            if own < 0:
+                continue
+            for k in range(8):
+                for s in range(1, 3):
+                    r2, c2 = r + s * _UP[k], c + s * _RIGHT[k]
+                    if r2 < 0 or c2 < 0 or r2 >= rows or c2 >= columns:
+                        break
+                    if not have[r2, c2]:
+                        continue
+                    met = label[r2, c2]
+                    if met != own:
+                        fall = z[r, c] - z[r2, c2]
+                        larger = met >= 0 and size[met] > size[own]
+                        what = OTHER
+                        if larger and fall > least:
+                            what = DROP
+                        elif larger and fall < -least:
+                            what = RISE
+                        rim[own, what] += 1
+                    break
+
+
+def island_rims(
+    z: Floats, have: Flags, label: Labels, size: NDArray[np.int64], *, least: float
+) -> NDArray[np.float64]:
+    """Count along each patch's rim where it lies above or below a larger one.
+
+    From every cell of a patch the first cell with data is looked for in eight directions, at most two cells
+    away.
+
+    Parameters
+    ----------
+    z : ndarray of float64, shape (rows, columns)
+        Heights, m.
+    have : ndarray of bool, shape (rows, columns)
+        Cells with data.
+    label : ndarray of int32, shape (rows, columns)
+        From :func:`patches`.
+    size : ndarray, shape (n,)
+        Cells of each patch.
+    least : float
+        A smaller height difference is no drop or rise, m.
+
+    Returns
+    -------
+    ndarray of float64, shape (n, 5)
+        Counts in the columns ``DROP``, ``RISE`` and ``OTHER``.
+    """
+    rim = np.zeros((len(size), 5))
+    _island_rims(z, have, label, size.astype(np.float64), least, rim)
+    return rim
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _region_rims(x: Floats, y: Floats, z: Floats, have: Flags, inside: Flags, ground: Flags, label: Labels, step: float, rise: float, rim: Floats) -> None:  # fmt: skip
+    rows, columns = z.shape
+    for r in range(rows):
+        for c in range(columns):
+            own = label[r, c]
+            if own < 0:
+                continue
+            for k in range(8):
+                what = OTHER
+                for s in range(1, 3):
+                    r2, c2 = r + s * _UP[k], c + s * _RIGHT[k]
+                    if r2 < 0 or c2 < 0 or r2 >= rows or c2 >= columns or not inside[r2, c2]:
+                        what = EDGE
+                        break
+                    if not have[r2, c2]:
+                        continue
+                    if label[r2, c2] == own:
+                        what = -1
+                    elif ground[r2, c2]:
+                        fall = z[r, c] - z[r2, c2]
+                        far = np.hypot(x[r, c] - x[r2, c2], y[r, c] - y[r2, c2])
+                        what = SMOOTH if abs(fall) <= step + rise * far else (DROP if fall > 0 else RISE)
+                    break
+                if what >= 0:
+                    rim[own, what] += 1
+
+
+def region_rims(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    *,
+    inside: Flags,
+    ground: Flags,
+    label: Labels,
+    count: int,
+    step: float,
+    rise: float,
+) -> NDArray[np.float64]:
+    """Count what each patch that isn't ground yet meets along its rim.
+
+    Parameters
+    ----------
+    x, y, z : ndarray of float64, shape (rows, columns)
+        One point a cell, m; NaN where there is none.
+    inside : ndarray of bool, shape (rows, columns)
+        What the data cover; beyond it is the edge.
+    ground : ndarray of bool, shape (rows, columns)
+        Cells that are ground.
+    label : ndarray of int32, shape (rows, columns)
+        From :func:`patches`, of cells that are not ground.
+    count : int
+        Number of patches.
+    step, rise : float
+        A contact with ground is smooth if the heights differ by at most ``step`` (m) plus ``rise`` times the
+        distance.
+
+    Returns
+    -------
+    ndarray of float64, shape (count, 5)
+        Counts in the columns ``SMOOTH``, ``DROP``, ``RISE``, ``EDGE`` and ``OTHER``.
+    """
+    rim = np.zeros((count, 5))
+    _region_rims(x, y, z, ~np.isnan(z), inside, ground, label, step, rise, rim)
+    return rim

@@ -1,0 +1,145 @@
+"""A first ground surface from openings of the lowest points, and in how many directions each cell sticks out."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from scipy import ndimage
+
+from cloudprep.kernels.fill import fill_nearest
+from cloudprep.kernels.opening_disk import closed_by_disk, opened_by_disk
+from cloudprep.kernels.opening_lines import directions_dropping
+from cloudprep.kernels.thin_plate import fit_surface
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from cloudprep.kernels.ground_cells import LowestPoints
+
+# Stiffness of surfaces that close gaps, and of the one that shows the lie of the land.
+_FILLING = 1e-3
+_LIE_OF_LAND = 10.0
+# A cell that the closing of its neighbours exceeds by so many cell sides is no ground, but a low point.
+_LOW = 5.0
+# The first pass takes a slope for granted; the second one knows the lie of the land.
+_FIRST_SLOPE = 0.2
+_SECOND_SLOPE = 0.07
+_SLOPE_SHARE = 0.4
+_STEEPEST = 1.5
+
+
+class Seeds(NamedTuple):
+    """What the openings told.
+
+    Parameters
+    ----------
+    surface : ndarray of float64, shape (rows, columns)
+        First ground surface, m.
+    inside : ndarray of bool, shape (rows, columns)
+        Cells that the data cover.
+    low : ndarray of bool, shape (rows, columns)
+        Cells whose lowest point lies far below its neighbours.
+    plants, objects : ndarray of uint8, shape (rows, columns)
+        In how many of eight directions the cell sticks out of its 10 m and of its 50 m.
+    """
+
+    surface: NDArray[np.float64]
+    inside: NDArray[np.bool_]
+    low: NDArray[np.bool_]
+    plants: NDArray[np.uint8]
+    objects: NDArray[np.uint8]
+
+
+def footprint(have: NDArray[np.bool_], gap: float) -> NDArray[np.bool_]:
+    """Return the cells that the data cover, with gaps closed by a disk and holes filled.
+
+    Parameters
+    ----------
+    have : ndarray of bool, shape (rows, columns)
+        Cells with data.
+    gap : float
+        Radius of the disk, cells.
+
+    Returns
+    -------
+    ndarray of bool, shape (rows, columns)
+        What lies beyond is nobody's ground: roofs carried into it would outgrow every window.
+    """
+    rim = math.ceil(gap) + 2
+    padded = np.pad(have, rim)
+    grown = ndimage.distance_transform_edt(~padded) <= gap + 1e-9
+    closed = ndimage.distance_transform_edt(np.pad(grown, 1))[1:-1, 1:-1] > gap + 1e-9
+    filled = ndimage.binary_fill_holes(closed | padded)
+    return np.asarray(filled[rim:-rim, rim:-rim])
+
+
+def steepness(surface: NDArray[np.float64], cell: float) -> NDArray[np.float64]:
+    """Return the slope (rise over run) of a raster of heights, m, by central differences."""
+    padded = np.pad(surface, 1, mode="reflect", reflect_type="odd") if min(surface.shape) > 1 else None
+    if padded is None:
+        return np.zeros_like(surface)
+    up = (padded[2:, 1:-1] - padded[:-2, 1:-1]) / (2 * cell)
+    right = (padded[1:-1, 2:] - padded[1:-1, :-2]) / (2 * cell)
+    return np.hypot(up, right)
+
+
+def _objects(
+    z: NDArray[np.float32],
+    inside: NDArray[np.bool_],
+    largest: float,
+    cell: float,
+    slope: float,
+    extra: NDArray[np.float32] | float,
+) -> NDArray[np.bool_]:
+    """Return cells that an opening lowers by more than its radius allows."""
+    found = np.zeros(z.shape, bool)
+    for radius in range(1, int(largest / cell + 1e-9) + 1):
+        opened = opened_by_disk(z, radius, inside)
+        found |= z - opened > slope * radius * cell + extra
+        z = opened
+    return found
+
+
+def seeds(cells: LowestPoints, *, cell: float, spacing: float, window: float) -> Seeds:
+    """Find a first ground surface.
+
+    Parameters
+    ----------
+    cells : LowestPoints
+        Lowest points of all cells; at least one cell holds a point.
+    cell : float
+        Side of a cell, m.
+    spacing : float
+        Point spacing, m.
+    window : float
+        Radius of the largest opening, m.
+
+    Returns
+    -------
+    Seeds
+        Two passes of openings with growing disks. The first tells the lie of the land, the second allows
+        for it.
+    """
+    have = cells.have
+    inside = footprint(have, 3 * spacing / cell)
+    filled = np.where(have, cells.z, fit_surface(cells.z, have, _FILLING)).astype(np.float32)
+    low = have & (closed_by_disk(filled, 1, inside) - filled > _LOW * cell)
+    known = have & ~low
+    if low.any():
+        filled = np.where(known, cells.z, fit_surface(cells.z, known, _FILLING)).astype(np.float32)
+    objects = _objects(filled, inside, math.ceil(window / cell - 1e-9) * cell, cell, _FIRST_SLOPE, 0.0)
+    bare = fit_surface(cells.z, known & ~objects, _FILLING)
+    lie = fit_surface(bare, inside, _LIE_OF_LAND)
+    rise = (_SLOPE_SHARE * spacing * np.minimum(steepness(lie, cell), _STEEPEST)).astype(np.float32)
+    everywhere = np.ones(have.shape, bool)
+    filled = fill_nearest(np.where(known, cells.z, np.nan), everywhere).astype(np.float32)
+    objects = _objects(filled, inside, window, cell, _SECOND_SLOPE, rise)
+    return Seeds(
+        surface=fit_surface(cells.z, known & ~objects, _FILLING),
+        inside=inside,
+        low=low,
+        plants=directions_dropping(filled, 10.0 / cell, 0.15 + rise, inside),
+        objects=directions_dropping(filled, 50.0 / cell, 0.5 + rise, inside),
+    )

@@ -1,0 +1,304 @@
+"""The ground surface of a site, fitted to the lowest points that hang together as ground."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from cloudprep.kernels.bilinear import bilinear
+from cloudprep.kernels.ground_cells import gathered
+from cloudprep.kernels.ground_growing import Growing, grow
+from cloudprep.kernels.ground_hollows import hollows
+from cloudprep.kernels.ground_joins import DROP, EDGE, RISE, SMOOTH, island_rims, patches, region_rims
+from cloudprep.kernels.ground_seeds import footprint, seeds, steepness
+from cloudprep.kernels.thin_plate import fit_surface
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from cloudprep.kernels.ground_cells import LowestPoints
+    from cloudprep.kernels.ground_seeds import Seeds
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+
+
+class Rules(NamedTuple):
+    """The numbers behind the fit: lengths in metres, slopes as rise over run.
+
+    Parameters
+    ----------
+    window : float
+        Radius of the largest opening.
+    nearness, slope_share : float
+        A lowest point belongs to the surface within ``nearness`` plus ``slope_share`` times its slope.
+    stiffness : float
+        Of the fitted surface.
+    crest_directions : int
+        A cell that sticks out of its 10 m in more directions is a plant rather than a crest, and what lies
+        above the surface there weighs less ...
+    plant_height, plant_slope : float
+        ... by this height, plus that share of the slope.
+    growing : Growing
+        Rules of growing.
+    """
+
+    window: float = 18.0
+    nearness: float = 0.3
+    slope_share: float = 1.0
+    stiffness: float = 0.1
+    crest_directions: int = 4
+    plant_height: float = 0.2
+    plant_slope: float = 0.2
+    growing: Growing = Growing()
+
+
+class Surface(NamedTuple):
+    """A ground surface and what speaks for and against it.
+
+    Parameters
+    ----------
+    column, row : int
+        First cell on its lattice.
+    cell : float
+        Side of a cell, m.
+    height : ndarray of float64, shape (rows, columns)
+        m, at the cell centres.
+    support : ndarray of bool, shape (rows, columns)
+        Cells whose lowest point is ground.
+    seeds : Seeds
+        What the openings told.
+    """
+
+    column: int
+    row: int
+    cell: float
+    height: NDArray[np.float64]
+    support: NDArray[np.bool_]
+    seeds: Seeds
+
+
+class _Fit:
+    """One fit at work: the lowest points of the raster's cells, and those of larger ones as wide as the spacing."""
+
+    def __init__(self, cells: LowestPoints, wide: LowestPoints, *, cell: float, side: float, spacing: float, rules: Rules) -> None:  # fmt: skip
+        self.cells, self.wide = cells, wide
+        self.cell, self.side, self.spacing, self.rules = cell, side, spacing, rules
+        self.left, self.bottom = cells.column * cell, cells.row * cell
+        self.have = wide.have
+        self.seeds = seeds(cells, cell=cell, spacing=spacing, window=rules.window)
+        self.height = self.seeds.surface
+        rows, columns = cells.z.shape
+        # Where the wide cells' points lie on the raster.
+        self.across = np.where(self.have, (wide.x - self.left) / cell, 0.5).ravel()
+        self.up = np.where(self.have, (wide.y - self.bottom) / cell, 0.5).ravel()
+        self.at_column = np.clip(self.across.astype(np.int64), 0, columns - 1).reshape(wide.z.shape)
+        self.at_row = np.clip(self.up.astype(np.int64), 0, rows - 1).reshape(wide.z.shape)
+        self.objects = self.seeds.objects[self.at_row, self.at_column]
+        self.crest = self.seeds.plants <= rules.crest_directions
+        own = cells.have
+        self.own = np.nonzero(own)
+        self.own_across = (cells.x[own] - self.left) / cell
+        self.own_up = (cells.y[own] - self.bottom) / cell
+        self.own_z = cells.z[own]
+
+    def _at_wide(self, raster: Floats) -> Floats:
+        return bilinear(raster, self.across, self.up).reshape(self.wide.z.shape)
+
+    def residuals(self) -> Floats:
+        """Return heights over the surface of the wide cells' points, m; NaN where there is none."""
+        return self.wide.z - self._at_wide(self.height)
+
+    def accepted(self, steepest: float = 2.0) -> Flags:
+        """Return wide cells whose lowest point belongs to the surface."""
+        slope = np.minimum(self._at_wide(steepness(self.height, self.cell)), steepest)
+        near = np.abs(self.residuals()) <= self.rules.nearness + self.rules.slope_share * slope
+        return np.asarray(near & self.have)
+
+    def fit(self, ground: Flags) -> None:
+        """Fit the surface to the lowest points of wide cells."""
+        weights = np.zeros(self.cells.z.shape)
+        values = np.zeros(self.cells.z.shape)
+        weights[self.at_row[ground], self.at_column[ground]] = 1.0
+        values[self.at_row[ground], self.at_column[ground]] = self.wide.z[ground]
+        self.height = fit_surface(values, weights, self.rules.stiffness)
+
+    def refine(self, times: int) -> None:
+        """Draw the surface to the lowest points near it, less so where they may be plants."""
+        rules = self.rules
+        for _ in range(times):
+            slope = np.minimum(steepness(self.height, self.cell), 4.0)
+            above = self.own_z - bilinear(self.height, self.own_across, self.own_up)
+            near = np.abs(above) <= rules.nearness + rules.slope_share * bilinear(
+                slope, self.own_across, self.own_up
+            )
+            weights = np.zeros(self.height.shape)
+            excess = np.zeros(self.height.shape)
+            at = self.own[0][near], self.own[1][near]
+            weights[at] = 1.0
+            excess[at] = above[near]
+            doubt = np.maximum(excess, 0.0) / (rules.plant_height + rules.plant_slope * slope)
+            weights = np.where(self.crest, weights, weights / (1.0 + doubt**2))
+            self.height = fit_surface(self.height + excess, weights, rules.stiffness, start=self.height)
+
+    def islands(self, ground: Flags) -> Flags:
+        """Return cells of patches that stand on the ground around them or lie below it."""
+        w, side = self.wide, self.side
+        label, count = patches(w.x, w.y, w.z, ground, cell=side, step=0.3, rise=1.0)
+        size = np.bincount(label[label >= 0], minlength=count)
+        rim = island_rims(w.z, self.have, label, size, least=1.0)
+        length = np.maximum(rim.sum(axis=1), 1.0)
+        area = size * side * side
+        drops, rises = rim[:, DROP] / length, rim[:, RISE] / length
+        bad = (area < 3000.0) & (drops > np.clip(area / 3000.0, 0.05, 0.25))
+        bad |= (drops > 0.6) & (size < size.max(initial=0))
+        bad |= (area < 40.0) & (rises > 0.2)
+        return np.asarray(np.append(bad, False)[label])
+
+    def hollows(self, ground: Flags) -> Flags:
+        """Return cells of the ground that lie in a hollow."""
+        w = self.wide
+        return np.asarray(~np.isnan(hollows(w.x, w.y, w.z, ground, step=0.6, rise=0.4)))
+
+    def regions(self, ground: Flags, barred: Flags) -> Flags:
+        """Return cells of patches that were left out, but continue the ground."""
+        w, side = self.wide, self.side
+        left_out = self.have & ~ground & ~barred
+        label, count = patches(w.x, w.y, w.z, left_out, cell=side, step=0.1, rise=0.5)
+        if count == 0:
+            return np.zeros(ground.shape, bool)
+        rim = region_rims(
+            w.x,
+            w.y,
+            w.z,
+            inside=footprint(self.have, 3 * self.spacing / side),
+            ground=ground,
+            label=label,
+            count=count,
+            step=0.3,
+            rise=0.5,
+        )
+        own = label[left_out]
+        size = np.bincount(own, minlength=count)
+        above = np.bincount(own, weights=self.residuals()[left_out], minlength=count) / size
+        sticking = np.bincount(own, weights=self.objects[left_out], minlength=count) / size
+        area = size * side * side
+        contact = np.maximum(rim[:, SMOOTH] + rim[:, DROP] + rim[:, RISE], 1.0)
+        whole = np.maximum(rim.sum(axis=1), 1.0)
+        joined = (rim[:, SMOOTH] / contact >= 0.8) & (area >= 20.0) & (size >= 4) & (np.abs(above) < 2.5)
+        held = (rim[:, RISE] > 0.1 * whole) | (
+            (rim[:, RISE] + rim[:, EDGE] > 0.1 * whole) & (np.abs(above) < 4.0)
+        )
+        shelf = (sticking <= 0.7) & (area >= 60.0) & (size >= 6) & (np.abs(above) < 30.0)
+        shelf &= (rim[:, DROP] < 0.45 * whole) & held
+        return np.asarray(np.append(joined | shelf, False)[label])
+
+    def run(self) -> Surface:
+        """Carry the fit out."""
+        w, rules = self.wide, self.rules
+        ground = self.accepted()
+        barred = self.islands(ground)
+        pits = self.hollows(ground & ~barred)
+        barred |= pits
+        if barred.any():
+            self.fit(ground & ~barred)
+        self.refine(3)
+        ground = self.accepted() & ~barred
+        candidate = self.have & (self.residuals() > -1.0) & ~barred
+        ground = grow(w.x, w.y, w.z, candidate, ground, cell=self.side, rounds=2, rules=rules.growing)
+        barred = self.islands(ground)
+        pits |= self.hollows(ground & ~barred)
+        barred |= pits
+        ground &= ~barred
+        self.fit(ground)
+        self.refine(5)
+        ground = self.accepted() & ~pits
+        rescued = self.regions(ground, pits)
+        if rescued.any():
+            ground |= rescued
+            self.fit(ground)
+            self.crest |= self._on_cells(rescued)
+            self.refine(1)
+        support = np.zeros(self.height.shape, bool)
+        support[self.at_row[ground], self.at_column[ground]] = True
+        return Surface(self.cells.column, self.cells.row, self.cell, self.height, support, self.seeds)
+
+    def _on_cells(self, wide: Flags) -> Flags:
+        """Return flags of wide cells on the raster's cells, by their centres."""
+        rows, columns = self.height.shape
+        x = (np.arange(columns) + 0.5) * self.cell + self.left - self.wide.column * self.side
+        y = (np.arange(rows) + 0.5) * self.cell + self.bottom - self.wide.row * self.side
+        column = np.clip((x / self.side).astype(np.int64), 0, wide.shape[1] - 1)
+        row = np.clip((y / self.side).astype(np.int64), 0, wide.shape[0] - 1)
+        return wide[np.ix_(row, column)]
+
+
+def without_low_groups(cells: LowestPoints, size: int, phase: tuple[int, int], side: float) -> LowestPoints:
+    """Leave out points that lie far below a surface all around them.
+
+    Parameters
+    ----------
+    cells : LowestPoints
+        Of the finest lattice.
+    size : int
+        Finest cells along a wide one's side.
+    phase : tuple of int
+        Shift of the wide lattice, finest cells.
+    side : float
+        Side of a wide cell, m.
+
+    Returns
+    -------
+    LowestPoints
+        Without the points that lie more than 0.4 m below that surface, cell by wide cell.
+    """
+    wide = gathered(cells, size, phase)
+    level = hollows(wide.x, wide.y, wide.z, wide.have, step=0.5, rise=0.3)
+    if np.isnan(level).all():
+        return cells
+    rows, columns = cells.z.shape
+    row = (np.arange(rows) + cells.row - phase[1]) // size - wide.row
+    column = (np.arange(columns) + cells.column - phase[0]) // size - wide.column
+    low = cells.z < level[np.ix_(row, column)] - 0.4
+    return cells._replace(**{a: np.where(low, np.nan, getattr(cells, a)) for a in "xyz"})
+
+
+def ground_surface(
+    cells: LowestPoints,
+    *,
+    fine: float,
+    wide: int,
+    spacing: float,
+    phase: tuple[int, int] = (0, 0),
+    rules: Rules | None = None,
+) -> Surface:
+    """Fit the ground surface of a site.
+
+    Parameters
+    ----------
+    cells : LowestPoints
+        Of a lattice twice as fine as the surface's raster. At least one cell holds a point.
+    fine : float
+        Side of these cells, m.
+    wide : int
+        How many of them make a cell about as wide as the point spacing.
+    spacing : float
+        Point spacing, m.
+    phase : tuple of int
+        Columns and rows, in fine cells, by which the surface's raster is shifted.
+    rules : Rules, optional
+        The numbers behind the fit.
+
+    Returns
+    -------
+    Surface
+        The surface.
+    """
+    side = wide * fine
+    cells = without_low_groups(cells, wide, phase, side)
+    shift = np.array(phase) * fine
+    cells = cells._replace(x=cells.x - shift[0], y=cells.y - shift[1])
+    moved = cells._replace(column=cells.column - phase[0], row=cells.row - phase[1])
+    own, larger = gathered(moved, 2), gathered(moved, wide)
+    return _Fit(own, larger, cell=2 * fine, side=side, spacing=spacing, rules=rules or Rules()).run()

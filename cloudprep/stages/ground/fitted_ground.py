@@ -1,0 +1,301 @@
+"""Ground by a surface fitted to the lowest points that hang together as ground."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
+
+import numpy as np
+
+from cloudprep.errors import UsageError
+from cloudprep.kernels.bilinear import bilinear
+from cloudprep.kernels.cell_summary import lowest_point_per_cell
+from cloudprep.kernels.ground_cells import LowestPoints, joined
+from cloudprep.kernels.ground_fine import count_heights, fine_surface
+from cloudprep.kernels.ground_limits import Limits, agreed_limits, narrowed
+from cloudprep.kernels.ground_surface import Rules, ground_surface
+from cloudprep.stages.base import (
+    ClassCodes,
+    Context,
+    Delta,
+    Points,
+    Scope,
+    Solution,
+    Stage,
+    StageParams,
+    Summary,
+    parameter,
+)
+from cloudprep.stages.ground._labels import (
+    NEEDED,
+    USED,
+    Returns,
+    ground_figures,
+    keep_classes_parameter,
+    labelled,
+    returns_parameter,
+    usable_points,
+)
+from cloudprep.stages.ground._lowest import MOST_CELLS, NOTHING_USABLE
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from cloudprep.model.site import SiteFacts
+
+# Cell sides that divide a kilometre and are exact in binary, a quarter apart, so that a lattice stays in place
+# when a cloud moves by whole kilometres.
+_SIDES = sorted(5**a * 2.0**b for a in range(5) for b in range(-9, 6) if 1.0 <= 5**a * 2.0**b <= 20.0)
+
+# Shifts of the raster, in halves of a cell: its own start, one to the east, one to the north.
+_STARTS = ((0, 0), (1, 0), (0, 1))
+
+
+class FittedGroundParams(StageParams):
+    """Parameters of :class:`FittedGround`."""
+
+    cell: float | None = parameter(
+        None,
+        unit="m",
+        gt=0,
+        meaning="side of the cells whose lowest points carry the surface",
+        derived="half the point spacing, to the next size that divides a kilometre; at least 1 m",
+    )
+    largest_opening: float = parameter(
+        18.0,
+        unit="m",
+        gt=0,
+        meaning="radius of the largest disk that tells objects from ground at first; wider roofs go by their rims",
+        source="measured on reference samples: best from 18 to 20 m",
+    )
+    nearness: float = parameter(
+        0.3,
+        unit="m",
+        gt=0,
+        meaning="height over the surface that still is ground on level terrain, where points are too thin to tell",
+        source="measured on reference samples",
+    )
+    slope_share: float = parameter(
+        1.2,
+        ge=0,
+        meaning="share of the slope, m a metre, that adds to it",
+        source="measured on reference samples",
+    )
+    starts: int = parameter(
+        3,
+        ge=1,
+        le=3,
+        meaning="from how many starts of the raster the surface is fitted; the majority decides",
+        source="measured: takes the luck of the raster out of the result",
+    )
+    dense: bool | None = parameter(
+        None,
+        meaning="whether a finer surface is drawn below low plants, with tolerances from the measured noise",
+        derived="true where the point spacing is at most half a cell",
+    )
+    keep_classes: ClassCodes = keep_classes_parameter()
+    returns: Returns = returns_parameter()
+
+
+@dataclass(frozen=True)
+class _Ground:
+    """The site's ground: limits on the fine lattice, which is ``fine`` metres wide and starts at ``zero``."""
+
+    limits: Limits
+    level: float
+    fine: float
+    zero: tuple[float, float]
+
+    def place(self, points: Points) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return positions of points in fine cells of the lattice."""
+        return (points["x"] + self.zero[0]) / self.fine, (points["y"] + self.zero[1]) / self.fine
+
+    def at(self, raster: NDArray[np.float32], points: Points) -> NDArray[np.float64]:
+        """Return a raster's values at points."""
+        across, up = self.place(points)
+        return bilinear(raster, across - self.limits.column, up - self.limits.row)
+
+
+class _Counts(NamedTuple):
+    """Heights over the surface, counted on a rectangle of cells."""
+
+    column: int
+    row: int
+    counts: NDArray[np.uint16]
+
+
+class FittedGround(Stage):
+    """Ground classification by a fitted surface."""
+
+    name: ClassVar[str] = "fitted_ground"
+    kind: ClassVar[str] = "ground"
+    Params: ClassVar[type[StageParams]] = FittedGroundParams
+    params: FittedGroundParams
+    scope: ClassVar[Scope] = Scope.CLOUD
+    needs: ClassVar[tuple[str, ...]] = NEEDED
+    uses: ClassVar[tuple[str, ...]] = USED
+    provides: ClassVar[tuple[str, ...]] = ("classification",)
+    summarises: ClassVar[bool] = True
+    revisits: ClassVar[bool] = True
+    bytes_per_point: ClassVar[int] = 80
+
+    def derive(self, site: SiteFacts) -> tuple[Mapping[str, Any], Mapping[str, str]]:
+        """Return the cell size and whether the points are dense, from the site's point spacing."""
+        values: dict[str, Any] = {}
+        reasons: dict[str, str] = {}
+        cell = self.params.cell
+        if cell is None:
+            cell = min(_SIDES, key=lambda side: abs(math.log(side / max(1.0, site.spacing / 2))))
+            values["cell"] = cell
+            reasons["cell"] = (
+                f"half the point spacing of {site.spacing:.2f} m, to a size that divides a kilometre, at "
+                "least 1 m"
+            )
+        if self.params.dense is None:
+            values["dense"] = site.spacing <= cell / 2
+            reasons["dense"] = f"the point spacing is {site.spacing:.2f} m, half a cell {cell / 2:.2f} m"
+        return values, reasons
+
+    def reach(self) -> float:
+        """Return 0: the surface is worked out for the site, and points are compared with nothing else."""
+        return 0.0
+
+    @property
+    def _fine(self) -> float:
+        """Side of the fine cells, m: half a cell, so that rasters can start at their halves."""
+        assert self.params.cell is not None  # noqa: S101 - a resolved stage
+        return self.params.cell / 2
+
+    def _usable(self, points: Points) -> NDArray[np.bool_]:
+        return usable_points(points, self.params.keep_classes, self.params.returns)
+
+    def _zero(self, site: SiteFacts) -> tuple[float, float]:
+        """Return the local zero as seen from the lattice edge before it, m."""
+        return site.lattice(self.params.cell or 1.0).phase
+
+    def summarise(self, points: Points, context: Context) -> Summary:
+        """Return the lowest point of each fine cell, from the block's usable points."""
+        used = self._usable(points) & context.core
+        zero = self._zero(context.site)
+        x, y, z = points["x"][used] + zero[0], points["y"][used] + zero[1], points["z"][used]
+        if len(z) == 0:
+            return Summary(joined(()))
+        column = np.floor(x / self._fine).astype(np.int64)
+        row = np.floor(y / self._fine).astype(np.int64)
+        first = int(column.min()), int(row.min())
+        shape = int(row.max()) - first[1] + 1, int(column.max()) - first[0] + 1
+        self._check_size(shape)
+        index = lowest_point_per_cell(column - first[0], row - first[1], x, y, z, shape)
+        have = index >= 0
+        return Summary(LowestPoints(*first, *(np.where(have, a[index], np.nan) for a in (x, y, z))))
+
+    def merge(self, parts: Sequence[LowestPoints]) -> LowestPoints:
+        """Join the lowest points of all blocks."""
+        filled = [p for p in parts if p.z.size]
+        if filled:
+            rows = max(p.row + p.z.shape[0] for p in filled) - min(p.row for p in filled)
+            columns = max(p.column + p.z.shape[1] for p in filled) - min(p.column for p in filled)
+            self._check_size((rows, columns))
+        return joined(filled)
+
+    def _check_size(self, shape: tuple[int, int]) -> None:
+        if shape[0] * shape[1] > MOST_CELLS:
+            width, height = shape[1] * self._fine / 1000, shape[0] * self._fine / 1000
+            raise UsageError(
+                f"stage {self.name}: the site spans {width:.1f} x {height:.1f} km, that is "
+                f"{shape[0] * shape[1] / 1e6:.0f} million cells of {self._fine:g} m (at most "
+                f"{MOST_CELLS / 1e6:.0f} million): choose a larger 'cell', or run the flights in parts"
+            )
+
+    def solve(self, merged: LowestPoints, site: SiteFacts) -> Solution:
+        """Fit the surfaces and agree on the limits."""
+        if not merged.have.any():
+            return Solution(warnings=(NOTHING_USABLE,))
+        p = self.params
+        level = float(np.nanmedian(merged.z))
+        cells = merged._replace(z=merged.z - level)
+        phases = _STARTS[: p.starts]
+        # Cells a little narrower than the spacing: most of them hold a point, and steps stay sharp.
+        wide = max(2, math.ceil(0.9 * site.spacing / self._fine))
+        rules = Rules(window=p.largest_opening)
+        surfaces = [
+            ground_surface(cells, fine=self._fine, wide=wide, spacing=site.spacing, phase=phase, rules=rules)
+            for phase in phases
+        ]
+        limits = agreed_limits(
+            surfaces,
+            phases,
+            first=(cells.column, cells.row),
+            shape=cells.z.shape,
+            fine=self._fine,
+            nearness=p.nearness,
+            slope_share=p.slope_share,
+        )
+        return Solution(_Ground(limits, level, self._fine, self._zero(site)), revisit=bool(p.dense))
+
+    def revisit(self, points: Points, context: Context, solution: Solution) -> _Counts:
+        """Count the heights of the block's usable points over the surface."""
+        ground: _Ground = solution.value
+        chosen = points.take(self._usable(points) & context.core)
+        if len(chosen) == 0:
+            return _Counts(0, 0, np.zeros((0, 0, 0), np.uint16))
+        across, up = ground.place(chosen)
+        column, row = (np.floor(a / 2).astype(np.int64) for a in (across, up))
+        first = int(column.min()), int(row.min())
+        shape = int(row.max()) - first[1] + 1, int(column.max()) - first[0] + 1
+        above = chosen["z"] - ground.level - ground.at(ground.limits.centre, chosen)
+        return _Counts(*first, count_heights(row - first[1], column - first[0], above, shape))
+
+    def merge_revisits(self, parts: Sequence[_Counts]) -> _Counts:
+        """Add up the counts of all blocks."""
+        filled = [p for p in parts if p.counts.size]
+        column, row = min(p.column for p in filled), min(p.row for p in filled)
+        rows = max(p.row + p.counts.shape[0] for p in filled) - row
+        columns = max(p.column + p.counts.shape[1] for p in filled) - column
+        total = np.zeros((rows, columns, filled[0].counts.shape[2]), np.uint16)
+        for p in filled:
+            there = total[p.row - row :, p.column - column :][: p.counts.shape[0], : p.counts.shape[1]]
+            room = np.iinfo(np.uint16).max - there
+            there += np.minimum(p.counts, room)
+        return _Counts(column, row, total)
+
+    def settle(self, merged: _Counts, solution: Solution, site: SiteFacts) -> Solution:
+        """Draw the finer surface and narrow the limits to it."""
+        del site
+        ground: _Ground = solution.value
+        rows, columns = merged.counts.shape[:2]
+        row, column = np.mgrid[0:rows, 0:columns]
+        across = 2.0 * (column.ravel() + merged.column) + 1.0 - ground.limits.column
+        up = 2.0 * (row.ravel() + merged.row) + 1.0 - ground.limits.row
+        coarse = bilinear(ground.limits.centre, across, up).reshape(rows, columns)
+        fine = fine_surface(merged.counts, coarse, cell=2 * self._fine)
+        if fine is None:
+            return solution
+        limits = narrowed(ground.limits, fine, first=(merged.column, merged.row))
+        noise = float(np.median(fine.noise[merged.counts.any(axis=2)]))
+        return Solution(
+            _Ground(limits, ground.level, ground.fine, ground.zero),
+            figures={"ground.noise": round(noise, 4)},
+            warnings=solution.warnings,
+        )
+
+    def run(self, points: Points, context: Context, solution: Solution | None = None) -> Delta:
+        """Label the points between the limits."""
+        del context
+        usable = self._usable(points)
+        ground = np.zeros(len(points), bool)
+        if solution is not None and solution.value is not None and usable.any():
+            ground[usable] = self._on_ground(points.take(usable), solution.value)
+        return Delta({"classification": labelled(points, ground, usable, self.params.keep_classes)})
+
+    def _on_ground(self, points: Points, ground: _Ground) -> NDArray[np.bool_]:
+        z = points["z"] - ground.level
+        return (z >= ground.at(ground.limits.low, points)) & (z <= ground.at(ground.limits.high, points))
+
+    def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:
+        """Return how many points are ground, and their share of all points."""
+        del before
+        return ground_figures(after)
