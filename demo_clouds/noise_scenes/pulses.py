@@ -136,7 +136,7 @@ def fly(
     count = int(2.0 * reach / spacing * 1.05)
     turns = chance.one(1.0, 3.0)
     pace = 1.0 + 0.3 * np.sin(np.arange(count) / count * 2.0 * np.pi * turns + chance.one(0.0, 6.28))
-    way = np.cumsum(spacing * pace) - reach  # along the line
+    way: Array = np.cumsum(spacing * pace) - reach  # along the line
     swing = int(2.0 * reach / spacing)
     sideways = np.linspace(-reach, reach, swing)
     flip = np.where(np.arange(count) % 2 == 0, 1.0, -1.0)  # the mirror swings to and fro
@@ -159,4 +159,5 @@ def fly(
     beside = chance.one(-0.3, 0.3) * scanner.altitude
     origin = np.full((len(aim), 3), LEVEL + scanner.altitude)
     origin[:, :2] = centre + a[:, None] * along + beside * across
-    return Pulses(origin, aim, start + np.flatnonzero(keep) * 1e-5)
+    time = start + 1e-5 * np.flatnonzero(keep)
+    return Pulses(origin, aim, time.astype(np.float64))
