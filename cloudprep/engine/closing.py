@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cloudprep.engine.record import OutputRecord, SiteRecord
+from cloudprep.engine.record import ExtraDimensionRecord, OutputRecord, SiteRecord
 from cloudprep.engine.reference import describe
+from cloudprep.engine.working import extra_labels
 from cloudprep.errors import EXIT_DONE, EXIT_GATE_FAILED, EXIT_INPUT_FAILED
 from cloudprep.model.classes import NOISE_CODES
+from cloudprep.model.columns import COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
     from cloudprep.engine.tracking import TrackedInput
     from cloudprep.model.crs import CloudCrs
     from cloudprep.model.site import SiteFacts
+    from cloudprep.stages.base import Stage
 
 
 def status_of(inputs: Sequence[TrackedInput], gates: Sequence[GateRecord]) -> tuple[Status, int]:
@@ -74,6 +77,20 @@ def output_record(
         source=source,
         points=points,
     )
+
+
+def extra_dimension_records(stages: Sequence[Stage]) -> list[ExtraDimensionRecord]:
+    """Return what the run record says about the labels that LAS has no field for."""
+    return [
+        ExtraDimensionRecord(
+            name=name,
+            type=COLUMNS[name].dtype.name,
+            unit=COLUMNS[name].unit,
+            meaning=COLUMNS[name].meaning,
+            stage=stage,
+        )
+        for name, stage in extra_labels(stages).items()
+    ]
 
 
 def final_figures(store: PointStore) -> dict[str, float]:

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 
 from cloudprep.engine.passes import sweeps_of
 from cloudprep.engine.store import BLOCK_POINTS
+from cloudprep.engine.working import extra_labels, held_during
 from cloudprep.errors import MissingColumnError
 from cloudprep.model.bounds import Bounds
-from cloudprep.model.columns import COLUMNS
+from cloudprep.model.columns import COLUMNS, EXTRA_LABELS, WORKING_COLUMNS
 from cloudprep.model.site import SiteFacts
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
     from pathlib import Path
 
     from cloudprep.engine.loading import Units
@@ -28,7 +29,7 @@ _BASE_BYTES = 150_000_000
 
 @dataclass(frozen=True)
 class StagePlan:
-    """One stage: how often it sweeps over the points, and how far it looks."""
+    """One stage: how often it sweeps over the points, how far it looks, and what it hands on."""
 
     name: str
     sweeps: int
@@ -36,6 +37,8 @@ class StagePlan:
     summarises: bool
     grids: tuple[str, ...]
     bytes_per_point: int
+    labels: bool = True
+    working: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -48,16 +51,25 @@ class RunPlan:
     blocks: int
     block_edge: float | None
     memory_bytes: int
+    extra_labels: tuple[str, ...] = ()
 
 
 def wanted_columns(stages: Sequence[Stage]) -> tuple[str, ...]:
-    """Return the columns to read for these stages, in the order of the column table."""
-    wanted = {*_ALWAYS, *(n for s in stages for n in (*s.needs, *s.uses))}
+    """Return the columns to read for these stages, in the order of the column table.
+
+    Working columns are never read, and labels without a field of the standard only if a stage looks at them
+    before another one provides them.
+    """
+    wanted = set(_ALWAYS)
+    made = set(WORKING_COLUMNS)
+    for stage in stages:
+        wanted.update(n for n in (*stage.needs, *stage.uses) if n not in made)
+        made.update(n for n in stage.provides if n in EXTRA_LABELS)
     return tuple(n for n in COLUMNS if n in wanted)
 
 
 def check_needs(stages: Sequence[Stage], columns: frozenset[str]) -> None:
-    """Check that every column a stage needs is carried by every flight.
+    """Check that every column a stage needs is carried by every flight or provided by an earlier stage.
 
     Raises
     ------
@@ -70,7 +82,9 @@ def check_needs(stages: Sequence[Stage], columns: frozenset[str]) -> None:
         missing = [n for n in stage.needs if n not in there]
         if missing:
             names = ", ".join(f"'{n}'" for n in missing)
-            problems.append(f"stage {stage.name} needs {names}, which not every flight carries")
+            carried = any(n not in WORKING_COLUMNS for n in missing)
+            nobody = "which not every flight carries" if carried else "which no earlier stage provides"
+            problems.append(f"stage {stage.name} needs {names}, {nobody}")
         there.update(stage.provides)
     if problems:
         raise MissingColumnError("\n".join(problems))
@@ -125,8 +139,12 @@ def plan_run(stages: Sequence[Stage], site: SiteFacts, *, blocks: int | None = N
         if edge is not None:
             blocks = math.ceil(site.bounds.width / edge) * math.ceil(site.bounds.height / edge)
     columns = wanted_columns(stages)
-    held = sum(COLUMNS[n].dtype.itemsize for n in columns) + 12
-    working = max((s.bytes_per_point for s in stages), default=0)
+    extra = extra_labels(stages)
+    held = _width({*columns, *extra}) + 12
+    during = held_during(stages)
+    working = max(
+        (s.bytes_per_point + _width(names) for s, names in zip(stages, during, strict=True)), default=0
+    )
     return RunPlan(
         points=site.count,
         stages=tuple(
@@ -137,6 +155,8 @@ def plan_run(stages: Sequence[Stage], site: SiteFacts, *, blocks: int | None = N
                 s.summarises,
                 s.grids,
                 s.bytes_per_point,
+                any(COLUMNS[n].label for n in s.provides),
+                tuple(n for n in s.provides if n in WORKING_COLUMNS),
             )
             for s in stages
         ),
@@ -144,7 +164,13 @@ def plan_run(stages: Sequence[Stage], site: SiteFacts, *, blocks: int | None = N
         blocks=blocks,
         block_edge=edge,
         memory_bytes=_BASE_BYTES + site.count * (held + working),
+        extra_labels=tuple(extra),
     )
+
+
+def _width(names: Iterable[str]) -> int:
+    """Return the bytes of a point in these columns."""
+    return sum(COLUMNS[n].dtype.itemsize for n in names)
 
 
 def plan_lines(plan: RunPlan, outputs: Sequence[Path]) -> list[str]:
@@ -155,13 +181,17 @@ def plan_lines(plan: RunPlan, outputs: Sequence[Path]) -> list[str]:
         f"columns read: {', '.join(plan.columns)}",
     ]
     for i, stage in enumerate(plan.stages, 1):
+        what = "labels" if stage.labels else "working columns"
         how = (
-            "whole-site summary, then labels"
+            f"whole-site summary, then {what}"
             if stage.summarises and stage.sweeps > 1
-            else ("whole-site summary" if stage.summarises else "labels")
+            else ("whole-site summary" if stage.summarises else what)
         )
         grids = f"; grids {', '.join(stage.grids)}" if stage.grids else ""
-        lines.append(f"pass {i}: {stage.name}: {how}; buffer {stage.reach:g} m{grids}")
+        hands_on = f"; hands on {', '.join(stage.working)}" if stage.working else ""
+        lines.append(f"pass {i}: {stage.name}: {how}; buffer {stage.reach:g} m{grids}{hands_on}")
+    if plan.extra_labels:
+        lines.append(f"extra dimension in every cloud: {', '.join(plan.extra_labels)}")
     lines.append(f"memory: about {plan.memory_bytes / 1e9:.2f} GB")
     lines.extend(f"output: {path}" for path in outputs)
     return lines

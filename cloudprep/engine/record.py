@@ -53,7 +53,7 @@ class StageRecord(_Part):
     reach_m: float = Field(ge=0, description="buffer around each block, m")
     seconds: float = Field(ge=0)
     points: int = Field(ge=0, description="points that the stage saw")
-    changed: int = Field(ge=0, description="points whose label changed")
+    changed: int = Field(ge=0, description="points whose class or withheld flag changed")
     classes: dict[str, int] = Field({}, description="points by class code after the stage")
     warnings: list[str] = []
 
@@ -67,6 +67,16 @@ class OutputRecord(_Part):
     sha256: str
     source: str = Field("", description="the input it was made from, for clouds")
     points: int | None = None
+
+
+class ExtraDimensionRecord(_Part):
+    """A label that LAS has no field for, as it stands in every delivered cloud."""
+
+    name: str
+    type: str = Field(description="as numpy spells it")
+    unit: str = ""
+    meaning: str
+    stage: str = Field(description="the stage that gave the values")
 
 
 class SiteRecord(_Part):
@@ -116,6 +126,9 @@ class RunRecord(_Part):
     assumed: list[str] = []
     warnings: list[str] = []
     outputs: list[OutputRecord] = []
+    extra_dimensions: list[ExtraDimensionRecord] = Field(
+        [], description="written to every delivered cloud beside the source's own"
+    )
     gates: list[GateRecord] = []
     caution: str = (
         "Automatic results: heights, volumes and classes that guide work, safety, payment or boundaries "

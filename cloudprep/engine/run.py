@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from cloudprep.engine.closing import (
     class_counts,
+    extra_dimension_records,
     final_figures,
     outcome_lines,
     output_record,
@@ -17,7 +18,7 @@ from cloudprep.engine.closing import (
     site_record,
     status_of,
 )
-from cloudprep.engine.deliver import deliver_clouds, deliver_grids
+from cloudprep.engine.deliver import deliver_clouds, deliver_grids, delivered_labels
 from cloudprep.engine.folder import RunFolder
 from cloudprep.engine.gates import judge
 from cloudprep.engine.gathering import gather
@@ -35,7 +36,8 @@ from cloudprep.engine.record import (
 )
 from cloudprep.engine.reference import Assumptions, settle, site_reference
 from cloudprep.engine.store import BlockLayout, PointStore
-from cloudprep.engine.tracking import TrackedInput, open_with_points
+from cloudprep.engine.tracking import TrackedInput, old_labels, open_with_points
+from cloudprep.engine.working import extra_labels, kept_after
 from cloudprep.errors import (
     EXIT_DONE,
     EXIT_INPUT_FAILED,
@@ -43,7 +45,8 @@ from cloudprep.errors import (
     OutputError,
     UsageError,
 )
-from cloudprep.io.las import fingerprint
+from cloudprep.io.las import check_room_for_labels, fingerprint
+from cloudprep.model.columns import WORKING_COLUMNS
 from cloudprep.model.crs import CloudCrs
 
 if TYPE_CHECKING:
@@ -212,13 +215,14 @@ class _Run:
         for one in self.inputs:
             try:
                 flight = open_with_points(one.path)
+                check_room_for_labels(flight, extra_labels(self.stages))
                 one.settled = settle(flight, said)
             except BadInputError as error:
                 self._fail(one, error)
                 continue
             one.flight = flight
             one.points = flight.count
-            one.warnings = [*flight.warnings, *one.settled.crs.warnings]
+            one.warnings = [*flight.warnings, *one.settled.crs.warnings, *old_labels(flight, self.stages)]
             for text in one.settled.assumed:
                 self._assume(text)
             for text in one.warnings:
@@ -256,7 +260,11 @@ class _Run:
                 "points": made.points,
                 "blocks": made.blocks,
                 "memory_bytes": made.memory_bytes,
-                "passes": [{"stage": s.name, "sweeps": s.sweeps, "buffer_m": s.reach} for s in made.stages],
+                "passes": [
+                    {"stage": s.name, "sweeps": s.sweeps, "buffer_m": s.reach, "hands_on": list(s.working)}
+                    for s in made.stages
+                ],
+                "extra_dimensions": list(made.extra_labels),
                 "outputs": [str(o) for o in outputs],
             }
         record = {
@@ -305,11 +313,12 @@ class _Run:
         layout = BlockLayout(store, site, self.request.block_edge)
         records: list[StageRecord] = []
         grids: list[Grid] = []
-        for unresolved in self.stages:
+        for unresolved, kept in zip(self.stages, kept_after(self.stages), strict=True):
             stage = unresolved.resolved(site)
             began = time.perf_counter()
             work = StagePass(stage, store, layout, site, workers=self.workers, progress=self.progress)
             result = work.carry_out()
+            store.forget(n for n in WORKING_COLUMNS if n not in kept)
             for text in result.warnings:
                 self._warn(f"{stage.name}: {text}")
             self.figures.update({k: float(v) for k, v in result.figures.items()})
@@ -333,10 +342,11 @@ class _Run:
         outputs: list[OutputRecord] = []
         root = self.folder.root
         alive = self._alive()
+        extra = extra_labels(self.stages)
         self.progress.start("writing", len(store))
         for one in alive:
             assert one.flight is not None  # noqa: S101
-            labels = {n: store.columns[n][one.rows] for n in ("classification", "withheld")}
+            labels = delivered_labels(store, one.rows, extra)
             try:
                 made = deliver_clouds(
                     one.flight,
@@ -396,6 +406,7 @@ class _Run:
             assumed=self.assumed,
             warnings=self.warnings,
             outputs=outputs,
+            extra_dimensions=extra_dimension_records(self.stages) if outputs else [],
             gates=gates,
         )
         write_record(record, self.folder.root)

@@ -7,15 +7,19 @@ from typing import TYPE_CHECKING
 
 from cloudprep.engine.record import InputRecord
 from cloudprep.engine.reference import describe
+from cloudprep.engine.working import extra_labels
 from cloudprep.errors import BadInputError
 from cloudprep.io.las import open_flight
+from cloudprep.model.columns import EXTRA_LABELS
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
     from cloudprep.engine.loading import LoadedFlight
     from cloudprep.engine.reference import Settled
     from cloudprep.io.las import Flight
+    from cloudprep.stages.base import Stage
 
 
 @dataclass
@@ -74,6 +78,19 @@ def open_with_points(path: Path) -> Flight:
     if flight.count == 0:
         raise BadInputError(path, "holds no points at all")
     return flight
+
+
+def old_labels(flight: Flight, stages: Sequence[Stage]) -> list[str]:
+    """Say which labels of an earlier run stay in a flight though its ground is classified anew."""
+    if not any(s.kind == "ground" and "classification" in s.provides for s in stages):
+        return []
+    provided = extra_labels(stages)
+    return [
+        f"carries '{name}' from before, and no stage of this pipeline gives it anew:"
+        " it stays as it is and may not fit the new classes"
+        for name in EXTRA_LABELS
+        if name in flight.columns and name not in provided
+    ]
 
 
 def _size_of(path: Path) -> int:

@@ -2,6 +2,7 @@
 
 from cloudprep.io.las.columns import read_columns
 from cloudprep.io.las.crs import assumed_crs, assumed_units
+from cloudprep.io.las.extra_labels import check_room_for_labels
 from cloudprep.io.las.fingerprint import fingerprint
 from cloudprep.io.las.flight import Flight
 from cloudprep.io.las.inspection import open_flight
@@ -13,6 +14,7 @@ __all__ = [
     "WrittenCloud",
     "assumed_crs",
     "assumed_units",
+    "check_room_for_labels",
     "fingerprint",
     "open_flight",
     "read_columns",

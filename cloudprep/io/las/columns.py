@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from cloudprep.errors import MissingColumnError
+from cloudprep.io.las.extra_bytes import carried_labels
 from cloudprep.io.las.layout import LEGACY_CLASS_MASK, LEGACY_WITHHELD, MODERN_OVERLAP, MODERN_WITHHELD
 from cloudprep.io.las.stream import PART_OF_COLUMN, XY_AND_RETURNS, iter_records
+from cloudprep.model.columns import COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -65,9 +67,22 @@ def _read(flight: Flight, wanted: tuple[str, ...], chunk_points: int) -> Iterato
     for name in wanted:
         parts |= PART_OF_COLUMN.get(name, XY_AND_RETURNS)
     kind = flight.layout.record_type(flight.record_length)
+    extra = carried_labels(flight.dimensions)
     for _, raw in iter_records(flight, chunk_points, parts):
         records = raw.reshape(-1).view(kind)
-        yield {name: _column(records, name, flight.layout) for name in wanted}
+        yield {
+            name: _extra(raw, name, flight.layout.size + extra[name])
+            if name in extra
+            else _column(records, name, flight.layout)
+            for name in wanted
+        }
+
+
+def _extra(raw: NDArray[np.uint8], name: str, start: int) -> NDArray[Any]:
+    """Return a label that lies in the extra bytes."""
+    dtype = COLUMNS[name].dtype
+    stored = np.array(raw[:, start : start + dtype.itemsize]).view(dtype.newbyteorder("<"))[:, 0]
+    return stored.astype(dtype, copy=False)
 
 
 def _column(records: NDArray[np.void], name: str, layout: Layout) -> NDArray[Any]:

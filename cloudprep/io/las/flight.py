@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
+from cloudprep.io.las.extra_bytes import Dimensions, read_dimensions
 from cloudprep.io.las.layout import LAYOUTS, Layout
 
 if TYPE_CHECKING:
@@ -46,7 +48,8 @@ class Flight:
     copc : bool
         Whether the file carries a COPC index.
     columns : frozenset of str
-        Column names carried besides the coordinates (raw ``X``, ``Y``, ``Z`` are always there).
+        Column names carried besides the coordinates (raw ``X``, ``Y``, ``Z`` are always there): fields of the
+        standard, and labels in the extra bytes.
     header_min, header_max : tuple of float
         The bounding box as the header states it, in the file's unit; it may be wrong.
     warnings : tuple of str
@@ -93,6 +96,11 @@ class Flight:
     def layout(self) -> Layout:
         """Where the fields sit in a point record."""
         return LAYOUTS[self.point_format]
+
+    @cached_property
+    def dimensions(self) -> Dimensions:
+        """What the flight says of the bytes behind the standard's fields."""
+        return read_dimensions((*self.vlrs, *self.evlrs), self.extra_bytes)
 
     @property
     def extra_bytes(self) -> int:

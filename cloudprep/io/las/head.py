@@ -10,6 +10,7 @@ import lazrs
 
 from cloudprep.errors import BadInputError
 from cloudprep.io.las.compression import read_compression, same_items
+from cloudprep.io.las.extra_labels import plan_labels, with_descriptors
 from cloudprep.io.las.geokeys import DIRECTORY_ID, DOUBLES_ID, TEXT_ID
 from cloudprep.io.las.header import (
     COMPRESSED,
@@ -37,6 +38,9 @@ from cloudprep.io.las.records import (
 from cloudprep.io.las.upgrade import MODERN_FORMAT, what_upgrade_adds
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from cloudprep.io.las.extra_labels import ExtraPlan
     from cloudprep.io.las.flight import Flight
 
 _KEY_IDS = {DIRECTORY_ID, DOUBLES_ID, TEXT_ID}
@@ -65,6 +69,8 @@ class Head:
         Contents of the record that describes the compression; None for ``.las``.
     upgraded : bool
         Whether the point format changes.
+    extra : ExtraPlan
+        Where labels lie that the standard has no field for.
     warnings : tuple of str
         What the user should know.
     """
@@ -76,6 +82,7 @@ class Head:
     record_length: int
     compression: bytes | None
     upgraded: bool
+    extra: ExtraPlan
     warnings: tuple[str, ...]
 
     @property
@@ -88,7 +95,7 @@ class Head:
         return bytes(self.header) + b"".join(self.vlrs) + self.padding
 
 
-def plan_head(flight: Flight, *, compress: bool, upgrade: bool) -> Head:
+def plan_head(flight: Flight, *, compress: bool, upgrade: bool, extra_labels: Sequence[str] = ()) -> Head:
     """Return the head of the delivered file.
 
     Parameters
@@ -99,6 +106,8 @@ def plan_head(flight: Flight, *, compress: bool, upgrade: bool) -> Head:
         Whether LAZ is written.
     upgrade : bool
         Whether points of formats 0 to 5 become formats 6 to 10; the header then becomes one of LAS 1.4.
+    extra_labels : sequence of str
+        Labels to deliver that the standard has no field for.
 
     Returns
     -------
@@ -106,14 +115,16 @@ def plan_head(flight: Flight, *, compress: bool, upgrade: bool) -> Head:
         With every field set but counts, extents and what lies behind the points.
     """
     header = bytearray(flight.header.raw)
-    point_format, length = flight.point_format, flight.record_length
-    warnings: list[str] = []
+    point_format = flight.point_format
+    extra = plan_labels(flight, extra_labels)
+    warnings = list(extra.warnings)
     if upgrade:
         point_format = MODERN_FORMAT[flight.point_format]
-        length = LAYOUTS[point_format].size + flight.extra_bytes
         header = _grown(flight)
         warnings += what_upgrade_adds(flight.point_format)
+    length = LAYOUTS[point_format].size + extra.size
     vlrs = [record.raw for record in flight.vlrs if not (flight.copc and record.is_copc)]
+    vlrs = with_descriptors(extra, vlrs)
     if flight.copc:
         warnings.append("the COPC index isn't carried: the file is written as plain LAS or LAZ")
     if upgrade:
@@ -126,7 +137,8 @@ def plan_head(flight: Flight, *, compress: bool, upgrade: bool) -> Head:
     with open_source(flight.path, expected=(flight.size_bytes, flight.modified_ns)) as file:
         file.seek(flight.vlr_end)
         padding = file.read(flight.header.offset_to_points - flight.vlr_end)
-    head = Head(header, vlrs, padding, LAYOUTS[point_format], length, compression, upgrade, tuple(warnings))
+    layout = LAYOUTS[point_format]
+    head = Head(header, vlrs, padding, layout, length, compression, upgrade, extra, tuple(warnings))
     if head.size > 0xFFFFFFFF:
         raise BadInputError(flight.path, "its records before the points are too long")
     struct.pack_into("<II", header, OFFSET_TO_POINTS, head.size, len(vlrs))

@@ -17,6 +17,7 @@ from cloudprep.io.las.chunk_table import (
 from cloudprep.io.las.compression import Compression, CompressionError, read_compression
 from cloudprep.io.las.counting import Present, settle_count
 from cloudprep.io.las.crs import read_crs
+from cloudprep.io.las.extra_bytes import carried_labels, read_dimensions
 from cloudprep.io.las.flight import Flight
 from cloudprep.io.las.header import (
     HEADER_SIZE,
@@ -101,6 +102,7 @@ def _inspected(file: BinaryIO, path: Path, size: int, modified_ns: int) -> Fligh
     if evlrs.warnings and count:
         raise HeaderError(f"the file is cut short: {evlrs.warnings[0]}")
     layout = LAYOUTS[header.point_format]
+    dimensions = read_dimensions((*vlrs.found, *evlrs.found), header.record_length - layout.size)
     return Flight(
         path=path,
         size_bytes=size,
@@ -114,7 +116,7 @@ def _inspected(file: BinaryIO, path: Path, size: int, modified_ns: int) -> Fligh
         crs=read_crs((*vlrs.found, *evlrs.found), header.encoding, header.version),
         compressed=header.compressed,
         copc=any(record.is_copc for record in vlrs.found),
-        columns=layout.columns,
+        columns=layout.columns.union(carried_labels(dimensions)),
         header_min=header.minimum,
         header_max=header.maximum,
         warnings=(*_oddities(path, header, vlrs), *odd_counts),

@@ -12,6 +12,7 @@ import numpy as np
 from cloudprep.errors import BadInputError
 from cloudprep.io.las.damage import check_layers, check_places
 from cloudprep.io.las.opening import open_source
+from cloudprep.model.columns import EXTRA_LABELS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -39,6 +40,7 @@ PART_OF_COLUMN: dict[str, int] = {
     "green": lazrs.SELECTIVE_DECOMPRESS_RGB,
     "blue": lazrs.SELECTIVE_DECOMPRESS_RGB,
     "nir": lazrs.SELECTIVE_DECOMPRESS_NIR,
+    **dict.fromkeys(EXTRA_LABELS, lazrs.SELECTIVE_DECOMPRESS_ALL_EXTRA_BYTES),
 }
 
 # A chunk of more points than this is decompressed piece by piece on one core, so that memory stays bounded.

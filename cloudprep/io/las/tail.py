@@ -14,11 +14,14 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from cloudprep.io.las.flight import Flight
+    from cloudprep.io.las.records import Record
 
 _COPIED_AT_ONCE = 1 << 20
 
 
-def copy_tail(flight: Flight, output: BinaryIO, header: bytearray, *, upgraded: bool) -> tuple[str, ...]:
+def copy_tail(
+    flight: Flight, output: BinaryIO, header: bytearray, *, upgraded: bool, replaced: Record | None = None
+) -> tuple[str, ...]:
     """Copy what lies behind the source's points, and say in the header where it lies now.
 
     Parameters
@@ -31,6 +34,8 @@ def copy_tail(flight: Flight, output: BinaryIO, header: bytearray, *, upgraded: 
         Of the output; changed in place.
     upgraded : bool
         Whether the header becomes one of LAS 1.4, which also names a waveform record as an extended one.
+    replaced : Record, optional
+        A record of the source that another one before the points stands for now; it may be an extended one.
 
     Returns
     -------
@@ -38,8 +43,10 @@ def copy_tail(flight: Flight, output: BinaryIO, header: bytearray, *, upgraded: 
         What the user should know.
     """
     start = output.tell()
-    kept = [record for record in flight.evlrs if not (flight.copc and record.is_copc)]
+    kept = [r for r in flight.evlrs if not (flight.copc and r.is_copc) and r is not replaced]
     pieces = [(flight.tail_start, flight.size_bytes)]
+    if replaced is not None and any(r is replaced for r in flight.evlrs):
+        pieces = [(flight.tail_start, replaced.start), (replaced.start + replaced.length, flight.size_bytes)]
     if flight.copc:
         pieces = [(record.start, record.start + record.length) for record in kept]
     moved = _moved(pieces, start)

@@ -11,6 +11,7 @@ import numpy as np
 from cloudprep.errors import BadInputError, OutputError
 from cloudprep.io.atomic import sha256_of, whole_file
 from cloudprep.io.las.census import Census, complete_header
+from cloudprep.io.las.extra_labels import patch_extra_labels, widened
 from cloudprep.io.las.head import Head, plan_head
 from cloudprep.io.las.labels import class_codes, patch_labels
 from cloudprep.io.las.sinks import CompressedSink, PlainSink, Sink
@@ -18,6 +19,7 @@ from cloudprep.io.las.stream import iter_records
 from cloudprep.io.las.tail import copy_tail
 from cloudprep.io.las.upgrade import upgraded_records
 from cloudprep.model.classes import LARGEST_LEGACY_CODE, NOISE_CODES, ClassCode
+from cloudprep.model.columns import COLUMNS, EXTRA_LABELS, LABEL_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -28,7 +30,6 @@ if TYPE_CHECKING:
 
 # Whole chunks of 50,000 points, several for each core.
 _BATCH_POINTS = 500_000
-_LABELS = {"classification": np.dtype("u1"), "withheld": np.dtype("?")}
 
 
 @dataclass(frozen=True)
@@ -92,8 +93,10 @@ def write_patched(
     target : Path
         The file to write; it appears whole or not at all.
     labels : mapping of str to ndarray of shape (flight.count,)
-        ``classification`` (uint8) and ``withheld`` (bool), any of them, in source order. Class codes are
-        those of the source's point format.
+        ``classification`` (uint8), ``withheld`` (bool) and labels that the standard has no field for
+        (``ground_confidence``, uint8), any of them, in source order. Class codes are those of the source's
+        point format. A label without a field is delivered as an extra dimension: in its old place where the
+        source has it, else behind all other bytes of a point.
     options : WriteOptions, optional
         How to deliver.
     progress : callable, optional
@@ -107,7 +110,7 @@ def write_patched(
     Raises
     ------
     BadInputError
-        If the source can't be read to its end.
+        If the source can't be read to its end, or carries a label's name in another kind.
     OutputError
         If the file can't be written, or can't hold what it should.
     ValueError
@@ -120,7 +123,8 @@ def write_patched(
         raise OutputError(f"{target}: this is an input; inputs are never changed")
     upgrade = options.las_version == "1.4" and flight.layout.legacy
     warnings = _code_warnings(flight, target, labels, upgrade=upgrade)
-    head = plan_head(flight, compress=options.format == "laz", upgrade=upgrade)
+    extra = [name for name in EXTRA_LABELS if name in labels]
+    head = plan_head(flight, compress=options.format == "laz", upgrade=upgrade, extra_labels=extra)
     warnings += head.warnings
     with whole_file(target) as part:
         with part.open("wb") as output:
@@ -146,13 +150,11 @@ def _write(
     for start, source in iter_records(flight, _BATCH_POINTS):
         _check_waves(flight, target, source, compress=head.compression is not None)
         records = upgraded_records(source, flight.layout) if head.upgraded else source
+        records = widened(records, head.record_length)
         rows = slice(start, start + len(records))
-        patch_labels(
-            records,
-            head.layout,
-            {name: values[rows] for name, values in labels.items()},
-            upgraded=head.upgraded,
-        )
+        here = {name: values[rows] for name, values in labels.items()}
+        patch_labels(records, head.layout, here, upgraded=head.upgraded)
+        patch_extra_labels(records, head.layout.size, head.extra.places, here)
         read.add(records)
         if options.drop_noise:
             records = records[~np.isin(class_codes(records, head.layout), NOISE_CODES)]
@@ -162,7 +164,8 @@ def _write(
             progress(len(source))
     sink.finish()
     output.seek(0, 2)
-    warnings = copy_tail(flight, output, head.header, upgraded=head.upgraded)
+    replaced = head.extra.replaces
+    warnings = copy_tail(flight, output, head.header, upgraded=head.upgraded, replaced=replaced)
     warnings += complete_header(head.header, flight, read, written, modern=head.upgraded)
     output.seek(0)
     output.write(head.header)
@@ -178,11 +181,14 @@ def _is_same_file(first: Path, second: Path) -> bool:
 
 def _check_labels(flight: Flight, labels: Mapping[str, NDArray[Any]]) -> None:
     for name, values in labels.items():
-        if name not in _LABELS:
-            raise ValueError(f"'{name}' is no label that can be patched (there are: {', '.join(_LABELS)})")
-        if values.shape != (flight.count,) or values.dtype != _LABELS[name]:
+        if name not in LABEL_COLUMNS:
             raise ValueError(
-                f"label '{name}' must be {_LABELS[name]} of shape ({flight.count},), got {values.dtype} of"
+                f"'{name}' is no label that can be patched (there are: {', '.join(LABEL_COLUMNS)})"
+            )
+        dtype = COLUMNS[name].dtype
+        if values.shape != (flight.count,) or values.dtype != dtype:
+            raise ValueError(
+                f"label '{name}' must be {dtype} of shape ({flight.count},), got {values.dtype} of"
                 f" shape {values.shape}"
             )
 
