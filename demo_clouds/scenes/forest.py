@@ -33,8 +33,8 @@ def steep_forest(dice: Dice) -> Scene:
         gully = 3.5 * ease(1.0 - np.abs(x - 60.0 - bend(0.0 * x, y)) / 11.0)
         return rise * y + roll(x, y) + rough(x, y) - gully
 
-    x, y = scatter(dice, SIZE, 4.0, margin=30.0)
-    keep = dice.uniform(0, 1, len(x)) < 0.93
+    x, y = scatter(dice, SIZE, 3.8, margin=30.0)
+    keep = dice.uniform(0, 1, len(x)) < 0.96
     u, v = scatter(dice, SIZE, 3.0, margin=20.0)
     low = dice.uniform(0, 1, len(u)) < 0.4
     crowns = (
@@ -46,11 +46,11 @@ def steep_forest(dice: Dice) -> Scene:
             tall=(14.0, 27.0),
             slender=(0.13, 0.18),
             crown=(0.6, 0.8),
-            free_path=1.5,
+            free_path=1.3,
         ),
         shrubs(dice, terrain, u[low], v[low], tall=(0.6, 3.5)),
     )
     herbs = Herbs(constant(0.3), constant(0.7), lowest=0.1)
     site = Site(SIZE, terrain, Works(SIZE), crowns, herbs)
-    survey = Survey(0.42, noise=0.04, lean=0.25, stopped=0.45)
+    survey = Survey(0.42, noise=0.04, lean=0.25, stopped=0.5)
     return place("steep_forest", steep_forest.__doc__ or "", site, measure(site, survey, dice), dice)

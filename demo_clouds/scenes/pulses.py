@@ -14,6 +14,10 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 
+_SWING = 6.0
+"""The changing speed displaces scans by up to this much, m."""
+
+
 class Pulses(NamedTuple):
     """Straight beams: at height z they pass ``(x - lean_x * z, y - lean_y * z)``.
 
@@ -68,7 +72,7 @@ def flight(
     swath = depth / (0.7 * (lines - 1) + 1)
     parts = []
     for line in range(lines):
-        scans = np.arange(0.0, width, spacing)
+        scans = np.arange(-_SWING, width + _SWING, spacing)
         # The speed over ground swings by a fifth within a few hundred metres.
         phase, wavelength = dice.one(0.0, 2 * np.pi), dice.one(90.0, 160.0)
         scans = scans + 0.2 * wavelength / (2 * np.pi) * np.sin(2 * np.pi * scans / wavelength + phase)
