@@ -70,8 +70,9 @@ def _one(facts: StageFacts) -> str:
 def _columns(facts: StageFacts) -> list[str]:
     rows = (
         ("needs", ", ".join(facts.needs)),
-        ("uses", ", ".join(facts.uses) + " (where the flights carry them)" if facts.uses else ""),
-        ("changes", ", ".join(facts.provides)),
+        ("uses", ", ".join(facts.uses) + " (where they are there)" if facts.uses else ""),
+        ("changes", ", ".join(facts.changes)),
+        ("hands on", ", ".join(facts.hands_on) + " (to later stages)" if facts.hands_on else ""),
         ("makes", ", ".join(f"{name}.tif" for name in facts.grids)),
     )
     return [line for word, text in rows if text for line in _hanging(f"{word:<9}", text)]

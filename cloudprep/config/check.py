@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from cloudprep.config.handing_on import handing_on_problems
 from cloudprep.config.sections import Assume, Gate, OutputOptions
 from cloudprep.config.words import problems_in, shown_value
 from cloudprep.config.yaml_text import Problem, ValuePath, YamlText, shortened
@@ -210,3 +211,9 @@ class _Check:
                 if grid in made:
                     self.problem(path, f"makes the raster '{grid}', which {made[grid]} makes already")
                 made.setdefault(grid, f"stages[{i}]")
+        for i, text, wrong in handing_on_problems(self.stages, self.number_of_stages()):
+            (self.problem if wrong else self.warn)(("stages", i), text)
+
+    def number_of_stages(self) -> int:
+        given = self.found.value.get("stages") if isinstance(self.found.value, dict) else None
+        return len(given) if isinstance(given, list) else 0

@@ -49,8 +49,10 @@ def _stage_lines(number: int, stage: Stage) -> list[str]:
         f"   looks at   {_SCOPES[facts.scope]}",
     ]
     lines.append(f"   reads      {columns}")
-    if facts.provides:
-        lines.append(f"   changes    {', '.join(facts.provides)}")
+    if facts.changes:
+        lines.append(f"   changes    {', '.join(facts.changes)}")
+    if facts.hands_on:
+        lines.append(f"   hands on   {', '.join(facts.hands_on)}")
     if facts.grids:
         lines.append(f"   makes      {', '.join(f'{name}.tif' for name in facts.grids)}")
     lines.append(f"   reach      {_reach_text(stage)}")

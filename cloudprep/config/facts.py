@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from cloudprep.config.words import bounds_text, field_schema, wanted_text
 from cloudprep.errors import UsageError
+from cloudprep.model.columns import WORKING_COLUMNS
 from cloudprep.stages.registry import stage_class, stage_names
 
 if TYPE_CHECKING:
@@ -79,7 +80,7 @@ class StageFacts:
     text, notes : str
         The rest of the description, and its notes. All three mark names as Markdown does.
     needs, uses, provides : tuple of str
-        Columns that must be there, that are read where they are there, and that may change.
+        Columns that must be there, that are read where they are there, and that may change or are made.
     grids : tuple of str
         Raster products.
     references : tuple of str
@@ -100,6 +101,16 @@ class StageFacts:
     grids: tuple[str, ...]
     references: tuple[str, ...]
     parameters: tuple[ParameterFacts, ...]
+
+    @property
+    def changes(self) -> tuple[str, ...]:
+        """Labels that it changes in the delivered clouds."""
+        return tuple(n for n in self.provides if n not in WORKING_COLUMNS)
+
+    @property
+    def hands_on(self) -> tuple[str, ...]:
+        """Working columns that it makes for later stages."""
+        return tuple(n for n in self.provides if n in WORKING_COLUMNS)
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values, for machines."""

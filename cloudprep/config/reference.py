@@ -56,7 +56,8 @@ def _columns(facts: StageFacts) -> str:
     lines = [
         ("Needs", facts.needs),
         ("Uses where they are there", facts.uses),
-        ("Changes", facts.provides),
+        ("Changes", facts.changes),
+        ("Hands on to later stages", facts.hands_on),
         ("Makes", tuple(f"{name}.tif" for name in facts.grids)),
     ]
     return "  \n".join(f"{word}: {', '.join(f'`{n}`' for n in names)}" for word, names in lines if names)

@@ -152,8 +152,9 @@ class StagePass:
             changes.append((job.block.rows, columns))
             result.warnings.extend(w for w in warnings if w not in result.warnings)
         before = dict(self.store.columns)
-        after = merged_labels(before, changes)
-        changes.clear()
+        # Each block's part is let go once it is put in, so that nothing is held twice.
+        changes.reverse()
+        after = merged_labels(before, (changes.pop() for _ in range(len(changes))))
         for name in self.stage.provides:
             if name in EXTRA_LABELS and name not in after:  # nothing said of any point
                 after[name] = np.zeros(len(self.store), COLUMNS[name].dtype)

@@ -158,7 +158,7 @@ class BlockLayout:
 
 
 def merged_labels(
-    before: Mapping[str, NDArray[Any]], changes: Sequence[tuple[NDArray[np.int64] | None, Mapping[str, Any]]]
+    before: Mapping[str, NDArray[Any]], changes: Iterable[tuple[NDArray[np.int64] | None, Mapping[str, Any]]]
 ) -> dict[str, NDArray[Any]]:
     """Return columns with the changes of all blocks put in, as new arrays.
 
@@ -167,7 +167,7 @@ def merged_labels(
     before : mapping of str to ndarray of shape (n,)
         The columns that stages read meanwhile; one of them at least. A column that isn't among them, or that
         the standard has no field for, starts from zeros: what an earlier stage or run said is replaced whole.
-    changes : sequence of (rows, columns)
+    changes : iterable of (rows, columns)
         Source rows of a block's own points (None: all) and their new values; arrays for all rows are taken
         over without a copy.
 

@@ -36,7 +36,7 @@ def test_one_stage_is_told_in_full(call: Call, fake_stages: ModuleType) -> None:
         "A second paragraph about rocks and stones.",
         "It was invented for the tests.",
         "needs    x, y, z, classification",
-        "uses     withheld (where the flights carry them)",
+        "uses     withheld (where they are there)",
         "changes  classification",
         "  cell\n    meaning  cell of the grid\n    value    a number > 0 m\n    default  1 m\n",
         "    source   an invented paper",

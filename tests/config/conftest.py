@@ -31,7 +31,7 @@ def _load_fakes() -> ModuleType:
 
 @pytest.fixture
 def fake_stages(monkeypatch: pytest.MonkeyPatch) -> Iterator[ModuleType]:
-    """Put three invented stages in place of the built-in ones."""
+    """Put invented stages in place of the built-in ones."""
     module = _load_fakes()
     monkeypatch.setattr(
         registry,
@@ -40,6 +40,9 @@ def fake_stages(monkeypatch: pytest.MonkeyPatch) -> Iterator[ModuleType]:
             "rock_finder": "fake_stages:RockFinder",
             "floor_finder": "fake_stages:FloorFinder",
             "floor_grid": "fake_stages:FloorGrid",
+            "pebbles": "fake_stages:Pebbles",
+            "pebble_sorter": "fake_stages:PebbleSorter",
+            "pebble_looker": "fake_stages:PebbleLooker",
             "broken_stage": "no_such_module:Broken",
         },
     )

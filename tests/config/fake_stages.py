@@ -83,3 +83,35 @@ class FloorGrid(Stage):
     Params = FloorGridParams
     scope = Scope.CLOUD
     grids = ("floor", "floor_kinds")
+
+
+class Pebbles(Stage):
+    """Measure how pebbles lie, for the stages that follow."""
+
+    name = "pebbles"
+    kind = "noise"
+    Params = StageParams
+    scope = Scope.NEIGHBOURHOOD
+    provides = ("roughness", "neighbour_distance")
+
+
+class PebbleSorter(Stage):
+    """Label pebbles by how they lie."""
+
+    name = "pebble_sorter"
+    kind = "noise"
+    Params = StageParams
+    scope = Scope.POINT
+    needs = ("x", "y", "z", "roughness", "neighbour_distance")
+    provides = ("classification",)
+
+
+class PebbleLooker(Stage):
+    """Label pebbles, better where it is known how they lie."""
+
+    name = "pebble_looker"
+    kind = "noise"
+    Params = StageParams
+    scope = Scope.POINT
+    uses = ("roughness",)
+    provides = ("classification", "ground_confidence")
