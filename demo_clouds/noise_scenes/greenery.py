@@ -62,4 +62,5 @@ def add_understorey(site: Site, area_each: float) -> None:
             continue
         tall = chance.one(0.6, 3.0)
         centre = np.array([x, y, site.level(x, y) + 0.55 * tall])
-        site.crowns.append(Crown(Label.UNDERSTOREY, centre, chance.one(0.3, 0.45) * tall, 0.45 * tall, 2.0))
+        radius, free_path = chance.one(0.35, 0.6) * tall, chance.in_scale(1.5, 12.0)
+        site.crowns.append(Crown(Label.UNDERSTOREY, centre, radius, 0.45 * tall, free_path))
