@@ -26,7 +26,7 @@ def peak():
     return int(line.split()[1])
 
 flight = open_flight(Path(sys.argv[1]))
-labels = {"classification": np.full(flight.count, 2, np.uint8)}
+labels = {n: np.full(flight.count, 2, np.uint8) for n in ("classification", "ground_confidence")}
 start = peak()
 for piece in read_columns(flight, ("X", "Y", "Z", "classification", "gps_time"), 500_000):
     pass

@@ -28,7 +28,9 @@ _SCALES_AT, _OFFSETS_AT = 112, 136
 _UNDOCUMENTED = 0
 _LAST_DEPRECATED = 30
 _NO_DATA_BIT, _SCALE_BIT, _OFFSET_BIT = 1, 1 << 3, 1 << 4
-_MOST_UNDOCUMENTED = 0xFF
+# The size of undocumented bytes stands where other types have their options. Measured, laspy 2.7 takes it for
+# both and fails on sizes in which the bits of scale or offset are set: such sizes are cut in two.
+_GOOD_SIZES = [n for n in range(1, 0x100) if not n & (_SCALE_BIT | _OFFSET_BIT)]
 
 
 @dataclass(frozen=True)
@@ -185,7 +187,7 @@ def undocumented_descriptors(size: int, taken: Iterable[str]) -> list[bytes]:
         number += 1
         if name in names:
             continue
-        piece = min(size, _MOST_UNDOCUMENTED)
+        piece = max(n for n in _GOOD_SIZES if n <= size)
         raw = bytearray(DESCRIPTOR)
         _HEAD.pack_into(raw, 0, _UNDOCUMENTED, piece, name.encode())
         made.append(bytes(raw))
