@@ -12,7 +12,9 @@ from cloudprep.kernels.agreement import Confusion
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["Agreement", "Differences", "on_one_lattice", "pair_by_place"]
+__all__ = ["Agreement", "Differences", "label_by_place", "on_one_lattice", "pair_by_place"]
+
+UNCLEAR = -1
 
 
 @dataclass(frozen=True)
@@ -63,16 +65,7 @@ def pair_by_place(
     Agreement or Differences
         The counts, or how the sets of points differ where they do.
     """
-    stacked = np.concatenate([places, reference_places])
-    order = np.lexsort(stacked.T)
-    in_order = stacked[order]
-    starts = np.ones(len(stacked), bool)
-    starts[1:] = (in_order[1:] != in_order[:-1]).any(axis=1)
-    group = np.empty(len(stacked), np.int64)
-    group[order] = np.cumsum(starts) - 1
-    first, second = group[: len(places)], group[len(places) :]
-    groups = int(np.count_nonzero(starts))
-
+    first, second, groups = _grouped(places, reference_places)
     count = np.bincount(first, minlength=groups)
     difference = count - np.bincount(second, minlength=groups)
     if difference.any():
@@ -86,6 +79,46 @@ def pair_by_place(
     lost, taken = int(b.sum()) - both, int(a.sum()) - both
     total = int(n.sum())
     return Agreement(Confusion(both, lost, taken, total - both - lost - taken), len(places) - total)
+
+
+def label_by_place(
+    places: NDArray[np.int64], reference_places: NDArray[np.int64], reference: NDArray[np.bool_]
+) -> NDArray[np.int8]:
+    """Return for each point what the reference says of its place.
+
+    Parameters
+    ----------
+    places, reference_places : ndarray of int64, shapes (n, 3) and (m, 3)
+        Coordinates of both clouds as whole steps of one lattice.
+    reference : ndarray of bool, shape (m,)
+        The labels.
+
+    Returns
+    -------
+    ndarray of int8, shape (n,)
+        1 yes, 0 no, -1 where the reference has both at that place, or no point at all.
+    """
+    first, second, groups = _grouped(places, reference_places)
+    there = np.bincount(second, minlength=groups)
+    yes = np.bincount(second[reference], minlength=groups)
+    said = np.full(groups, UNCLEAR, np.int8)
+    said[(yes == there) & (there > 0)] = 1
+    said[(yes == 0) & (there > 0)] = 0
+    return said[first]
+
+
+def _grouped(
+    places: NDArray[np.int64], reference_places: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], int]:
+    """Return the number of each point's place in both clouds, and how many places there are."""
+    stacked = np.concatenate([places, reference_places])
+    order = np.lexsort(stacked.T)
+    in_order = stacked[order]
+    starts = np.ones(len(stacked), bool)
+    starts[1:] = (in_order[1:] != in_order[:-1]).any(axis=1)
+    group = np.empty(len(stacked), np.int64)
+    group[order] = np.cumsum(starts) - 1
+    return group[: len(places)], group[len(places) :], int(np.count_nonzero(starts))
 
 
 def on_one_lattice(

@@ -8,8 +8,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from cloudprep.engine.calibration import Calibration, CalibrationCount
 from cloudprep.engine.extra_columns import ExtraColumn, extra_column, extra_columns
-from cloudprep.engine.matching import Agreement, Differences, on_one_lattice, pair_by_place
+from cloudprep.engine.matching import (
+    UNCLEAR,
+    Agreement,
+    Differences,
+    label_by_place,
+    on_one_lattice,
+    pair_by_place,
+)
 from cloudprep.errors import BadInputError, UsageError
 from cloudprep.io.las import open_flight, read_columns
 from cloudprep.io.las.stream import iter_records
@@ -27,6 +35,7 @@ if TYPE_CHECKING:
 __all__ = ["Score", "score_clouds"]
 
 CHUNK = 1_000_000
+CONFIDENCE = "ground_confidence"
 
 
 @dataclass(frozen=True)
@@ -51,6 +60,8 @@ class Score:
         Points that can't be paired.
     notes : tuple of str
         What a reader should know.
+    calibration : Calibration or None
+        Whether the confidences that the judged cloud carries keep their word; None where it carries none.
     """
 
     points: int
@@ -65,6 +76,7 @@ class Score:
     matched: str
     left_out: int
     notes: tuple[str, ...]
+    calibration: Calibration | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values, for machines."""
@@ -73,18 +85,20 @@ class Score:
 
 @dataclass(frozen=True)
 class _Piece:
-    """Some points: places as stored, whether each is ground, and how many were ground but withheld."""
+    """Some points: places as stored, whether each is ground, how sure that is, and how many were withheld."""
 
     raw: NDArray[np.int64]
     ground: NDArray[np.bool_]
     withheld: int
+    sure: NDArray[np.uint8] | None = None
 
     def __len__(self) -> int:
         return len(self.raw)
 
     def cut(self, count: int) -> tuple[_Piece, _Piece]:
-        first = _Piece(self.raw[:count], self.ground[:count], self.withheld)
-        return first, _Piece(self.raw[count:], self.ground[count:], 0)
+        sure = (None, None) if self.sure is None else (self.sure[:count], self.sure[count:])
+        first = _Piece(self.raw[:count], self.ground[:count], self.withheld, sure[0])
+        return first, _Piece(self.raw[count:], self.ground[count:], 0, sure[1])
 
 
 def score_clouds(classified: Path, reference: Path, reference_column: str | None = None) -> Score:
@@ -119,11 +133,13 @@ def score_clouds(classified: Path, reference: Path, reference_column: str | None
         if flight.count == 0:
             raise BadInputError(flight.path, "holds no points at all")
     notes: list[str] = []
-    agreement = _by_row(ours, theirs, column, notes) if ours.count == theirs.count else None
+    calibration = CalibrationCount() if CONFIDENCE in ours.columns else None
+    agreement = _by_row(ours, theirs, column, notes, calibration) if ours.count == theirs.count else None
     matched = "same order"
     if agreement is None:
         matched = "by coordinates"
-        agreement = _by_place(ours, theirs, column, notes)
+        calibration = CalibrationCount() if calibration is not None else None
+        agreement = _by_place(ours, theirs, column, notes, calibration)
         notes.append("the points stand in another order in the reference: they were matched by coordinates")
     if agreement.left_out:
         notes.append(
@@ -131,10 +147,12 @@ def score_clouds(classified: Path, reference: Path, reference_column: str | None
             "they can't be paired and are left out"
         )
     _refuse_no_ground(agreement, theirs, reference_column)
-    return _score(agreement, matched, notes)
+    return _score(agreement, matched, notes, calibration)
 
 
-def _score(agreement: Agreement, matched: str, notes: list[str]) -> Score:
+def _score(
+    agreement: Agreement, matched: str, notes: list[str], calibration: CalibrationCount | None
+) -> Score:
     counts = agreement.counts
     return Score(
         points=sum(counts),
@@ -146,6 +164,7 @@ def _score(agreement: Agreement, matched: str, notes: list[str]) -> Score:
         matched=matched,
         left_out=agreement.left_out,
         notes=tuple(dict.fromkeys(notes)),
+        calibration=None if calibration is None else calibration.result(),
     )
 
 
@@ -157,7 +176,7 @@ def _refuse_no_ground(agreement: Agreement, reference: Flight, column: str | Non
     if agreement.counts.ground_kept + agreement.counts.ground_lost + agreement.left_out:
         return
     where = f"column '{column}'" if column else "classification"
-    others = [name for name in extra_columns(reference) if name != column]
+    others = [name for name in extra_columns(reference) if name not in {column, CONFIDENCE}]
     hint = (
         f"; is the truth in another column (--reference-column)? It carries: {', '.join(others)}"
         if others
@@ -166,20 +185,19 @@ def _refuse_no_ground(agreement: Agreement, reference: Flight, column: str | Non
     raise UsageError(f"{reference.path}: the reference has no ground (2) in its {where}{hint}")
 
 
-def _pieces(flight: Flight, column: ExtraColumn | None) -> Iterator[_Piece]:
-    """Yield a flight's points in order."""
+def _pieces(flight: Flight, column: ExtraColumn | None, *, sure: bool = False) -> Iterator[_Piece]:
+    """Yield a flight's points in order, with their stated confidences where asked."""
     if column is None:
-        for columns in read_columns(flight, ["X", "Y", "Z", "classification", "withheld"], CHUNK):
+        names = ["X", "Y", "Z", "classification", "withheld", *([CONFIDENCE] if sure else [])]
+        for columns in read_columns(flight, names, CHUNK):
             raw = np.stack([columns[axis].astype(np.int64) for axis in "XYZ"], axis=1)
-            yield _labelled(raw, columns["classification"] == ClassCode.GROUND, columns["withheld"])
+            ground, withheld = columns["classification"] == ClassCode.GROUND, columns["withheld"]
+            hidden = int(np.count_nonzero(ground & withheld))
+            yield _Piece(raw, ground & ~withheld, hidden, columns.get(CONFIDENCE))
         return
     for _, records in iter_records(flight, CHUNK):
         raw = np.ascontiguousarray(records[:, :12]).view("<i4").astype(np.int64)
         yield _Piece(raw, column.read(records) == ClassCode.GROUND, 0)
-
-
-def _labelled(raw: NDArray[np.int64], ground: NDArray[np.bool_], withheld: NDArray[np.bool_]) -> _Piece:
-    return _Piece(raw, ground & ~withheld, int(np.count_nonzero(ground & withheld)))
 
 
 def _note_withheld(flight: Flight, count: int, notes: list[str]) -> None:
@@ -198,14 +216,22 @@ def _in_step(first: Iterator[_Piece], second: Iterator[_Piece]) -> Iterator[tupl
         b = b if len(b) else next(second, None)
 
 
-def _by_row(ours: Flight, theirs: Flight, column: ExtraColumn | None, notes: list[str]) -> Agreement | None:
+def _by_row(
+    ours: Flight,
+    theirs: Flight,
+    column: ExtraColumn | None,
+    notes: list[str],
+    calibration: CalibrationCount | None,
+) -> Agreement | None:
     """Compare row by row; None as soon as a row holds another point."""
     lattice = _Lattice(ours, theirs)
     total, withheld = np.zeros(4, np.int64), [0, 0]
-    for a, b in _in_step(_pieces(ours, None), _pieces(theirs, column)):
+    for a, b in _in_step(_pieces(ours, None, sure=calibration is not None), _pieces(theirs, column)):
         if not np.array_equal(lattice.of(ours, a.raw), lattice.of(theirs, b.raw)):
             return None
         total += confusion(a.ground, b.ground)
+        if calibration is not None and a.sure is not None:
+            calibration.add(a.sure, a.ground == b.ground)
         withheld[0] += a.withheld
         withheld[1] += b.withheld
     _note_withheld(ours, withheld[0], notes)
@@ -216,11 +242,20 @@ def _by_row(ours: Flight, theirs: Flight, column: ExtraColumn | None, notes: lis
     return Agreement(Confusion(*total.tolist()))
 
 
-def _by_place(ours: Flight, theirs: Flight, column: ExtraColumn | None, notes: list[str]) -> Agreement:
+def _by_place(
+    ours: Flight,
+    theirs: Flight,
+    column: ExtraColumn | None,
+    notes: list[str],
+    calibration: CalibrationCount | None,
+) -> Agreement:
     lattice = _Lattice(ours, theirs)
     joined = []
+    stated: list[NDArray[np.uint8]] = []
     for flight, chosen in ((ours, None), (theirs, column)):
-        pieces = list(_pieces(flight, chosen))
+        judged = flight is ours and calibration is not None
+        pieces = list(_pieces(flight, chosen, sure=judged))
+        stated += [piece.sure for piece in pieces if piece.sure is not None]
         places = np.concatenate([lattice.of(flight, piece.raw) for piece in pieces])
         joined.append((places, np.concatenate([piece.ground for piece in pieces])))
         _note_withheld(flight, sum(piece.withheld for piece in pieces), notes)
@@ -230,6 +265,12 @@ def _by_place(ours: Flight, theirs: Flight, column: ExtraColumn | None, notes: l
             f"the clouds don't hold the same points: {found.only_first:,} of {ours.count:,} in {ours.path} "
             f"are not in {theirs.path}, and {found.only_second:,} of {theirs.count:,} the other way round"
         )
+    if calibration is not None:
+        (places, ground), reference = joined
+        said = label_by_place(places, *reference)
+        clear = said != UNCLEAR
+        calibration.add(np.concatenate(stated)[clear], (ground == said)[clear])
+        calibration.leave_out(len(clear) - int(np.count_nonzero(clear)))
     if lattice.converted:
         notes.append("the clouds store their coordinates in different steps: compared to the finer one")
     return found

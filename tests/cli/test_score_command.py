@@ -63,3 +63,41 @@ def test_a_reference_that_can_not_serve_is_refused(call: Call, cloud: Path) -> N
     assert "did you mean 'reference_class'?" in result.stderr
     result = call("score", cloud, cloud.with_name("gone.laz"))
     assert (result.exit_code, result.stdout) == (1, "")
+
+
+@pytest.fixture
+def confident(tmp_path: Path, cloud: Path) -> Path:
+    """Give the same cloud with confidences: 90 for four right and one wrong point, 96 for two right ones."""
+    las = laspy.read(cloud)
+    las.add_extra_dim(laspy.ExtraBytesParams("ground_confidence", np.uint8))
+    las["ground_confidence"] = np.array([0, 90, 90, 90, 90, 0, 0, 90, 96, 96])
+    path = tmp_path / "confident.laz"
+    las.write(path)
+    return path
+
+
+def test_confidences_are_held_to_their_word(call: Call, confident: Path) -> None:
+    result = call("score", confident, confident, "--reference-column", "reference_class")
+    lines = [line.split() for line in result.stdout.splitlines()]
+    assert ["90", "to", "94", "5", "80.0", "%", "90.0", "%"] in lines
+    assert ["95", "to", "100", "2", "100.0", "%", "96.0", "%"] in lines
+    assert ["60", "to", "69", "0", "-", "-"] in lines
+    assert ["not", "judged", "3"] in lines
+    # (5 x 0.10 + 2 x 0.04) / 7
+    assert result.stdout.endswith("mean gap between right and stated: 8.3 %\n")
+    found = json.loads(
+        call("score", confident, confident, "--reference-column", "reference_class", "--json").stdout
+    )
+    assert found["calibration"]["bins"][5] == {
+        "first": 90,
+        "last": 94,
+        "points": 5,
+        "right": 0.8,
+        "stated": 0.9,
+    }
+    assert found["calibration"]["gap"] == pytest.approx(0.58 / 7)
+
+
+def test_clouds_without_confidences_show_no_second_table(call: Call, cloud: Path) -> None:
+    result = call("score", cloud, cloud, "--reference-column", "reference_class")
+    assert "ground_confidence" not in result.stdout

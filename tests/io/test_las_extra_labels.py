@@ -10,6 +10,8 @@ import struct
 import laspy
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from cloudprep.errors import BadInputError
 from cloudprep.io.las import (
@@ -418,3 +420,40 @@ def test_columns_read_it_beside_the_others(las, tmp_path):
     assert np.array_equal(found["X"], cloud.X)
     (alone,) = read_columns(open_flight(path), [NAME])
     assert np.array_equal(alone[NAME], cloud[NAME])
+
+
+# Type -> bytes of one value, by table 25; 11 to 20 hold two values, 21 to 30 three; the rest is reserved.
+SINGLE = (1, 1, 2, 2, 4, 4, 8, 8, 4, 8)
+
+
+def size_of(kind, options):
+    return options if kind == 0 else SINGLE[(kind - 1) % 10] * ((kind - 1) // 10 + 1)
+
+
+@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    told_of=st.lists(st.tuples(st.integers(0, 33), st.integers(0, 40)), max_size=6),
+    more=st.integers(-6, 40),
+    taken=st.booleans(),
+)
+def test_its_place_is_the_sum_of_what_is_described_before(las, told_of, more, taken):
+    payload = b"".join(
+        descriptor(b"undocumented" if taken else f"d{i}".encode(), kind, options)
+        for i, (kind, options) in enumerate(told_of)
+    )
+    known = sum(size_of(kind, options) for kind, options in told_of if kind <= 30)
+    records = las.random_records(1, 3, extra=max(0, known + more))
+    vlrs = [las.vlr("LASF_Spec", 4, payload)] if payload else []
+    path = las.file("in.las", records=records, vlrs=vlrs)
+    sure = confidences(3)
+    write_patched(open_flight(path), las.folder / "out.las", {NAME: sure}, WriteOptions("las"))
+    result = las.parse(las.folder / "out.las")
+    assert np.array_equal(result.records, np.c_[records, sure])
+    place = las.RECORD_SIZES[1]
+    for one in descriptors(extra_record(result)):
+        if told(one)[2] == NAME:
+            break
+        place += size_of(one[2], one[3])
+    assert place == result.records.shape[1] - 1
+    (found,) = read_columns(open_flight(las.folder / "out.las"), [NAME])
+    assert np.array_equal(found[NAME], sure)
