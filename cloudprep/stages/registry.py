@@ -21,6 +21,7 @@ BUILT_IN: dict[str, str] = {
     "statistical_outliers": "cloudprep.stages.noise.statistical_outliers:StatisticalOutliers",
     "local_shape": "cloudprep.stages.noise.local_shape:LocalShape",
     "isolated_clusters": "cloudprep.stages.noise.isolated_clusters:IsolatedClusters",
+    "buried_points": "cloudprep.stages.noise.buried_points:BuriedPoints",
     "low_points": "cloudprep.stages.noise.low_points:LowPoints",
     "fitted_ground": "cloudprep.stages.ground.fitted_ground:FittedGround",
     "progressive_ground": "cloudprep.stages.ground.progressive_ground:ProgressiveGround",

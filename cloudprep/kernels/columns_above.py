@@ -1,0 +1,486 @@
+"""What surfaces lie above, on the level of and below points: the evidence for noise under the ground.
+
+Surfaces are given as points with slopes; each is continued along its slope to where it is compared.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from numba import njit
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from cloudprep.kernels.columns_sorted import Columns
+
+    Floats = NDArray[np.float64]
+    Singles = NDArray[np.float32]
+    Integers = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+
+class Surface(NamedTuple):
+    """Points of surfaces, column by column, each with the plane it lies on.
+
+    Parameters
+    ----------
+    columns : Columns
+        Where the points lie; its ``starts`` count the rows of the other arrays.
+    x, y, z : ndarray of float64, shape (m,)
+        Coordinates, m.
+    slope_x, slope_y : ndarray of float32, shape (m,)
+        Rise of the plane per metre.
+    tolerance : ndarray of float32, shape (m,)
+        How far a point must lie above or below the plane to be off it, m.
+    """
+
+    columns: Columns
+    x: Floats
+    y: Floats
+    z: Floats
+    slope_x: Singles
+    slope_y: Singles
+    tolerance: Singles
+
+    def take(self, chosen: Flags) -> Surface:
+        """Return the surface of some of its points."""
+        starts = np.concatenate([[0], np.cumsum(chosen)])[self.columns.starts].astype(np.int64)
+        columns = self.columns._replace(starts=starts, order=self.columns.order[chosen])
+        return self._replace(columns=columns, **{n: getattr(self, n)[chosen] for n in self._fields[1:]})
+
+
+class Seen(NamedTuple):
+    """Surface points around each query, within a radius in plan.
+
+    Parameters
+    ----------
+    above, level, below : ndarray of int32, shape (n,)
+        How many continue above, at and below the query.
+    quadrants : ndarray of uint8, shape (n,)
+        In how many quadrants around the query there are some above.
+    gap : ndarray of float32, shape (n,)
+        Height of the lowest one above over the query, m; infinite without any.
+    """
+
+    above: NDArray[np.int32]
+    level: NDArray[np.int32]
+    below: NDArray[np.int32]
+    quadrants: NDArray[np.uint8]
+    gap: Singles
+
+
+def in_threads(work: Callable[[int, int], None], count: int, threads: int) -> None:
+    """Do some work on runs of rows, side by side; it must not matter which run a row falls into."""
+    cuts = np.linspace(0, count, (16 * threads if threads > 1 else 1) + 1).astype(np.int64).tolist()
+    with ThreadPoolExecutor(threads) as pool:
+        list(pool.map(work, cuts[:-1], cuts[1:]))
+
+
+def supported(surface: Surface, radius: float, least: int, *, spread: float = 0.0, threads: int = 1) -> Flags:
+    """Tell which points of a surface have enough others in their plane.
+
+    Parameters
+    ----------
+    surface : Surface
+        The points.
+    radius : float
+        How far around others are looked for, m, in plan.
+    least : int
+        How many there must be, the point itself included.
+    spread : float
+        By how much more per metre those farther away may lie off the plane.
+    threads : int
+        Threads to use.
+    """
+    found = np.zeros(len(surface.x), np.bool_)
+    c = surface.columns
+
+    def work(first: int, last: int) -> None:
+        _support(
+            c.edge,
+            c.first_x,
+            c.first_y,
+            c.width,
+            c.height,
+            c.starts,
+            *surface[1:],
+            radius,
+            least,
+            spread,
+            found,
+            first,
+            last,
+        )
+
+    in_threads(work, len(found), threads)
+    return found
+
+
+@njit(nogil=True, cache=True)
+def _support(
+    edge: float,
+    first_x: int,
+    first_y: int,
+    width: int,
+    height: int,
+    starts: Integers,
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    slope_x: Singles,
+    slope_y: Singles,
+    tolerance: Singles,
+    radius: float,
+    least: int,
+    spread: float,
+    found: Flags,
+    first: int,
+    last: int,
+) -> None:
+    reach = int(np.ceil(radius / edge))
+    squared = radius * radius
+    for i in range(first, last):
+        cx = int(np.floor(x[i] / edge)) - first_x
+        cy = int(np.floor(y[i] / edge)) - first_y
+        count = 0
+        # The own row first: most points need no more.
+        for step in range(2 * reach + 1):
+            dy = (step + 1) // 2 if step % 2 == 1 else -(step // 2)
+            row = cy + dy
+            if row < 0 or row >= height:
+                continue
+            left, right = max(cx - reach, 0), min(cx + reach, width - 1)
+            for q in range(starts[row * width + left], starts[row * width + right + 1]):
+                ex, ey = x[q] - x[i], y[q] - y[i]
+                if ex * ex + ey * ey > squared:
+                    continue
+                off = abs(z[q] - z[i] - slope_x[i] * ex - slope_y[i] * ey)
+                if off <= tolerance[i] + spread * max(abs(ex), abs(ey)):
+                    count += 1
+            if count >= least:
+                break
+        found[i] = count >= least
+
+
+def seen_around(
+    surface: Surface, x: Floats, y: Floats, z: Floats, radius: float, *, threads: int = 1
+) -> Seen:
+    """Return what surfaces lie above, level with and below queries.
+
+    Parameters
+    ----------
+    surface : Surface
+        Points of surfaces.
+    x, y, z : ndarray of float64, shape (n,)
+        Queries, m, preferably column by column.
+    radius : float
+        How far around, m, in plan; no more than the side of a column.
+    threads : int
+        Threads to use.
+    """
+    n = len(x)
+    above, level, below = (np.zeros(n, np.int32) for _ in range(3))
+    seen = Seen(above, level, below, np.zeros(n, np.uint8), np.full(n, np.inf, np.float32))
+    c = surface.columns
+
+    def work(first: int, last: int) -> None:
+        _look(
+            c.edge,
+            c.first_x,
+            c.first_y,
+            c.width,
+            c.height,
+            c.starts,
+            *surface[1:],
+            x,
+            y,
+            z,
+            radius,
+            seen.above,
+            seen.level,
+            seen.below,
+            seen.quadrants,
+            seen.gap,
+            first,
+            last,
+        )
+
+    in_threads(work, n, threads)
+    return seen
+
+
+@njit(nogil=True, cache=True)
+def _look(
+    edge: float,
+    first_x: int,
+    first_y: int,
+    width: int,
+    height: int,
+    starts: Integers,
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    slope_x: Singles,
+    slope_y: Singles,
+    tolerance: Singles,
+    qx: Floats,
+    qy: Floats,
+    qz: Floats,
+    radius: float,
+    above: NDArray[np.int32],
+    level: NDArray[np.int32],
+    below: NDArray[np.int32],
+    quadrants: NDArray[np.uint8],
+    gap: Singles,
+    first: int,
+    last: int,
+) -> None:
+    squared = radius * radius
+    for i in range(first, last):
+        cx = int(np.floor(qx[i] / edge)) - first_x
+        cy = int(np.floor(qy[i] / edge)) - first_y
+        up = same = down = 0
+        sides = 0
+        least = np.inf
+        for row in range(max(cy - 1, 0), min(cy + 2, height)):
+            left, right = max(cx - 1, 0), min(cx + 1, width - 1)
+            if left > right:
+                continue
+            for q in range(starts[row * width + left], starts[row * width + right + 1]):
+                ex, ey = x[q] - qx[i], y[q] - qy[i]
+                if ex * ex + ey * ey > squared:
+                    continue
+                rise = z[q] - qz[i] - slope_x[q] * ex - slope_y[q] * ey
+                if rise > tolerance[q]:
+                    up += 1
+                    sides |= 1 << ((1 if ex > 0.0 else 0) + (2 if ey > 0.0 else 0))
+                    least = min(least, rise)
+                elif rise < -tolerance[q]:
+                    down += 1
+                else:
+                    same += 1
+        above[i], level[i], below[i] = up, same, down
+        quadrants[i] = (sides & 1) + ((sides >> 1) & 1) + ((sides >> 2) & 1) + ((sides >> 3) & 1)
+        gap[i] = least
+
+
+class Wider(NamedTuple):
+    """What lies around each query in plan, farther out; counts of points.
+
+    Parameters
+    ----------
+    above : ndarray of int32, shape (n,)
+        Surface points clearly above the query.
+    quadrants : ndarray of uint8, shape (n,)
+        In how many quadrants there are some of them.
+    level, below : ndarray of int32, shape (n,)
+        Surface points on the query's level, and farther below.
+    others : ndarray of int32, shape (n,)
+        Points of any kind on the query's level or below, the query itself left out.
+    deeper : ndarray of int32, shape (n,)
+        Those of them that lie clearly below it.
+    over : ndarray of int32, shape (n,)
+        Points of any kind above the query in the columns next to it.
+    """
+
+    above: NDArray[np.int32]
+    quadrants: NDArray[np.uint8]
+    level: NDArray[np.int32]
+    below: NDArray[np.int32]
+    others: NDArray[np.int32]
+    deeper: NDArray[np.int32]
+    over: NDArray[np.int32]
+
+
+def wider_around(
+    surface: Surface,
+    every: Surface,
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    radius: float,
+    near: float,
+    *,
+    spread: float,
+    threads: int = 1,
+) -> Wider:
+    """Return what lies around queries out to a radius of several columns.
+
+    Surfaces farther away say less about the height here: what counts as above must be higher by ``spread``
+    metres for each metre away. Other points are compared along the mean slope of the surface points above.
+
+    Parameters
+    ----------
+    surface, every : Surface
+        Points of surfaces, and of any kind (slopes and tolerances of these play no role).
+    x, y, z : ndarray of float64, shape (n,)
+        Queries, m.
+    radius, near : float
+        How far around, m, in plan, and how far for what is right above.
+    spread : float
+        See above.
+    threads : int
+        Threads to use.
+    """
+    n = len(x)
+    above, level, below, others, deeper, over = (np.zeros(n, np.int32) for _ in range(6))
+    found = Wider(above, np.zeros(n, np.uint8), level, below, others, deeper, over)
+    c = surface.columns
+
+    def work(first: int, last: int) -> None:
+        _look_wider(
+            c.edge,
+            c.first_x,
+            c.first_y,
+            c.width,
+            c.height,
+            c.starts,
+            *surface[1:],
+            every.columns.starts,
+            every.x,
+            every.y,
+            every.z,
+            x,
+            y,
+            z,
+            radius,
+            near,
+            spread,
+            found.above,
+            found.quadrants,
+            found.level,
+            found.below,
+            found.others,
+            found.deeper,
+            found.over,
+            first,
+            last,
+        )
+
+    in_threads(work, n, threads)
+    return found
+
+
+@njit(nogil=True, cache=True)
+def _look_wider(
+    edge: float,
+    first_x: int,
+    first_y: int,
+    width: int,
+    height: int,
+    starts: Integers,
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    slope_x: Singles,
+    slope_y: Singles,
+    tolerance: Singles,
+    every_starts: Integers,
+    every_x: Floats,
+    every_y: Floats,
+    every_z: Floats,
+    qx: Floats,
+    qy: Floats,
+    qz: Floats,
+    radius: float,
+    near: float,
+    spread: float,
+    above: NDArray[np.int32],
+    quadrants: NDArray[np.uint8],
+    level: NDArray[np.int32],
+    below: NDArray[np.int32],
+    others: NDArray[np.int32],
+    deeper: NDArray[np.int32],
+    over: NDArray[np.int32],
+    first: int,
+    last: int,
+) -> None:
+    reach = int(np.ceil(radius / edge))
+    squared = radius * radius
+    for i in range(first, last):
+        cx = int(np.floor(qx[i] / edge)) - first_x
+        cy = int(np.floor(qy[i] / edge)) - first_y
+        left, right = max(cx - reach, 0), min(cx + reach, width - 1)
+        if left > right:
+            continue
+        up = sides = 0
+        least = np.inf
+        # Whole steps, so that the sum does not depend on the order.
+        sum_x = sum_y = 0
+        for row in range(max(cy - reach, 0), min(cy + reach + 1, height)):
+            for q in range(starts[row * width + left], starts[row * width + right + 1]):
+                ex, ey = x[q] - qx[i], y[q] - qy[i]
+                d = ex * ex + ey * ey
+                if d > squared:
+                    continue
+                rise = z[q] - qz[i] - slope_x[q] * ex - slope_y[q] * ey
+                if rise > tolerance[q] + spread * np.sqrt(d):
+                    up += 1
+                    sides |= 1 << ((1 if ex > 0.0 else 0) + (2 if ey > 0.0 else 0))
+                    least = min(least, rise)
+                    sum_x += int(np.rint(slope_x[q] * 1e6))
+                    sum_y += int(np.rint(slope_y[q] * 1e6))
+        above[i] = up
+        quadrants[i] = (sides & 1) + ((sides >> 1) & 1) + ((sides >> 2) & 1) + ((sides >> 3) & 1)
+        if up == 0 or quadrants[i] < 4:
+            continue
+        tilt_x, tilt_y = sum_x * 1e-6 / up, sum_y * 1e-6 / up
+        same = down = any_kind = under = higher = 0
+        for row in range(max(cy - reach, 0), min(cy + reach + 1, height)):
+            for q in range(starts[row * width + left], starts[row * width + right + 1]):
+                ex, ey = x[q] - qx[i], y[q] - qy[i]
+                if ex * ex + ey * ey <= squared:
+                    rise = z[q] - qz[i] - tilt_x * ex - tilt_y * ey
+                    same += abs(rise) <= 0.3 * least
+                    down += rise < -0.3 * least
+            for q in range(every_starts[row * width + left], every_starts[row * width + right + 1]):
+                ex, ey = every_x[q] - qx[i], every_y[q] - qy[i]
+                d = ex * ex + ey * ey
+                if d <= squared:
+                    rise = every_z[q] - qz[i] - tilt_x * ex - tilt_y * ey
+                    any_kind += rise <= 0.3 * least
+                    under += rise < -0.3 * least
+                    higher += rise > 0.3 * least and d <= near * near
+        level[i], below[i], others[i], deeper[i], over[i] = same, down, any_kind - 1, under, higher
+
+
+def ceilings(surface: Surface, radius: float) -> Floats:
+    """Return for each column how high a place in it may lie and still have surface above it on all sides.
+
+    Parameters
+    ----------
+    surface : Surface
+        The points.
+    radius : float
+        How far around surfaces are looked for, m.
+
+    Returns
+    -------
+    ndarray of float64, shape (height, width)
+        m; minus infinity where a quadrant is empty. Never too low: slopes may rise as far as they reach.
+    """
+    c = surface.columns
+    top = np.full(c.width * c.height, -np.inf)
+    column = np.repeat(np.arange(c.width * c.height), np.diff(c.starts))
+    np.maximum.at(top, column, surface.z + radius * np.hypot(surface.slope_x, surface.slope_y))
+    grid: Floats = top.reshape(c.height, c.width)
+    reach = int(np.ceil(radius / c.edge))
+    lowest = np.full(grid.shape, np.inf)
+    for up in (1, -1):
+        for right in (1, -1):
+            ahead = _highest_ahead(_highest_ahead(grid[::up, ::right], reach).T, reach).T
+            lowest = np.minimum(lowest, ahead[::up, ::right])
+    return lowest
+
+
+def _highest_ahead(values: Floats, reach: int) -> Floats:
+    """Return the highest of each value and so many that follow it along the first axis."""
+    highest = values.copy()
+    for step in range(1, min(reach, len(values) - 1) + 1):
+        highest[:-step] = np.maximum(highest[:-step], values[step:])
+    return highest

@@ -1,0 +1,143 @@
+"""Points sorted into square columns, so that all points around a place lie in three runs of memory.
+
+The columns only organise the search: what is within a radius is decided by coordinates. Only where a column
+holds far more points than a surface needs, some of them stand for all (see :func:`thinned`).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from numba import njit
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Integers = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+
+class Columns(NamedTuple):
+    """Square columns, row by row, and the points in each; one column all around is empty.
+
+    Parameters
+    ----------
+    edge : float
+        Side of a column, m.
+    first_x, first_y : int
+        Place of the first column, in whole columns.
+    width, height : int
+        Number of columns along x and y.
+    starts : ndarray of int64, shape (width * height + 1,)
+        The points of column c are ``order[starts[c]:starts[c + 1]]``.
+    order : ndarray of int64, shape (n,)
+        Rows of the points, column by column.
+    """
+
+    edge: float
+    first_x: int
+    first_y: int
+    width: int
+    height: int
+    starts: Integers
+    order: Integers
+
+
+def sorted_columns(x: Floats, y: Floats, edge: float) -> Columns:
+    """Return the columns of a cloud.
+
+    Parameters
+    ----------
+    x, y : ndarray of float64, shape (n,)
+        Coordinates, m; at least one point.
+    edge : float
+        Side of a column, m.
+    """
+    first_x = math.floor(float(x.min()) / edge) - 1
+    first_y = math.floor(float(y.min()) / edge) - 1
+    width = math.floor(float(x.max()) / edge) - first_x + 2
+    height = math.floor(float(y.max()) / edge) - first_y + 2
+    starts = np.zeros(width * height + 1, np.int64)
+    order = np.empty(len(x), np.int64)
+    _sort_into(x, y, edge, first_x, first_y, width, starts, order)
+    return Columns(edge, first_x, first_y, width, height, starts, order)
+
+
+@njit(nogil=True, cache=True)
+def _sort_into(
+    x: Floats,
+    y: Floats,
+    edge: float,
+    first_x: int,
+    first_y: int,
+    width: int,
+    starts: Integers,
+    order: Integers,
+) -> None:
+    """Fill in where columns start and which points they hold, in the order of the rows."""
+    n = x.shape[0]
+    column = np.empty(n, np.int64)
+    for i in range(n):
+        cx = np.int64(np.floor(x[i] / edge)) - first_x
+        cy = np.int64(np.floor(y[i] / edge)) - first_y
+        column[i] = cy * width + cx
+        starts[column[i] + 1] += 1
+    for c in range(starts.shape[0] - 1):
+        starts[c + 1] += starts[c]
+    place = starts[:-1].copy()
+    for i in range(n):
+        order[place[column[i]]] = i
+        place[column[i]] += 1
+
+
+def thinned(columns: Columns, chosen: Flags, x: Floats, y: Floats, z: Floats, most: int) -> Columns:
+    """Return columns that hold only some points, and no more than so many each.
+
+    Of more points, evenly spaced ones in the order of their heights stand for all.
+
+    Parameters
+    ----------
+    columns : Columns
+        Columns of all points.
+    chosen : ndarray of bool, shape (n,)
+        Which points to keep.
+    x, y, z : ndarray of float64, shape (n,)
+        Coordinates, m.
+    most : int
+        How many points a column keeps.
+    """
+    starts, order = _keep(columns.starts, columns.order, chosen)
+    full = np.flatnonzero(np.diff(starts) > most)
+    if len(full):
+        keep = np.ones(len(order), np.bool_)
+        for c in full:
+            run = order[starts[c] : starts[c + 1]]
+            ranked = run[np.lexsort((y[run], x[run], z[run]))]
+            order[starts[c] : starts[c + 1]] = ranked
+            taken = (np.arange(most) * len(ranked)) // most
+            keep[starts[c] : starts[c + 1]] = False
+            keep[starts[c] + taken] = True
+        starts = np.concatenate([[0], np.cumsum(keep)])[starts].astype(np.int64)
+        order = order[keep]
+    return columns._replace(starts=starts, order=order)
+
+
+@njit(nogil=True, cache=True)
+def _keep(starts: Integers, order: Integers, chosen: Flags) -> tuple[Integers, Integers]:
+    """Return starts and order of the chosen points only."""
+    total = 0
+    for i in range(chosen.shape[0]):
+        total += chosen[i]
+    kept = np.empty(total, np.int64)
+    new_starts = np.zeros(starts.shape[0], np.int64)
+    m = 0
+    for c in range(starts.shape[0] - 1):
+        for t in range(starts[c], starts[c + 1]):
+            if chosen[order[t]]:
+                kept[m] = order[t]
+                m += 1
+        new_starts[c + 1] = m
+    return new_starts, kept

@@ -1,0 +1,268 @@
+"""Which points lie under surfaces that are seen all around: the rules of ``buried_points``."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from cloudprep.kernels.columns_above import Surface, ceilings, seen_around, supported, wider_around
+from cloudprep.kernels.columns_sorted import sorted_columns, thinned
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from cloudprep.kernels.columns_above import Seen
+    from cloudprep.kernels.columns_sorted import Columns
+    from cloudprep.model.points import Points
+    from cloudprep.stages.base import Context
+
+    Floats = NDArray[np.float64]
+    Singles = NDArray[np.float32]
+    Mask = NDArray[np.bool_]
+    Rows = NDArray[np.int64]
+
+# A neighbourhood lies smoothly up to so many times the noise of surfaces, within these shares of the spacing;
+# it spreads at least so much along the plane, and its points are no farther apart than so many spacings.
+_SMOOTH_NOISE = 2.5
+_SMOOTH_SPACINGS = (0.15, 0.45)
+_SMOOTH_SPREAD = 1.5
+_SMOOTH_APART = 3.5
+# Steeper planes (upward part of the normal) say nothing of heights.
+_LEVEL = 0.35
+# Trusted are smooth points with so many in their plane, itself included, within this times the radius; off it
+# by no more than this share of the spacing or times the noise, and by so much for each metre away.
+_SUPPORT = 24
+_SUPPORT_RADII = 3.6
+_SUPPORT_SPACINGS = 0.3
+_SUPPORT_NOISE = 3.0
+_SUPPORT_SLOPE = 0.05
+# No surface needs more points in a column of the radius.
+_MOST = 48
+# Above: by so many times the noise, and the surface's own roughness.
+_ABOVE_NOISE = 8.0
+_ABOVE_ROUGHNESS = 6.0
+_ABOVE_LEAST = 4
+_ABOVE_SHARE = 0.4
+_ABOVE_LEVEL = 1.5
+_SOLID_SHARE = 0.35
+# The usual number is at least this share of that at the mean spacing.
+_USUAL_LEAST = 0.2
+# Looked at farther out, in radii: the ground that goes on, and sparse places.
+_WIDE_RADII = 4.0
+_WIDE_LEVEL = 0.12
+_WIDE_SLOPE = 0.25
+_SPARSE_SEEN = 0.1
+_SPARSE_ABOVE = 6
+_SPARSE_LEVEL = 0.05
+_SPARSE_OTHERS = 0.2
+_SPARSE_OVER = 4
+# A wall: steeper than this, spread so much, its points no farther apart than so many spacings, and so much
+# below it for what is above.
+_WALL_NORMAL = 0.6
+_WALL_SPREAD = 1.2
+_WALL_APART = 3.0
+_WALL_BELOW = 0.3
+# Mean distance to ten neighbours spread evenly in a plane: two thirds of that to the tenth.
+_TENTH = 1.5
+_TEN = 10
+_NOTHING = np.empty(0, np.float32)
+# Columns take room even where there are no points.
+_MOST_COLUMNS = 50_000_000
+
+
+class Measures(NamedTuple):
+    """What the site says, and what the user set; m.
+
+    Parameters
+    ----------
+    spacing : float
+        Mean point spacing.
+    noise : float
+        Noise of surfaces.
+    distance : float
+        Middling mean distance to ten neighbours on surfaces; infinite without any.
+    radius, depth : float
+        See the stage's parameters.
+    """
+
+    spacing: float
+    noise: float
+    distance: float
+    radius: float
+    depth: float
+
+    @property
+    def usual(self) -> float:
+        """How many points of a surface usually lie within the radius in plan."""
+        even = math.pi * (self.radius / self.spacing) ** 2
+        seen = _TEN * (self.radius / (_TENTH * self.distance)) ** 2 if self.distance > 0 else math.inf
+        return min(even, max(_USUAL_LEAST * even, seen))
+
+
+def buried_reach(radius: float) -> float:
+    """Return how far (m) a verdict depends on other points."""
+    return (_WIDE_RADII + _SUPPORT_RADII + 2.0) * radius * (1 + 1e-9)
+
+
+def buried(points: Points, core: Mask, measures: Measures, context: Context) -> Mask:
+    """Tell which points of a block are buried.
+
+    Parameters
+    ----------
+    points : Points
+        Usable points of the block and its buffer, at least one, with their shapes.
+    core : ndarray of bool, shape (n,)
+        Which of them belong to the block.
+    measures : Measures
+        Lengths.
+    context : Context
+        What surrounds the block.
+    """
+    return Scene(points, core, measures, context).verdict()
+
+
+class Scene:
+    """A block and the surfaces in it."""
+
+    def __init__(self, points: Points, core: Mask, measures: Measures, context: Context) -> None:
+        self.measures = measures
+        self.threads = context.threads
+        self.columns = sorted_columns(points["x"], points["y"], self._edge(context))
+        order = self.columns.order
+        self.core = core[order]
+        # Column by column, so that what lies together is looked at together.
+        self.x, self.y, self.z = (points[axis][order] for axis in "xyz")
+        self.rough = points["roughness"][order]
+        self.extent = points["extent"][order]
+        self.apart = points["neighbour_distance"][order]
+        self.normal = tuple(points[f"normal_{axis}"][order] for axis in "xyz")
+        self.columns = self.columns._replace(order=np.arange(len(order)))
+        self.smooth = self._smooth()
+        self.surface = self._surface()
+        self.trusted = np.zeros(len(order), np.bool_)
+        self.trusted[self.surface.columns.order] = True
+        self._order = order
+
+    def _edge(self, context: Context) -> float:
+        """Return the side of columns: the radius, or twice as much where a wide site would take too many."""
+        edge = self.measures.radius
+        bounds = context.site.bounds
+        many = (bounds.width / edge + 3) * (bounds.height / edge + 3) > _MOST_COLUMNS
+        return 2 * edge if many else edge
+
+    def _smooth(self) -> Mask:
+        m = self.measures
+        least, most = (share * m.spacing for share in _SMOOTH_SPACINGS)
+        limit = min(max(_SMOOTH_NOISE * m.noise, least), most)
+        smooth: Mask = (
+            (self.rough <= limit)
+            & (self.extent > _SMOOTH_SPREAD * self.rough)
+            & (self.apart <= _SMOOTH_APART * m.spacing)
+        )
+        return smooth
+
+    def _surface(self) -> Surface:
+        """Return the trusted points with their planes."""
+        m = self.measures
+        columns = self._few(self.smooth & (self.normal[2] >= _LEVEL))
+        rows = columns.order
+        nx, ny, nz = (part[rows] for part in self.normal)
+        close = max(_SUPPORT_SPACINGS * m.spacing, _SUPPORT_NOISE * m.noise)
+        surface = Surface(
+            columns, self.x[rows], self.y[rows], self.z[rows], -nx / nz, -ny / nz,
+            np.full(len(rows), close, np.float32),
+        )  # fmt: skip
+        trusted = supported(
+            surface, _SUPPORT_RADII * m.radius, _SUPPORT, spread=_SUPPORT_SLOPE, threads=self.threads
+        )
+        surface = surface.take(trusted)
+        rough = np.float32(_ABOVE_ROUGHNESS) * self.rough[surface.columns.order]
+        return surface._replace(tolerance=np.maximum(rough, np.float32(max(m.depth, _ABOVE_NOISE * m.noise))))
+
+    def _few(self, chosen: Mask) -> Columns:
+        return thinned(self.columns, chosen, self.x, self.y, self.z, _MOST)
+
+    def verdict(self) -> Mask:
+        """Return which points are buried, in the order given."""
+        usual = self.measures.usual
+        at = np.flatnonzero(self.core)
+        seen = self._seen(self.surface, at)
+        above, level, below = (np.zeros(len(self.x), np.int32) for _ in range(3))
+        sides = np.zeros(len(self.x), np.uint8)
+        above[at], level[at], below[at], sides[at] = seen.above, seen.level, seen.below, seen.quadrants
+        covered = self.core & (sides == 4) & (above >= max(_ABOVE_LEAST, _ABOVE_SHARE * usual))
+        sheet = covered & self.trusted & (above >= level)
+        open_surface = self._without_buried(covered)
+        # What is level with a point and buried itself is no ground.
+        again = np.flatnonzero(covered & ~self.trusted & (level > 0))
+        if len(again):
+            seen = self._seen(open_surface, again)
+            level[again], below[again] = seen.level, seen.below
+        steep = self.smooth & (self.normal[2] < _LEVEL)
+        free = ~self.trusted & ~steep
+        single = covered & free & (above >= _ABOVE_LEVEL * level) & (level + below < _SOLID_SHARE * usual)
+        little = np.where(
+            sides == 4,
+            (level + below <= _SPARSE_SEEN * usual) & (above < max(_ABOVE_LEAST, _ABOVE_SHARE * usual)),
+            level + below == 0,
+        )
+        sparse = self.core & ~covered & free & little
+        sparse[sparse] = self._under_a_ceiling(np.flatnonzero(sparse))
+        rows = np.flatnonzero(sheet | single | sparse)
+        low = np.zeros(len(self.x), np.bool_)
+        low[rows] = self._stays(rows, sheet[rows], sparse[rows], open_surface)
+        result = np.empty_like(low)
+        result[self._order] = low
+        return result
+
+    def _seen(self, surface: Surface, rows: Rows) -> Seen:
+        x, y, z = (values[rows] for values in (self.x, self.y, self.z))
+        return seen_around(surface, x, y, z, self.measures.radius, threads=self.threads)
+
+    def _without_buried(self, covered: Mask) -> Surface:
+        """Return the trusted points that are not covered by others."""
+        if not (covered & self.trusted).any():
+            return self.surface
+        return self.surface.take(~covered[self.surface.columns.order])
+
+    def _under_a_ceiling(self, rows: Rows) -> Mask:
+        """Tell which points may have surfaces above them on all sides; the others need no look."""
+        c = self.columns
+        ceiling = ceilings(self.surface, _WIDE_RADII * self.measures.radius)
+        row = np.floor(self.y[rows] / c.edge).astype(np.int64) - c.first_y
+        column = np.floor(self.x[rows] / c.edge).astype(np.int64) - c.first_x
+        under: Mask = self.z[rows] + self.measures.depth < ceiling[row, column]
+        return under
+
+    def _stays(self, rows: Rows, sheet: Mask, sparse: Mask, ground: Surface) -> Mask:
+        """Tell which of the suspects are buried, from what lies farther around them."""
+        if len(rows) == 0:
+            return np.zeros(0, np.bool_)
+        m = self.measures
+        columns = self._few(np.ones(len(self.x), np.bool_))
+        at = columns.order
+        every = Surface(columns, self.x[at], self.y[at], self.z[at], _NOTHING, _NOTHING, _NOTHING)
+        x, y, z = (values[rows] for values in (self.x, self.y, self.z))
+        around = wider_around(
+            ground, every, x, y, z, _WIDE_RADII * m.radius, m.radius, spread=_WIDE_SLOPE, threads=self.threads
+        )
+        closed = around.quadrants == 4
+        goes_on = closed & (around.level > _WIDE_LEVEL * around.above)
+        wall = (
+            (self.normal[2][rows] < _WALL_NORMAL)
+            & (self.extent[rows] > _WALL_SPREAD * self.rough[rows])
+            & (self.apart[rows] < _WALL_APART * m.spacing)
+            & closed
+            & (around.deeper > _WALL_BELOW * around.above)
+        )
+        alone = (
+            closed
+            & (around.above >= _SPARSE_ABOVE)
+            & (around.level + around.below <= _SPARSE_LEVEL * around.above)
+            & (around.others <= _SPARSE_OTHERS * around.above)
+            & (around.over >= _SPARSE_OVER)
+        )
+        stays: Mask = np.where(sparse, alone, ~goes_on & (sheet | ~wall))
+        return stays
