@@ -42,6 +42,13 @@ class Chance(Dice):
         """Return flags that are true with a chance, one for all or one each."""
         return self.uniform(0.0, 1.0, count) < chance
 
+    def pick(self, candidates: NDArray[np.int64], count: int) -> NDArray[np.int64]:
+        """Return up to ``count`` different candidates in their own order."""
+        if count >= len(candidates):
+            return np.sort(candidates)
+        drawn = self.uniform(0.0, 1.0, len(candidates))
+        return np.sort(candidates[np.argpartition(drawn, count)[:count]])
+
     def sign(self) -> float:
         """Return 1 or -1."""
         return 1.0 if self.one(0.0, 1.0) < 0.5 else -1.0

@@ -10,7 +10,7 @@ from ..solids import top  # noqa: TID252 - the installed package bears another n
 from .chance import Chance
 from .figments import invent
 from .frame import make_frame
-from .kinds import FIRST_NOISE, Label
+from .kinds import FIRST_NOISE, WIRES, Label
 from .plans import build
 from .scene import NoiseScene
 from .separable import clearly_noise
@@ -36,6 +36,8 @@ _COLOURS = {
 _ELSE = (128, 128, 128)
 # Share of its points that matching finds on walls and on thin things.
 _WALLS, _THIN = 0.3, 0.7
+# Matching sees a crown as a dome whose rim hangs this many half heights below its top.
+_SKIRT = 1.85
 
 
 def visible(site: Site, x: Array, y: Array) -> tuple[Array, Labels]:
@@ -64,7 +66,7 @@ def visible(site: Site, x: Array, y: Array) -> tuple[Array, Labels]:
         rows = near(cx, cy, crown.radius)
         away = ((x[rows] - cx) ** 2 + (y[rows] - cy) ** 2) / crown.radius**2
         lumps = 0.12 * crown.half * np.sin(2.1 * x[rows] + cx) * np.sin(2.3 * y[rows] + cy)
-        dome = cz + crown.half * np.sqrt(np.maximum(1.0 - away, 0.0)) + lumps
+        dome = cz + crown.half * (1.0 - _SKIRT * away) + lumps
         cover(rows, np.where(away < 1.0, dome, -np.inf), crown.label)
     return z, label
 
@@ -114,7 +116,7 @@ def _thin(site: Site, density: float, chance: Chance) -> tuple[Array, Labels]:
     spacing = 1.0 / np.sqrt(density)
     parts, labels = [np.zeros((0, 3))], [np.zeros(0, np.uint8)]
     for rods in site.rods:
-        if rods.label in (Label.VEGETATION, Label.LONE_TREE, Label.WIRE, Label.GUY):
+        if rods.label in WIRES:
             continue
         long = np.sqrt(((rods.ends - rods.starts) ** 2).sum(axis=1))
         each = np.maximum((long / spacing * _THIN).astype(np.int64), 1)

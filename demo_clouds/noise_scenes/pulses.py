@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 # Pulses that pass the scene's outline by less than this are sent too, m.
 _MARGIN = 3.0
+# Pulses are looked up in strips of this width, m; a key is a strip's number times the other figure and y.
+_STRIP, _STRIP_KEY = 2.0, 1e5
 # A line thins out over this share of the scene's width.
 _SOFT = 0.12
 
@@ -65,9 +67,11 @@ class Pulses:
         self.aim = aim
         self.time = time
         self._lean = self.direction[:, :2] / -self.direction[:, 2:]
-        self._steepest = float(np.abs(self._lean[:, 0]).max(initial=0.0))
-        self._order = np.argsort(aim[:, 0], kind="stable")
-        self._sorted = aim[self._order, 0]
+        self._steepest = np.abs(self._lean).max(axis=0, initial=0.0)
+        # In strips along y, and within each by y.
+        keys = np.floor(aim[:, 0] / _STRIP) * _STRIP_KEY + aim[:, 1]
+        self._order = np.argsort(keys, kind="stable")
+        self._keys = keys[self._order]
 
     def __len__(self) -> int:
         return len(self.time)
@@ -90,9 +94,12 @@ class Pulses:
 
     def through(self, low: Array, high: Array) -> Index:
         """Return the pulses that may pass a box given by its lowest and highest corner (m)."""
-        pad = self._steepest * float(np.abs(np.array([low[2], high[2]]) - LEVEL).max()) + 0.01
-        first, last = np.searchsorted(self._sorted, [low[0] - pad, high[0] + pad])
-        rows = self._order[first:last]
+        pad = self._steepest * float(max(abs(low[2] - LEVEL), abs(high[2] - LEVEL))) + 0.01
+        edges = np.floor(np.array([low[0] - pad[0], high[0] + pad[0]]) / _STRIP)
+        strips = np.arange(edges[0], edges[1] + 1.0) * _STRIP_KEY
+        first = np.searchsorted(self._keys, strips + (low[1] - pad[1]))
+        last = np.searchsorted(self._keys, strips + (high[1] + pad[1]))
+        rows = np.concatenate([self._order[a:b] for a, b in zip(first, last, strict=True)])
         bottom, top = self.at_height(rows, low[2]), self.at_height(rows, high[2])
         meets = np.ones(rows.size, bool)
         for axis in range(2):

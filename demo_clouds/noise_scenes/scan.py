@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 _LANDINGS = 14
+_LANDED = 1e-4  # m
 # Share of pulses that come back from water.
 _MIRRORED = 0.18
 
@@ -35,8 +36,12 @@ def land(site: Site, pulses: Pulses) -> Array:
     """
     everyone = np.arange(len(pulses))
     z = site.ground.height(pulses.aim[:, 0], pulses.aim[:, 1])
+    moving = everyone
     for _ in range(_LANDINGS):
-        z = site.ground.height(*pulses.at_height(everyone, z))
+        landed = site.ground.height(*pulses.at_height(moving, z[moving]))
+        settled = np.abs(landed - z[moving]) < _LANDED
+        z[moving] = landed
+        moving = moving[~settled]
     return pulses.range_at(everyone, z)
 
 
