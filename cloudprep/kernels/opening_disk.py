@@ -22,11 +22,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 _HIGHEST = np.int32(2**31 - 1)
-_LOWEST = np.int32(-(2**31))
 # Flips all bits but the sign: negative floats, read as integers, are ordered the wrong way round.
 _FLIP = np.int32(0x7FFFFFFF)
 # Columns handled side by side: the minima of a disk's rows over so many stay in the cache.
-_STRIP = 512
+_STRIP = 256
 
 
 def chords(radius: float) -> NDArray[np.int64]:
@@ -56,101 +55,134 @@ def chords(radius: float) -> NDArray[np.int64]:
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _ordered(
-    bits: NDArray[np.int32], inside: NDArray[np.bool_], flip: np.int32, target: NDArray[np.int32]
+def _recoded(
+    bits: NDArray[np.int32],
+    inside: NDArray[np.bool_],
+    turned: int,
+    rows_in: int,
+    columns_in: int,
+    target: NDArray[np.int32],
 ) -> None:
-    """Write integers ordered like the floats, or the opposite way (``flip`` = -1); outside the highest."""
+    """Write integers ordered like floats into the middle of a padded raster, or in the opposite order.
+
+    ``turned`` is 0, or -1 for the opposite order. Cells outside are left alone.
+    """
+    turn = np.int32(turned)
     for r in range(bits.shape[0]):
-        line, use, out = bits[r], inside[r], target[r]
-        for c in range(len(line)):
-            b = line[c]
-            b = (b ^ ((b >> np.int32(31)) & _FLIP)) ^ flip
-            out[c] = b if use[c] else _HIGHEST
+        line = target[r + rows_in, columns_in:]
+        for c in range(bits.shape[1]):
+            b = bits[r, c]
+            b = b ^ ((b >> np.int32(31)) & _FLIP) ^ turn
+            line[c] = b if inside[r, c] else _HIGHEST
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _turned(values: NDArray[np.int32], inside: NDArray[np.bool_], rows_in: int, columns_in: int) -> None:
+    """Turn the order of all values round, in place; cells outside become the highest again."""
+    for r in range(inside.shape[0]):
+        line = values[r + rows_in, columns_in:]
+        for c in range(inside.shape[1]):
+            line[c] = ~line[c] if inside[r, c] else _HIGHEST
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def _restored(
     values: NDArray[np.int32],
     inside: NDArray[np.bool_],
-    flip: np.int32,
+    turned: int,
+    rows_in: int,
+    columns_in: int,
     bits: NDArray[np.int32],
-    target: NDArray[np.int32],
 ) -> None:
-    """Turn ordered integers into the bits of floats again; cells outside get those they had."""
-    for r in range(values.shape[0]):
-        line, use, had, out = values[r], inside[r], bits[r], target[r]
-        for c in range(len(line)):
-            b = line[c] ^ flip
+    """Turn ordered integers into the bits of floats again; cells outside keep those they have."""
+    turn = np.int32(turned)
+    for r in range(bits.shape[0]):
+        line = values[r + rows_in, columns_in:]
+        for c in range(bits.shape[1]):
+            b = line[c] ^ turn
             b ^= (b >> np.int32(31)) & _FLIP
-            out[c] = b if use[c] else had[c]
+            bits[r, c] = b if inside[r, c] else bits[r, c]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _turned(values: NDArray[np.int32], inside: NDArray[np.bool_]) -> None:
-    """Turn the order of all values round, in place; cells outside become the highest again."""
-    for r in range(values.shape[0]):
-        line, use = values[r], inside[r]
-        for c in range(len(line)):
-            line[c] = ~line[c] if use[c] else _HIGHEST
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def _meet(a: NDArray[np.int32], b: NDArray[np.int32], out: NDArray[np.int32]) -> None:
-    """Write the lower of two rows."""
-    for c in range(len(out)):
-        out[c] = min(a[c], b[c])
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def _lower(out: NDArray[np.int32], a: NDArray[np.int32]) -> None:
-    """Lower a row where another one is lower."""
-    for c in range(len(out)):
-        out[c] = min(out[c], a[c])
+def _meet(a: NDArray[np.int32], i: int, j: int, count: int, out: NDArray[np.int32], row: int) -> None:
+    """Write the lower of two stretches of a line into a row."""
+    for c in range(count):
+        out[row, c] = min(a[i + c], a[j + c])
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def _eroded(
     source: NDArray[np.int32], reach: NDArray[np.int64], strip: int, target: NDArray[np.int32]
 ) -> None:
-    """Write the lowest value within the disk around each cell; ``reach`` as from :func:`chords`."""
-    rows, columns = source.shape
-    radius = len(reach) // 2
+    """Write the lowest value within the disk around each cell.
+
+    Every row's minima over all chords are kept for as long as the disk is high; a row of the result is the
+    lowest of one such minimum per row of the disk, four at a time.
+
+    Parameters
+    ----------
+    source : ndarray of int32, shape (rows + 2 radius, columns + 2 widest)
+        Holds the highest integer on a rim as wide as the disk reaches.
+    reach : ndarray of int64, shape (2 radius + 1,)
+        As from :func:`chords`.
+    strip : int
+        Columns handled side by side.
+    target : ndarray of int32, shaped like ``source``
+        Receives the result; its rim is left alone.
+    """
+    height = len(reach)
+    radius = height // 2
     widest = reach[radius]
-    # A chord longer than the raster reaches no further cell.
-    power = 1
-    while (2 << power) <= 2 * widest + 1:
-        power += 1
-    doubled = np.empty((power + 1, strip + 2 * widest), np.int32)
-    minima = np.empty(strip, np.int32)
-    target[:] = _HIGHEST
+    columns = source.shape[1] - 2 * widest
+    # Chords from the shortest to the longest, each once; and the one that belongs to each row of the disk.
+    chord, of_row, chords_ = np.zeros(height, np.int64), np.zeros(height, np.int64), 0
+    for d in range(radius + 1):
+        if d == 0 or reach[d] != reach[d - 1]:
+            chord[chords_] = reach[d]
+            chords_ += 1
+        of_row[d] = of_row[height - 1 - d] = chords_ - 1
+    kept = np.empty((chords_ * height, strip), np.int32)
+    shorter, longer = np.empty(strip + 2 * widest, np.int32), np.empty((1, strip + 2 * widest), np.int32)
+    lowest = np.empty(strip, np.int32)
     for first in range(0, columns, strip):
         width = min(strip, columns - first)
         length = width + 2 * widest
-        start, stop = max(0, widest - first), min(length, columns - first + widest)
-        for r in range(rows):
-            line = doubled[0]
-            line[:start] = _HIGHEST
-            line[stop:] = _HIGHEST
-            line[start:stop] = source[r, first - widest + start : first - widest + stop]
-            for k in range(1, power + 1):
-                half = 1 << (k - 1)
-                count = length - 2 * half + 1
-                _meet(doubled[k - 1, :count], doubled[k - 1, half : half + count], doubled[k, :count])
-            # Rows of the disk, in pairs above and below, from the middle (the longest chord) outwards.
-            ready = -1
-            for d in range(radius + 1):
-                w = reach[radius + d]
-                if w != ready:
-                    ready = w
-                    k = 0
-                    while (2 << k) <= 2 * w + 1:
-                        k += 1
-                    left, right = widest - w, widest + w + 1 - (1 << k)
-                    _meet(doubled[k, left : left + width], doubled[k, right : right + width], minima[:width])
-                if r - d >= 0:
-                    _lower(target[r - d, first : first + width], minima[:width])
-                if d > 0 and r + d < rows:
-                    _lower(target[r + d, first : first + width], minima[:width])
+        for r in range(source.shape[0]):
+            line = source[r, first:]
+            for c in range(length):
+                shorter[c] = line[c]
+            # Minima over 1, 2, 4, ... cells from each one on.
+            size = 1
+            for i in range(chords_):
+                w = chord[i]
+                while 2 * size <= 2 * w + 1:
+                    length -= size
+                    _meet(shorter, 0, size, length, longer, 0)
+                    for c in range(length):
+                        shorter[c] = longer[0, c]
+                    size *= 2
+                _meet(shorter, widest - w, widest + w + 1 - size, width, kept, i * height + r % height)
+            length = width + 2 * widest
+            # The disk around this row is complete.
+            y = r - radius
+            if y < radius:
+                continue
+            row = of_row[0] * height + (y - radius) % height
+            for c in range(width):
+                lowest[c] = kept[row, c]
+            for d in range(1, height, 4):
+                i0 = of_row[d] * height + (y - radius + d) % height
+                d1, d2, d3 = min(d + 1, height - 1), min(d + 2, height - 1), min(d + 3, height - 1)
+                i1 = of_row[d1] * height + (y - radius + d1) % height
+                i2 = of_row[d2] * height + (y - radius + d2) % height
+                i3 = of_row[d3] * height + (y - radius + d3) % height
+                for c in range(width):
+                    m = min(min(kept[i0, c], kept[i1, c]), min(kept[i2, c], kept[i3, c]))
+                    lowest[c] = min(lowest[c], m)
+            out = target[y, first + widest :]
+            for c in range(width):
+                out[c] = lowest[c]
 
 
 def _checked(
@@ -170,19 +202,20 @@ def _opened(
 ) -> NDArray[np.float32]:
     """Return the opening, or the closing (``flip`` = -1, which turns the order of the values round)."""
     values, inside = _checked(values, radius, inside)
-    result = np.empty_like(values)
+    result = values.copy()
     if values.size == 0:
         return result
-    # A disk that covers the raster from each of its cells; beyond, nothing changes any more.
+    # A disk that covers the raster from each of its cells: beyond that nothing changes any more.
     reach = chords(min(float(radius), float(np.hypot(*values.shape)) + 1))
-    bits, turn = values.view(np.int32), np.int32(flip)
-    before, after = np.empty_like(bits), np.empty_like(bits)
-    _ordered(bits, inside, turn, before)
+    rim, widest = len(reach) // 2, int(reach.max())
+    shape = (values.shape[0] + 2 * rim, values.shape[1] + 2 * widest)
+    before, after = np.full(shape, _HIGHEST), np.full(shape, _HIGHEST)
+    _recoded(values.view(np.int32), inside, flip, rim, widest, before)
     _eroded(before, reach, _STRIP, after)
-    # Highest within the disk = lowest of the values in opposite order.
-    _turned(after, inside)
+    # The highest within the disk is the lowest of the values in opposite order.
+    _turned(after, inside, rim, widest)
     _eroded(after, reach, _STRIP, before)
-    _restored(before, inside, np.int32(~flip), bits, result.view(np.int32))
+    _restored(before, inside, ~flip, rim, widest, result.view(np.int32))
     return result
 
 

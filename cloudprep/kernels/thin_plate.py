@@ -27,9 +27,8 @@ import numpy as np
 from cloudprep.kernels.thin_plate_cycle import (
     advance,
     chebyshev_steps,
-    go_down,
-    go_up,
     settle,
+    sweep,
     turn_and_multiply,
 )
 from cloudprep.kernels.thin_plate_far import nearest_where_far
@@ -131,13 +130,16 @@ class SurfaceFitter:
                 self._factor = factorised(level.equations.planes)
             else:
                 scale_and_diagonal(level.equations, self._dtype(strength), level.scale, level.inverse)
+                coarser.equations.planes.fill(0)
                 coarsen(level.equations, level.scale, coarser.equations.planes)
             strength /= 4
 
     def _cycle(self) -> float:
         """Go down through all levels and up again; return the residual times its correction."""
         for level, coarser in zip(self._levels, self._levels[1:], strict=False):
-            go_down(
+            coarser.right.fill(0)
+            sweep(
+                False,
                 level.equations,
                 level.steps,
                 level.right,
@@ -150,7 +152,8 @@ class SurfaceFitter:
         solved(self._factor, coarsest.right, coarsest.out)
         value = 0.0
         for level, coarser in zip(self._levels[-2::-1], self._levels[:0:-1], strict=True):
-            value = go_up(
+            value = sweep(
+                True,
                 level.equations,
                 level.steps,
                 level.right,

@@ -18,7 +18,7 @@ import numpy as np
 from numba import njit
 
 from cloudprep.kernels.thin_plate_levels import prolong_row, restrict_row
-from cloudprep.kernels.thin_plate_operator import Equations, times_row
+from cloudprep.kernels.thin_plate_operator import Equations, finest_row, times_row
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -52,73 +52,8 @@ def chebyshev_steps(highest: float, lowest: float) -> tuple[float, float, float]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def go_down(
-    eq: Equations,
-    steps: tuple[Any, Any, Any],
-    right: NDArray[Any],
-    inverse: NDArray[Any],
-    scale: NDArray[Any],
-    out: NDArray[Any],
-    coarse: NDArray[Any],
-) -> None:
-    """Smooth from zero, and hand what is left to the coarser level.
-
-    Parameters
-    ----------
-    eq : Equations
-        The matrix.
-    steps : tuple of float
-        As from :func:`chebyshev_steps`.
-    right, inverse, scale : ndarray of float, shape (rows + 4, columns + 4)
-        Right-hand side, one over the diagonal, scale of the transfer.
-    out : ndarray of float, shape (rows + 4, columns + 4)
-        Receives the smoothed correction.
-    coarse : ndarray of float, shape (coarse rows + 4, coarse columns + 4)
-        Receives the right-hand side of the coarser level.
-    """
-    rows, columns = right.shape[0] - 4, right.shape[1] - 4
-    first, again, second = steps
-    kept = np.zeros((_KEPT, columns + 4), right.dtype)
-    product = np.empty(columns, right.dtype)
-    left = np.zeros(columns + 8, right.dtype)
-    line = np.empty(coarse.shape[1] - 4, right.dtype)
-    coarse[:] = _ZERO
-    for t in range(rows + 8):
-        if t < rows + 4:
-            now = kept[t & _MASK, 2:]
-            if 2 <= t < rows + 2:
-                r, d = right[t, 2:], inverse[t, 2:]
-                for x in range(columns):
-                    now[x] = first * (d[x] * r[x])
-            else:
-                now[:] = _ZERO
-        y = t - 2
-        if 2 <= y < rows + 2:
-            here = kept[y & _MASK]
-            times_row(
-                y,
-                kept[(y - 2) & _MASK],
-                kept[(y - 1) & _MASK],
-                here,
-                kept[(y + 1) & _MASK],
-                kept[(y + 2) & _MASK],
-                eq,
-                product,
-            )
-            r, d, before, to = right[y, 2:], inverse[y, 2:], here[2:], out[y, 2:]
-            for x in range(columns):
-                to[x] = before[x] + again * before[x] + second * (d[x] * (r[x] - product[x]))
-        y = t - 4
-        if 2 <= y < rows + 2:
-            times_row(y, out[y - 2], out[y - 1], out[y], out[y + 1], out[y + 2], eq, product)
-            r, s, rest = right[y, 2:], scale[y, 2:], left[3:]
-            for x in range(columns):
-                rest[x] = s[x] * (r[x] - product[x])
-            restrict_row(y - 2, left, line, coarse)
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def go_up(
+def sweep(
+    up: bool,
     eq: Equations,
     steps: tuple[Any, Any, Any],
     right: NDArray[Any],
@@ -127,52 +62,83 @@ def go_up(
     out: NDArray[Any],
     coarse: NDArray[Any],
 ) -> float:
-    """Add the coarser level's correction, and smooth.
+    """Go through a level on the way down or up.
 
-    Parameters are those of :func:`go_down`; ``out`` is changed in place, ``coarse`` holds the correction.
+    Down: smooth from zero, and hand what is left to the coarser level. Up: add the coarser level's
+    correction, and smooth. One function, since half of it would be the same, and compiled twice.
+
+    Parameters
+    ----------
+    up : bool
+        Which way.
+    eq : Equations
+        The matrix.
+    steps : tuple of float
+        As from :func:`chebyshev_steps`.
+    right, inverse, scale : ndarray of float, shape (rows + 4, columns + 4)
+        Right-hand side, one over the diagonal, scale of the transfer.
+    out : ndarray of float, shape (rows + 4, columns + 4)
+        Receives the smoothed correction; on the way up it is changed in place.
+    coarse : ndarray of float, shape (coarse rows + 4, coarse columns + 4)
+        The right-hand side of the coarser level, zero before, is added to; or holds its correction.
 
     Returns
     -------
     float
-        The sum of ``right`` times ``out`` over all cells.
+        On the way up, the sum of ``right`` times ``out`` over all cells.
     """
     rows, columns = right.shape[0] - 4, right.shape[1] - 4
     first, again, second = steps
     kept = np.zeros((_KEPT, columns + 4), right.dtype)
     product = np.empty(columns, right.dtype)
+    left = np.zeros(columns + 8, right.dtype)
     line = np.empty(coarse.shape[1] - 4, right.dtype)
     # One sum a column: the order of additions is fixed, and they go side by side.
     sums = np.zeros(columns)
-    for t in range(2, rows + 6):
-        if t < rows + 2:
-            prolong_row(t - 2, coarse, line, scale[t, 2:], out[t, 2 : columns + 2])
-        y = t - 2
-        now = kept[y & _MASK, 2:]
-        if 2 <= y < rows + 2:
-            times_row(y, out[y - 2], out[y - 1], out[y], out[y + 1], out[y + 2], eq, product)
-            r, d, before = right[y, 2:], inverse[y, 2:], out[y, 2:]
+    for t in range(rows + 8):
+        z = t & _MASK
+        if up:
+            if 2 <= t < rows + 2:
+                prolong_row(t - 2, coarse, line, scale, out)
+        elif 2 <= t < rows + 2:
             for x in range(columns):
-                now[x] = before[x] + first * (d[x] * (r[x] - product[x]))
+                kept[z, x + 2] = first * (inverse[t, x + 2] * right[t, x + 2])
         else:
-            now[:] = _ZERO
-        y = t - 4
-        if y >= 2:
-            here = kept[y & _MASK]
-            times_row(
-                y,
-                kept[(y - 2) & _MASK],
-                kept[(y - 1) & _MASK],
-                here,
-                kept[(y + 1) & _MASK],
-                kept[(y + 2) & _MASK],
-                eq,
-                product,
-            )
-            r, d, middle, to = right[y, 2:], inverse[y, 2:], here[2:], out[y, 2:]
             for x in range(columns):
-                v = middle[x] + again * (middle[x] - to[x]) + second * (d[x] * (r[x] - product[x]))
-                to[x] = v
-                sums[x] += np.float64(v * r[x])
+                kept[z, x + 2] = _ZERO
+        for stage in range(2):
+            y = t - 2 - 2 * stage
+            z = y & _MASK
+            if y < 2 or y >= rows + 2:
+                if up and stage == 0:
+                    for x in range(columns):
+                        kept[z, x + 2] = _ZERO
+                continue
+            # Down, the kept rows come before those of the result; up, after them.
+            of_kept = up == (stage == 1)
+            if of_kept:
+                at = (y - 2) & _MASK, (y - 1) & _MASK, z, (y + 1) & _MASK, (y + 2) & _MASK
+            else:
+                at = y - 2, y - 1, y, y + 1, y + 2
+            times_row(kept if of_kept else out, at, y, eq, product)
+            if not up and stage == 1:
+                for x in range(columns):
+                    left[x + 3] = scale[y, x + 2] * (right[y, x + 2] - product[x])
+                restrict_row(y - 2, left, line, coarse)
+                continue
+            for x in range(columns):
+                product[x] = inverse[y, x + 2] * (right[y, x + 2] - product[x])
+            if not of_kept:
+                for x in range(columns):
+                    kept[z, x + 2] = out[y, x + 2] + first * product[x]
+                continue
+            for x in range(columns):
+                # On the way down the steps started from zero.
+                before = out[y, x + 2] if up else _ZERO
+                middle = kept[z, x + 2]
+                v = middle + again * (middle - before) + second * product[x]
+                out[y, x + 2] = v
+                sums[x] += np.float64(v * right[y, x + 2])
     return _total(sums)
 
 
@@ -188,7 +154,7 @@ def _total(sums: NDArray[np.float64]) -> float:
 def turn_and_multiply(
     eq: Equations, by: Any, correction: NDArray[Any], direction: NDArray[Any], product: NDArray[Any]
 ) -> float:
-    """Take the next direction of conjugate gradients, and multiply the matrix by it.
+    """Take the next direction of conjugate gradients, and multiply the finest matrix by it.
 
     Parameters
     ----------
@@ -210,25 +176,14 @@ def turn_and_multiply(
     line = np.empty(columns, direction.dtype)
     for t in range(2, rows + 4):
         if t < rows + 2:
-            p, q = direction[t, 2:], correction[t, 2:]
-            for x in range(columns):
-                p[x] = q[x] + by * p[x]
+            for x in range(2, columns + 2):
+                direction[t, x] = correction[t, x] + by * direction[t, x]
         y = t - 2
         if y >= 2:
-            times_row(
-                y,
-                direction[y - 2],
-                direction[y - 1],
-                direction[y],
-                direction[y + 1],
-                direction[y + 2],
-                eq,
-                line,
-            )
-            p, to = direction[y, 2:], product[y, 2:]
+            finest_row(direction, (y - 2, y - 1, y, y + 1, y + 2), y, eq, line)
             for x in range(columns):
-                to[x] = line[x]
-                sums[x] += np.float64(line[x] * p[x])
+                product[y, x + 2] = line[x]
+                sums[x] += np.float64(line[x] * direction[y, x + 2])
     return _total(sums)
 
 
@@ -246,11 +201,10 @@ def advance(
     columns = surface.shape[1]
     highest = np.zeros(columns, surface.dtype)
     for y in range(2, surface.shape[0] - 2):
-        p, q, u, r = direction[y], product[y], surface[y], left[y]
         for x in range(columns):
-            change = by * p[x]
-            u[x] += change
-            r[x] -= by * q[x]
+            change = by * direction[y, x]
+            surface[y, x] += change
+            left[y, x] -= by * product[y, x]
             size = abs(change)
             highest[x] = max(highest[x], size)
     largest = 0.0
@@ -284,13 +238,11 @@ def settle(
     line = np.empty(columns)
     for t in range(2, rows + 4):
         if t < rows + 2:
-            u, e = surface[t, 2:], change[t, 2:]
-            for x in range(columns):
-                u[x] += e[x]
-                e[x] = _ZERO
+            for x in range(2, columns + 2):
+                surface[t, x] += change[t, x]
+                change[t, x] = _ZERO
         y = t - 2
         if y >= 2:
-            times_row(y, surface[y - 2], surface[y - 1], surface[y], surface[y + 1], surface[y + 2], eq, line)
-            w, z, to = eq.weights[y, 2:], data[y, 2:], left[y, 2:]
+            finest_row(surface, (y - 2, y - 1, y, y + 1, y + 2), y, eq, line)
             for x in range(columns):
-                to[x] = w[x] * z[x] - line[x]
+                left[y, x + 2] = eq.weights[y, x + 2] * data[y, x + 2] - line[x]

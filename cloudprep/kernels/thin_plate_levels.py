@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numba import njit
 
-from cloudprep.kernels.thin_plate_operator import PLANES, RIM, Equations, coefficients_row, times_row
+from cloudprep.kernels.thin_plate_operator import PLANES, RIM, Equations, coefficients_row
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -43,53 +43,27 @@ def scale_and_diagonal(eq: Equations, strength: Any, scale: NDArray[Any], invers
         Receive the results.
     """
     rows, columns = scale.shape[0] - 4, scale.shape[1] - 4
-    total = np.zeros(columns, scale.dtype)
-    ones = np.zeros((2, columns + 4), scale.dtype)
-    ones[1] = _ONE
+    total, own = np.empty(columns, scale.dtype), np.empty(columns, scale.dtype)
+    twice = eq.stiffness + eq.stiffness
     for y in range(2, rows + 2):
-        s, i = scale[y, 2:], inverse[y, 2:]
         if eq.finest:
-            weights, bend, twist = eq.weights[y, 2:], eq.along_x[0, 2:], eq.along_x[3, 2:]
-            d, t = eq.along_y[0, y], eq.along_y[3, y]
-            twice = eq.stiffness + eq.stiffness
+            # The plate's coefficients add up to zero.
+            bend, twist = eq.stiffness * eq.along_y[0, y], twice * eq.along_y[3, y]
             for x in range(columns):
-                s[x] = strength / (weights[x] + strength)
-                i[x] = _ONE / (weights[x] + eq.stiffness * (bend[x] + d) + twice * (twist[x] * t))
+                w = eq.weights[y, x + 2]
+                total[x] = w
+                own[x] = w + bend + eq.stiffness * eq.along_x[0, x + 2] + twist * eq.along_x[3, x + 2]
         else:
-            # Coefficients towards the rim are zero, so ones may stand there as well.
-            one = ones[1]
-            times_row(y, one, one, one, one, one, eq, total)
-            own = eq.planes[y, 0, 2:]
             for x in range(columns):
-                s[x] = strength / (max(total[x], _ZERO) + strength)
-                i[x] = _ONE / own[x] if own[x] > _ZERO else _ZERO
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def _gathered(odd: int, c: NDArray[Any], step: int, half: int, out: NDArray[Any]) -> None:
-    """Gather coefficients towards five neighbours into those towards four coarse cells.
-
-    ``c`` is (5, cells), read from ``odd`` on in steps of ``step``.
-    """
-    c0, c1, c2, c3, c4 = c[0], c[1], c[2], c[3], c[4]
-    e0, e1, e2, e3 = out[0], out[1], out[2], out[3]
-    first = odd if step == 2 else 0
-    if odd == 0:
-        for x in range(half):
-            i = first + step * x
-            v0, v1, v2, v3, v4 = c0[i], c1[i], c2[i], c3[i], c4[i]
-            e0[x] = _FAR * v0
-            e1[x] = _NEAR * (v0 + v1) + _FAR * v2
-            e2[x] = _FAR * (v1 + v4) + _NEAR * (v2 + v3)
-            e3[x] = _FAR * v3 + _NEAR * v4
-    else:
-        for x in range(half):
-            i = first + step * x
-            v0, v1, v2, v3, v4 = c0[i], c1[i], c2[i], c3[i], c4[i]
-            e0[x] = _NEAR * v0 + _FAR * v1
-            e1[x] = _FAR * (v0 + v3) + _NEAR * (v1 + v2)
-            e2[x] = _FAR * v2 + _NEAR * (v3 + v4)
-            e3[x] = _FAR * v4
+                own[x] = total[x] = eq.planes[y, 0, x + 2]
+            for plane in range(1, PLANES):
+                down = 0 if plane < 3 else (plane + 2) // 5
+                z, shift = y - down, 2 - (plane if plane < 3 else plane - 5 * down)
+                for x in range(columns):
+                    total[x] += eq.planes[y, plane, x + 2] + eq.planes[z, plane, x + shift]
+        for x in range(columns):
+            scale[y, x + 2] = strength / (max(total[x], _ZERO) + strength)
+            inverse[y, x + 2] = _ONE / own[x] if own[x] > _ZERO else _ZERO
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -103,47 +77,61 @@ def coarsen(eq: Equations, scale: NDArray[Any], planes: NDArray[Any]) -> None:
     scale : ndarray of float, shape (rows + 4, columns + 4)
         Of the transfer.
     planes : ndarray of float, shape (coarse rows + 4, 13, coarse columns + 4)
-        Receives the result.
+        Zero before; the result is added.
     """
     rows, columns = scale.shape[0] - 4, scale.shape[1] - 4
     dtype = scale.dtype
     fine = np.zeros((5, 5, columns + 2), dtype)
-    narrow = np.zeros((4, 5, columns // 2 + 2), dtype)
+    narrow = np.zeros((5, 4, columns // 2 + 2), dtype)
     both = np.zeros((4, columns // 2 + 2), dtype)
-    planes[:] = _ZERO
     for y in range(rows):
         coefficients_row(y + 2, scale, eq, fine)
         odd_row, k = y & 1, y >> 1
         for odd in range(2):
             half = (columns - odd + 1) // 2
+            # From five neighbours to four coarse cells. An even cell k of the coarse raster has parents
+            # k - 1 (1/4) and k (3/4), an odd one k and k + 1: the same thing seen in a mirror.
             for r in range(5):
-                _gathered(odd, fine[r], 2, half, narrow[:, r])
-            own = scale[y + 2, 2 + odd :]
+                if odd == 0:
+                    d0, d1, d3, d4, f0, f1, f2, f3 = 0, 1, 3, 4, 0, 1, 2, 3
+                else:
+                    d0, d1, d3, d4, f0, f1, f2, f3 = 4, 3, 1, 0, 3, 2, 1, 0
+                for x in range(half):
+                    i = odd + 2 * x
+                    v0, v1, v2 = fine[r, d0, i], fine[r, d1, i], fine[r, 2, i]
+                    v3, v4 = fine[r, d3, i], fine[r, d4, i]
+                    narrow[r, f0, x] = _FAR * v0
+                    narrow[r, f1, x] = _NEAR * (v0 + v1) + _FAR * v2
+                    narrow[r, f2, x] = _FAR * (v1 + v4) + _NEAR * (v2 + v3)
+                    narrow[r, f3, x] = _FAR * v3 + _NEAR * v4
             for j in range(4):
-                _gathered(odd_row, narrow[j], 1, half, both)
-                for i in range(4):
-                    line = both[i]
-                    for x in range(half):
-                        line[x] *= own[2 * x]
+                if odd_row == 0:
+                    d0, d1, d3, d4, f0, f1, f2, f3 = 0, 1, 3, 4, 0, 1, 2, 3
+                else:
+                    d0, d1, d3, d4, f0, f1, f2, f3 = 4, 3, 1, 0, 3, 2, 1, 0
+                for x in range(half):
+                    own = scale[y + 2, odd + 2 + 2 * x]
+                    v0, v1, v2 = own * narrow[d0, j, x], own * narrow[d1, j, x], own * narrow[2, j, x]
+                    v3, v4 = own * narrow[d3, j, x], own * narrow[d4, j, x]
+                    both[f0, x] = _FAR * v0
+                    both[f1, x] = _NEAR * (v0 + v1) + _FAR * v2
+                    both[f2, x] = _FAR * (v1 + v4) + _NEAR * (v2 + v3)
+                    both[f3, x] = _FAR * v3 + _NEAR * v4
                 # Coarse cell k is stored one cell onwards, so that the outermost cells have two parents.
                 for row_parent in range(2):
                     at_row = k + odd_row - 1 + row_parent
                     row_share = _NEAR if row_parent != odd_row else _FAR
                     for i in range(4):
                         down = k + odd_row - 2 + i - at_row
-                        if down < 0:
-                            continue
                         for parent in range(2):
                             at = odd - 1 + parent
                             right = odd - 2 + j - at
-                            if down == 0 and right < 0:
+                            if down < 0 or (down == 0 and right < 0):
                                 continue
                             share = row_share * (_NEAR if parent != odd else _FAR)
-                            plane = right if down == 0 else 3 + 5 * (down - 1) + right + 2
-                            target = planes[at_row + 3, plane, at + 3 :]
-                            line = both[i]
+                            plane = right if down == 0 else 5 * down + right
                             for x in range(half):
-                                target[x] += share * line[x]
+                                planes[at_row + 3, plane, x + at + 3] += share * both[i, x]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -161,18 +149,16 @@ def restrict_row(y: int, values: NDArray[Any], line: NDArray[Any], coarse: NDArr
     coarse : ndarray of float, shape (coarse rows + 4, coarse columns + 4)
         Is added to.
     """
-    v0, v1, v2, v3 = values, values[1:], values[2:], values[3:]
     for x in range(len(line)):
         i = 2 * x
-        line[x] = _FAR * (v0[i] + v3[i]) + _NEAR * (v1[i] + v2[i])
+        line[x] = _FAR * (values[i] + values[i + 3]) + _NEAR * (values[i + 1] + values[i + 2])
     odd = y & 1
-    upper = coarse[(y >> 1) + odd + 2, 2:]
-    lower = coarse[(y >> 1) + odd + 3, 2:]
+    upper = (y >> 1) + odd + 2
     to_upper = _NEAR if odd else _FAR
     to_lower = _ONE - to_upper
     for x in range(len(line)):
-        upper[x] += to_upper * line[x]
-        lower[x] += to_lower * line[x]
+        coarse[upper, x + 2] += to_upper * line[x]
+        coarse[upper + 1, x + 2] += to_lower * line[x]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -189,24 +175,22 @@ def prolong_row(
         The correction.
     line : ndarray of float, shape (coarse columns,)
         Room to work.
-    scale, out : ndarray of float, shape (columns,)
-        Of the transfer; row that is added to.
+    scale, out : ndarray of float, shape (rows + 4, columns + 4)
+        Of the transfer; the raster that is added to.
     """
     odd = y & 1
-    upper = coarse[(y >> 1) + odd + 2, 2:]
-    lower = coarse[(y >> 1) + odd + 3, 2:]
+    upper = (y >> 1) + odd + 2
     of_upper = _NEAR if odd else _FAR
     of_lower = _ONE - of_upper
     for x in range(len(line)):
-        line[x] = of_upper * upper[x] + of_lower * lower[x]
-    after, second = line[1:], line[2:]
-    columns = len(out)
-    for x in range(columns // 2):
-        out[2 * x] += scale[2 * x] * (_FAR * line[x] + _NEAR * after[x])
-        out[2 * x + 1] += scale[2 * x + 1] * (_NEAR * after[x] + _FAR * second[x])
-    if columns & 1:
-        x = columns // 2
-        out[2 * x] += scale[2 * x] * (_FAR * line[x] + _NEAR * after[x])
+        line[x] = of_upper * coarse[upper, x + 2] + of_lower * coarse[upper + 1, x + 2]
+    columns = out.shape[1] - 4
+    z = y + 2
+    # With an odd number of columns the last one pairs with the rim, whose scale is zero.
+    for x in range((columns + 1) // 2):
+        i = 2 * x + 2
+        out[z, i] += scale[z, i] * (_FAR * line[x] + _NEAR * line[x + 1])
+        out[z, i + 1] += scale[z, i + 1] * (_NEAR * line[x + 1] + _FAR * line[x + 2])
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -229,8 +213,8 @@ def factorised(planes: NDArray[Any]) -> NDArray[np.float64]:
     matrix = np.zeros((cells, cells))
     highest = 0.0
     for plane in range(PLANES):
-        down = 0 if plane < 3 else (plane - 3) // 5 + 1
-        right = plane if plane < 3 else (plane - 3) % 5 - 2
+        down = 0 if plane < 3 else (plane + 2) // 5
+        right = plane if plane < 3 else plane - 5 * down
         for y in range(rows - down):
             for x in range(max(0, -right), min(columns, columns - right)):
                 value = np.float64(planes[y + 2, plane, x + 2])

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 RIM = 2
+_ONE = np.float32(1)
 PLANES = 13
 
 
@@ -87,89 +88,40 @@ def factors(count: int, dtype: Any) -> NDArray[Any]:
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _finest_row(
+def finest_row(
+    u: NDArray[Any],
+    at: tuple[int, int, int, int, int],
     y: int,
-    above2: NDArray[Any],
-    above: NDArray[Any],
-    here: NDArray[Any],
-    below: NDArray[Any],
-    below2: NDArray[Any],
     eq: Equations,
     out: NDArray[Any],
 ) -> None:
-    """Write one row of the finest level's matrix times a raster."""
-    weights = eq.weights[y, 2:]
-    bend, bend_next, bend_before = eq.along_x[0, 2:], eq.along_x[1, 2:], eq.along_x[1, 1:]
-    twist = eq.along_x[3, 2:]
+    """Write one row of the finest level's matrix times a raster; see :func:`times_row`."""
+    a, b, c, d, e = at
+    weights, along = eq.weights, eq.along_x
     down, down_next, down_before = eq.along_y[0, y], eq.along_y[1, y], eq.along_y[1, y - 1]
     turn = eq.along_y[3, y]
-    a, e = above2[2:], below2[2:]
-    b0, b1, b2 = above[1:], above[2:], above[3:]
-    d0, d1, d2 = below[1:], below[2:], below[3:]
-    c0, c1, c2, c3, c4 = here, here[1:], here[2:], here[3:], here[4:]
     stiffness = eq.stiffness
     twice = stiffness + stiffness
     for x in range(len(out)):
         # L along y first, at three neighbours; then L along x.
-        left = turn * c1[x] - b0[x] - d0[x]
-        middle = turn * c2[x] - b1[x] - d1[x]
-        right = turn * c3[x] - b2[x] - d2[x]
+        left = turn * u[c, x + 1] - u[b, x + 1] - u[d, x + 1]
+        middle = turn * u[c, x + 2] - u[b, x + 2] - u[d, x + 2]
+        right = turn * u[c, x + 3] - u[b, x + 3] - u[d, x + 3]
         bending = (
-            (bend[x] + down) * c2[x]
-            + (bend_next[x] * c3[x] + bend_before[x] * c1[x])
-            + (down_next * d1[x] + down_before * b1[x])
-            + ((c0[x] + c4[x]) + (a[x] + e[x]))
+            (along[0, x + 2] + down) * u[c, x + 2]
+            + (along[1, x + 2] * u[c, x + 3] + along[1, x + 1] * u[c, x + 1])
+            + (down_next * u[d, x + 2] + down_before * u[b, x + 2])
+            + ((u[c, x] + u[c, x + 4]) + (u[a, x + 2] + u[e, x + 2]))
         )
-        out[x] = weights[x] * c2[x] + stiffness * bending + twice * (twist[x] * middle - (left + right))
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def _coarse_row(
-    y: int,
-    above2: NDArray[Any],
-    above: NDArray[Any],
-    here: NDArray[Any],
-    below: NDArray[Any],
-    below2: NDArray[Any],
-    eq: Equations,
-    out: NDArray[Any],
-) -> None:
-    """Write one row of a coarse level's matrix times a raster."""
-    p = eq.planes[y]
-    p0, p1, p2, m1, m2 = p[0, 2:], p[1, 2:], p[2, 2:], p[1, 1:], p[2]
-    c0, c1, c2, c3, c4 = here, here[1:], here[2:], here[3:], here[4:]
-    for x in range(len(out)):
-        out[x] = p0[x] * c2[x] + (p1[x] * c3[x] + m1[x] * c1[x]) + (p2[x] * c4[x] + m2[x] * c0[x])
-    for step in range(1, 3):
-        first = 3 + 5 * (step - 1)
-        onwards = below if step == 1 else below2
-        back = above if step == 1 else above2
-        # By symmetry, a coefficient upwards is the one of that cell downwards.
-        q = eq.planes[y - step]
-        p0, p1, p2 = p[first, 2:], p[first + 1, 2:], p[first + 2, 2:]
-        p3, p4 = p[first + 3, 2:], p[first + 4, 2:]
-        q0, q1, q2 = q[first + 4], q[first + 3, 1:], q[first + 2, 2:]
-        q3, q4 = q[first + 1, 3:], q[first, 4:]
-        d0, d1, d2, d3, d4 = onwards, onwards[1:], onwards[2:], onwards[3:], onwards[4:]
-        b0, b1, b2, b3, b4 = back, back[1:], back[2:], back[3:], back[4:]
-        for x in range(len(out)):
-            out[x] += (
-                (p0[x] * d0[x] + q4[x] * b4[x])
-                + (p1[x] * d1[x] + q3[x] * b3[x])
-                + (p2[x] * d2[x] + q2[x] * b2[x])
-                + (p3[x] * d3[x] + q1[x] * b1[x])
-                + (p4[x] * d4[x] + q0[x] * b0[x])
-            )
+        twist = along[3, x + 2] * middle - (left + right)
+        out[x] = weights[y, x + 2] * u[c, x + 2] + stiffness * bending + twice * twist
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def times_row(
+    u: NDArray[Any],
+    at: tuple[int, int, int, int, int],
     y: int,
-    above2: NDArray[Any],
-    above: NDArray[Any],
-    here: NDArray[Any],
-    below: NDArray[Any],
-    below2: NDArray[Any],
     eq: Equations,
     out: NDArray[Any],
 ) -> None:
@@ -177,19 +129,40 @@ def times_row(
 
     Parameters
     ----------
+    u : ndarray of float, shape (some rows, columns + 4)
+        Rows of the raster.
+    at : tuple of int
+        Which rows of ``u`` are the five rows around.
     y : int
-        The row, counted with the rim.
-    above2, above, here, below, below2 : ndarray of float, shape (columns + 4,)
-        Five rows of the raster around it.
+        The row in the middle, counted with the rim.
     eq : Equations
         The matrix.
     out : ndarray of float, shape (columns,)
         Receives the row, without the rim.
     """
     if eq.finest:
-        _finest_row(y, above2, above, here, below, below2, eq, out)
-    else:
-        _coarse_row(y, above2, above, here, below, below2, eq, out)
+        finest_row(u, at, y, eq, out)
+        return
+    p = eq.planes
+    c = at[2]
+    for x in range(len(out)):
+        out[x] = (
+            p[y, 0, x + 2] * u[c, x + 2]
+            + (p[y, 1, x + 2] * u[c, x + 3] + p[y, 1, x + 1] * u[c, x + 1])
+            + (p[y, 2, x + 2] * u[c, x + 4] + p[y, 2, x] * u[c, x])
+        )
+    for step in range(1, 3):
+        # By symmetry, a coefficient upwards is the one of that cell downwards.
+        k, z = 5 * step - 2, y - step
+        b, d = (at[1], at[3]) if step == 1 else (at[0], at[4])
+        for x in range(len(out)):
+            out[x] += (
+                (p[y, k, x + 2] * u[d, x] + p[z, k, x + 4] * u[b, x + 4])
+                + (p[y, k + 1, x + 2] * u[d, x + 1] + p[z, k + 1, x + 3] * u[b, x + 3])
+                + (p[y, k + 2, x + 2] * u[d, x + 2] + p[z, k + 2, x + 2] * u[b, x + 2])
+                + (p[y, k + 3, x + 2] * u[d, x + 3] + p[z, k + 3, x + 1] * u[b, x + 1])
+                + (p[y, k + 4, x + 2] * u[d, x + 4] + p[z, k + 4, x] * u[b, x])
+            )
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -209,46 +182,26 @@ def coefficients_row(y: int, scale: NDArray[Any], eq: Equations, out: NDArray[An
         always zero are left alone.
     """
     columns = scale.shape[1] - 4
-    for down in range(-2, 3):
-        for right in range(-2, 3):
-            times = scale[y + down, 2 + right :]
-            line = out[down + 2, right + 2]
-            if eq.finest:
+    zero = eq.stiffness - eq.stiffness
+    twice = eq.stiffness + eq.stiffness
+    for i in range(5):
+        for j in range(5):
+            down, right = abs(i - 2), abs(j - 2)
+            forwards = i > 2 or (i == 2 and j >= 2)
+            if not eq.finest:
                 # A coefficient backwards is the one of the neighbour forwards.
-                at, first = y + min(down, 0), 2 + min(right, 0)
-                steps = abs(down) + abs(right)
-                if steps > 2:
-                    continue
-                stiffness = eq.stiffness
-                twice = stiffness + stiffness
-                if steps == 0:
-                    weights, bend, twist = eq.weights[y, 2:], eq.along_x[0, 2:], eq.along_x[3, 2:]
-                    d, t = eq.along_y[0, y], eq.along_y[3, y]
-                    for x in range(columns):
-                        own = weights[x] + stiffness * (bend[x] + d) + twice * (twist[x] * t)
-                        line[x] = own * times[x]
-                elif abs(down) == 2:
-                    d = stiffness * eq.along_y[2, at]
-                    for x in range(columns):
-                        line[x] = d * times[x]
-                elif abs(right) == 2:
-                    bend = eq.along_x[2, first:]
-                    for x in range(columns):
-                        line[x] = stiffness * bend[x] * times[x]
-                else:
-                    bend = eq.along_x[1, first:]
-                    twist = eq.along_x[4 if right != 0 else 3, first:]
-                    d = eq.along_y[1, at] * stiffness if right == 0 else stiffness - stiffness
-                    k = stiffness if down == 0 else stiffness - stiffness
-                    t = twice * eq.along_y[4 if down != 0 else 3, at]
-                    for x in range(columns):
-                        line[x] = (k * bend[x] + d + t * twist[x]) * times[x]
-            else:
-                if down > 0 or (down == 0 and right >= 0):
-                    plane = right if down == 0 else 3 + 5 * (down - 1) + right + 2
-                    coefficient = eq.planes[y, plane, 2:]
-                else:
-                    plane = -right if down == 0 else 3 + 5 * (-down - 1) - right + 2
-                    coefficient = eq.planes[y + down, plane, 2 + right :]
+                z, shift = (y, 2) if forwards else (y + i - 2, j)
+                plane = right if i == 2 else 5 * down - 2 + (j if forwards else 4 - j)
                 for x in range(columns):
-                    line[x] = coefficient[x] * times[x]
+                    out[i, j, x] = eq.planes[z, plane, x + shift] * scale[y + i - 2, x + j]
+            elif down + right <= 2:
+                z, shift = min(y, y + i - 2), min(2, j)
+                weight = _ONE if down + right == 0 else zero
+                bend_along = eq.stiffness if down == 0 else zero
+                bend_across = eq.stiffness * eq.along_y[down, z] if right == 0 else zero
+                twist = twice * eq.along_y[3 + down, z] if down < 2 and right < 2 else zero
+                turn = min(3 + right, 4)
+                for x in range(columns):
+                    own = weight * eq.weights[y, x + 2] + twist * eq.along_x[turn, x + shift]
+                    own += bend_along * eq.along_x[right, x + shift] + bend_across
+                    out[i, j, x] = own * scale[y + i - 2, x + j]
