@@ -42,8 +42,6 @@ class Task(NamedTuple):
 
 def carry_out(task: Task) -> dict[str, Score]:
     cloud: Cloud = read_sample(task.source) if isinstance(task.source, Path) else make_scene(task.source)
-    if isinstance(task.source, Path) and task.condition == Condition():
-        cloud = cloud._replace(terrain=None)
     return score(laid(cloud, task.condition), task.stages, alone=task.alone)
 
 

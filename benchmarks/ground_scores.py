@@ -34,18 +34,23 @@ _SCENE_ORIGIN = (412_000.0, 5_654_000.0)
 
 
 class Cloud(NamedTuple):
-    """Columns in local metres, the origin they were taken from, the truth, and the terrain if it is known."""
+    """Columns in local metres, the origin they were taken from, and the truth; of scenes more."""
 
     columns: dict[str, NDArray[Any]]
     origin: tuple[float, float]
     reference: NDArray[np.bool_]
     terrain: Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]] | None = None
+    kind: NDArray[np.uint8] | None = None
 
 
 class Score(NamedTuple):
-    """Labels against the truth, and the terrain's error (m; NaN where no terrain is known or was made)."""
+    """Labels against the truth, which points are labelled ground, and the terrain's error.
+
+    The error is in metres, NaN where no terrain is known or none could be made.
+    """
 
     counts: Confusion
+    found: NDArray[np.bool_]
     rmse: float = math.nan
     warnings: tuple[str, ...] = ()
 
@@ -78,7 +83,7 @@ def make_scene(name: str, seed: int = SEED) -> Cloud:
     from demo_clouds.scenes import scene  # noqa: PLC0415 - found on the path that is set above
 
     made = scene(name, seed)
-    return Cloud(made.columns(), _SCENE_ORIGIN, made.ground, made.terrain)
+    return Cloud(made.columns(), _SCENE_ORIGIN, made.ground, made.terrain, made.kind)
 
 
 def laid(cloud: Cloud, condition: Condition) -> Cloud:
@@ -108,7 +113,8 @@ def thinned(cloud: Cloud, times: float, seed: int = 1) -> Cloud:
     """Return a cloud of which one point in so many is kept, drawn at random."""
     keep = np.random.default_rng(seed).random(len(cloud.reference)) < 1.0 / times
     columns = {name: values[keep] for name, values in cloud.columns.items()}
-    return cloud._replace(columns=columns, reference=cloud.reference[keep])
+    kind = None if cloud.kind is None else cloud.kind[keep]
+    return cloud._replace(columns=columns, reference=cloud.reference[keep], kind=kind)
 
 
 def ground_stages() -> list[str]:
@@ -148,9 +154,9 @@ def score(cloud: Cloud, names: Sequence[str], *, alone: bool = False) -> dict[st
         ground = stages[place] if name == stages[place].name else stage_class(name)()
         run = run_stage(ground, prepared, origin=cloud.origin)
         columns = {**prepared, **run.labels}
-        counts = confusion(columns["classification"] == GROUND, cloud.reference)
+        found = columns["classification"] == GROUND
         rmse = terrain_error(cloud, columns, stages[-1])
-        scores[name] = Score(counts, rmse, tuple(run.result.warnings))
+        scores[name] = Score(confusion(found, cloud.reference), found, rmse, tuple(run.result.warnings))
     return scores
 
 

@@ -1,0 +1,27 @@
+"""On tiles that no pulse reached the ground of, hardly anything is accepted, and a warning says so."""
+
+import pytest
+
+EMPTY = ("canopy_only", "thicket_only")
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "canopy_only",
+        pytest.param("thicket_only", marks=pytest.mark.xfail(reason="13.4 % of the scrub accepted")),
+    ],
+)
+def test_plants_alone_are_not_accepted(judge, name):
+    assert judge(name).accepted <= 2.0
+
+
+@pytest.mark.xfail(reason="no warning is given")
+@pytest.mark.parametrize("name", EMPTY)
+def test_a_warning_speaks_of_the_missing_ground(judge, name):
+    assert any("ground" in line for line in judge(name).warnings)
+
+
+@pytest.mark.parametrize("name", ["rolling", "city", "vineyard"])
+def test_no_such_warning_where_there_is_ground(judge, name):
+    assert judge(name).warnings == ()
