@@ -58,7 +58,7 @@ def _out_of_time(number, frame):
 
 @contextmanager
 def _limited():
-    """Stop what never ends. The limit is ten times what a scene needs, of processor time, not of the clock."""
+    """Stop what never ends: ten times what a scene needs, of processor time, not of the clock."""
     if not hasattr(signal, "SIGVTALRM"):
         yield
         return

@@ -13,7 +13,7 @@ from cloudprep.config import load_pipeline
 from cloudprep.engine.progress import Silent
 from cloudprep.engine.run import RunRequest, run_site
 
-SCENES = ("rolling", "city", "terraces")
+SCENES = ("rolling", "terraces")
 
 
 @pytest.mark.parametrize("name", SCENES)
