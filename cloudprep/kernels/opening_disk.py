@@ -25,7 +25,7 @@ _HIGHEST = np.int32(2**31 - 1)
 # Flips all bits but the sign: negative floats, read as integers, are ordered the wrong way round.
 _FLIP = np.int32(0x7FFFFFFF)
 # Columns handled side by side: the minima of a disk's rows over so many stay in the cache.
-_STRIP = 256
+_STRIP = 1024
 
 
 def chords(radius: float) -> NDArray[np.int64]:
@@ -105,20 +105,10 @@ def _restored(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _meet(a: NDArray[np.int32], i: int, j: int, count: int, out: NDArray[np.int32], row: int) -> None:
-    """Write the lower of two stretches of a line into a row."""
-    for c in range(count):
-        out[row, c] = min(a[i + c], a[j + c])
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
 def _eroded(
     source: NDArray[np.int32], reach: NDArray[np.int64], strip: int, target: NDArray[np.int32]
 ) -> None:
-    """Write the lowest value within the disk around each cell.
-
-    Every row's minima over all chords are kept for as long as the disk is high; a row of the result is the
-    lowest of one such minimum per row of the disk, four at a time.
+    """Lower every cell to the lowest value within the disk around it.
 
     Parameters
     ----------
@@ -129,60 +119,46 @@ def _eroded(
     strip : int
         Columns handled side by side.
     target : ndarray of int32, shaped like ``source``
-        Receives the result; its rim is left alone.
+        Holds the highest integer everywhere; receives the result. Its rim is spoilt above and below.
     """
-    height = len(reach)
-    radius = height // 2
+    radius = len(reach) // 2
     widest = reach[radius]
     columns = source.shape[1] - 2 * widest
-    # Chords from the shortest to the longest, each once; and the one that belongs to each row of the disk.
-    chord, of_row, chords_ = np.zeros(height, np.int64), np.zeros(height, np.int64), 0
-    for d in range(radius + 1):
-        if d == 0 or reach[d] != reach[d - 1]:
-            chord[chords_] = reach[d]
-            chords_ += 1
-        of_row[d] = of_row[height - 1 - d] = chords_ - 1
-    kept = np.empty((chords_ * height, strip), np.int32)
-    shorter, longer = np.empty(strip + 2 * widest, np.int32), np.empty((1, strip + 2 * widest), np.int32)
-    lowest = np.empty(strip, np.int32)
+    power = 0
+    while (2 << power) <= 2 * widest + 1:
+        power += 1
+    # Minima over 2^k cells from each one on; those over one cell are the source itself.
+    doubled = np.empty((power + 1, strip + 2 * widest), np.int32)
+    minima = np.empty(strip, np.int32)
     for first in range(0, columns, strip):
         width = min(strip, columns - first)
-        length = width + 2 * widest
-        for r in range(source.shape[0]):
+        for r in range(radius, source.shape[0] - radius):
             line = source[r, first:]
-            for c in range(length):
-                shorter[c] = line[c]
-            # Minima over 1, 2, 4, ... cells from each one on.
-            size = 1
-            for i in range(chords_):
-                w = chord[i]
-                while 2 * size <= 2 * w + 1:
-                    length -= size
-                    _meet(shorter, 0, size, length, longer, 0)
-                    for c in range(length):
-                        shorter[c] = longer[0, c]
-                    size *= 2
-                _meet(shorter, widest - w, widest + w + 1 - size, width, kept, i * height + r % height)
             length = width + 2 * widest
-            # The disk around this row is complete.
-            y = r - radius
-            if y < radius:
-                continue
-            row = of_row[0] * height + (y - radius) % height
-            for c in range(width):
-                lowest[c] = kept[row, c]
-            for d in range(1, height, 4):
-                i0 = of_row[d] * height + (y - radius + d) % height
-                d1, d2, d3 = min(d + 1, height - 1), min(d + 2, height - 1), min(d + 3, height - 1)
-                i1 = of_row[d1] * height + (y - radius + d1) % height
-                i2 = of_row[d2] * height + (y - radius + d2) % height
-                i3 = of_row[d3] * height + (y - radius + d3) % height
-                for c in range(width):
-                    m = min(min(kept[i0, c], kept[i1, c]), min(kept[i2, c], kept[i3, c]))
-                    lowest[c] = min(lowest[c], m)
-            out = target[y, first + widest :]
-            for c in range(width):
-                out[c] = lowest[c]
+            for k in range(1, power + 1):
+                half = 1 << (k - 1)
+                length -= half
+                before = line if k == 1 else doubled[k - 1]
+                shifted, after = before[half:], doubled[k]
+                for c in range(length):
+                    after[c] = min(before[c], shifted[c])
+            # Rows of the disk, in pairs above and below, from the middle (the longest chord) outwards.
+            ready = -1
+            for d in range(radius + 1):
+                w = reach[radius + d]
+                if w != ready:
+                    ready = w
+                    k = 0
+                    while (2 << k) <= 2 * w + 1:
+                        k += 1
+                    stretch = line if k == 0 else doubled[k]
+                    left, right = stretch[widest - w :], stretch[widest + w + 1 - (1 << k) :]
+                    for c in range(width):
+                        minima[c] = min(left[c], right[c])
+                for side in range(2 if d > 0 else 1):
+                    out = target[r + d if side == 0 else r - d, first + widest :]
+                    for c in range(width):
+                        out[c] = min(out[c], minima[c])
 
 
 def _checked(
@@ -214,6 +190,8 @@ def _opened(
     _eroded(before, reach, _STRIP, after)
     # The highest within the disk is the lowest of the values in opposite order.
     _turned(after, inside, rim, widest)
+    after[:rim], after[-rim:] = _HIGHEST, _HIGHEST
+    before.fill(_HIGHEST)
     _eroded(after, reach, _STRIP, before)
     _restored(before, inside, ~flip, rim, widest, result.view(np.int32))
     return result

@@ -28,7 +28,8 @@ if TYPE_CHECKING:
 DIRECTIONS = ((0, 1), (1, 0), (1, 1), (1, -1), (1, 2), (2, 1), (1, -2), (2, -1))
 # Columns searched side by side: few enough that a search can often stop early.
 _STRIP = 128
-_NONE = np.int32(1 << 20)
+_NONE = np.int32(1 << 24)
+_OUTSIDE = np.float32(-np.inf)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -40,8 +41,8 @@ def _first_lower(
     reach: int,
     limit: NDArray[np.float32],
     found: NDArray[np.int32],
-) -> int:
-    """Find how many steps the first lower cell is away, for neighbouring cells of a row.
+) -> bool:
+    """Find the first lower cell along a direction, for neighbouring cells of a row.
 
     Parameters
     ----------
@@ -56,44 +57,42 @@ def _first_lower(
     limit : ndarray of float32
         Cells under this are lower.
     found : ndarray of int32
-        Receives the steps; _NONE where the profile ends first, or no cell within reach is lower.
+        Receives twice the number of steps to the first lower cell; plus one if the profile ends there;
+        _NONE if there is none within reach.
 
     Returns
     -------
-    int
-        How many of the cells have a lower one.
+    bool
+        Whether any of the cells has a lower one before its profile ends.
     """
     count = len(limit)
     rows, columns = padded.shape
-    found[:] = 0
-    hits = 0
+    for c in range(count):
+        found[c] = _NONE
     for k in range(1, reach + 1):
         r = row + k * step[0]
         start = column + k * step[1]
         # Beyond the rim everything is outside.
-        if r < 0 or r >= rows:
-            break
         low, high = max(0, -start), min(count, columns - start)
-        if low >= high:
+        if r < 0 or r >= rows or low >= high:
             break
-        line = padded[r, start + low : start + high]
-        under, far = limit[low:high], found[low:high]
-        open_ = 0
-        mark = np.int32(k)
+        line, under, first = padded[r, start + low :], limit[low:], found[low:]
+        here, end = np.int32(2 * k), np.int32(2 * k + 1)
         for c in range(high - low):
             v = line[c]
-            stop = mark if v > -np.inf else _NONE
-            d = far[c]
-            d = stop if (d == 0) & (v < under[c]) else d
-            far[c] = d
-            open_ += d == 0
-        if open_ == 0:
-            break
+            code = end if v == _OUTSIDE else here
+            code = code if v < under[c] else _NONE
+            first[c] = min(first[c], code)
+        if k & 7 == 0:
+            latest = np.int32(0)
+            for c in range(count):
+                latest = max(latest, found[c])
+            if latest < _NONE:
+                break
+    some = np.int32(0)
     for c in range(count):
-        if found[c] == 0:
-            found[c] = _NONE
-        hits += found[c] < _NONE
-    return hits
+        some |= (found[c] & np.int32(1)) ^ np.int32(found[c] < _NONE)
+    return bool(some > 0)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -108,21 +107,23 @@ def _add_dropping(
 ) -> None:
     """Add one where the profile in a direction drops when it is opened by ``cells`` cells."""
     rows, columns = limit.shape
-    before, after = np.empty(_STRIP, np.int32), np.empty(_STRIP, np.int32)
+    found = np.empty((2, _STRIP), np.int32)
     for r in range(rows):
         for first in range(0, columns, _STRIP):
             width = min(_STRIP, columns - first)
             under = limit[r, first : first + width]
-            back, ahead = before[:width], after[:width]
-            at = first + rim
-            if _first_lower(padded, r + rim, at, (-rows_by, -columns_by), cells - 1, under, back) == 0:
-                continue
-            if _first_lower(padded, r + rim, at, (rows_by, columns_by), cells - 1, under, ahead) == 0:
-                continue
-            out = count[r, first : first + width]
-            for c in range(width):
-                if back[c] + ahead[c] <= cells:
-                    out[c] += np.uint8(1)
+            some = True
+            for side in range(2):
+                sign = 2 * side - 1
+                step = sign * rows_by, sign * columns_by
+                if some:
+                    some = _first_lower(padded, r + rim, first + rim, step, cells - 1, under, found[side])
+            if some:
+                out = count[r, first:]
+                for c in range(width):
+                    before, after = found[0, c], found[1, c]
+                    if (before | after) & 1 == 0 and before + after <= 2 * cells:
+                        out[c] += np.uint8(1)
 
 
 def directions_dropping(

@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from cloudprep.kernels.thin_plate_coarsest import dense, inverted, times
 from cloudprep.kernels.thin_plate_cycle import (
     advance,
     chebyshev_steps,
@@ -32,7 +33,7 @@ from cloudprep.kernels.thin_plate_cycle import (
     turn_and_multiply,
 )
 from cloudprep.kernels.thin_plate_far import nearest_where_far
-from cloudprep.kernels.thin_plate_levels import coarsen, factorised, scale_and_diagonal, solved
+from cloudprep.kernels.thin_plate_levels import coarsen, scale_and_diagonal
 from cloudprep.kernels.thin_plate_operator import PLANES, RIM, Equations, factors
 
 if TYPE_CHECKING:
@@ -43,13 +44,18 @@ FREE_REACH = 15.0
 # ... so that a plate forgets what happens further away than about this many cells.
 _MEMORY = 30.0
 # The largest eigenvalues of the matrices divided by their diagonals: 3.2 follows for the plate alone from
-# its Fourier transform (64 / 20), coarse ones were measured on many scenes and kept a little above.
-_HIGHEST = (3.25, 4.3)
+# its Fourier transform (64 / 20), and data only lower it; on coarse levels up to 4.66 were measured, on nine
+# scenes with four stiffnesses.
+_HIGHEST = (3.25, 4.7)
 _SMOOTHED = 6.0
 # A coarse correction is halved where data weigh as much as this many times the stiffness.
 _STRENGTH = 20.0
 # A level of so few cells is solved directly.
-_FEW = 120
+_FEW = 64
+# A plate this many times as stiff as its data are heavy, on the mean, is held so softly that float32 can't
+# tell; and if it doesn't converge otherwise, float64 is tried as well.
+_STIFF = 3e4
+_PRECISIONS = (np.float32, np.float64)
 # Steps in float32 between looks in float64.
 _ROUND = 5
 
@@ -86,7 +92,7 @@ class SurfaceFitter:
 
     Notes
     -----
-    The result of a fit doesn't depend on earlier ones. About 75 bytes a cell are kept. Not to be shared
+    The result of a fit doesn't depend on earlier ones. About 80 bytes a cell are kept. Not to be shared
     between threads.
     """
 
@@ -127,7 +133,7 @@ class SurfaceFitter:
         strength = _STRENGTH * stiffness
         for level, coarser in zip(self._levels, [*self._levels[1:], None], strict=True):
             if coarser is None:
-                self._factor = factorised(level.equations.planes)
+                self._inverse = inverted(dense(level.equations.planes))
             else:
                 scale_and_diagonal(level.equations, self._dtype(strength), level.scale, level.inverse)
                 coarser.equations.planes.fill(0)
@@ -149,7 +155,8 @@ class SurfaceFitter:
                 coarser.right,
             )
         coarsest = self._levels[-1]
-        solved(self._factor, coarsest.right, coarsest.out)
+        inner = np.s_[RIM:-RIM, RIM:-RIM]
+        coarsest.out[inner] = times(self._inverse, coarsest.right[inner])
         value = 0.0
         for level, coarser in zip(self._levels[-2::-1], self._levels[:0:-1], strict=True):
             value = sweep(
@@ -167,33 +174,34 @@ class SurfaceFitter:
     def _iterate(self, tolerance: float, most_rounds: int) -> bool:
         """Improve the surface until it changes no more; return whether that was reached."""
         finest = self._levels[0]
-        self.rounds = 0
-        largest = np.inf
-        self._change[:] = 0
-        while True:
+        self._change.fill(0)
+        self._direction.fill(0)
+        self.rounds, largest, last, sound = 0, np.inf, np.inf, True
+        while sound and largest > tolerance and self.rounds < most_rounds:
             settle(self._exact, self._data, self._change, self._surface, finest.right)
-            if largest <= tolerance:
-                return True
-            before = 0.0
-            for k in range(_ROUND):
-                if self.rounds >= most_rounds:
-                    settle(self._exact, self._data, self._change, self._surface, finest.right)
-                    return False
+            before = 1.0
+            for k in range(min(_ROUND, most_rounds - self.rounds)):
                 now = self._cycle()
-                if not now > 0:
-                    largest = 0.0 if now == 0 else np.inf
+                if now == 0:  # Nothing is left to improve.
+                    largest = 0.0
                     break
-                by = self._dtype(now / before) if k else self._dtype(0)
+                by = self._dtype(now / before if k else 0.0)
                 before = now
                 bent = turn_and_multiply(finest.equations, by, finest.out, self._direction, self._product)
-                if not bent > 0:
+                # Both are sums of squares, unless rounding has got the better of the coarse levels.
+                sound = 0 < now < np.inf and 0 < bent < np.inf
+                if not sound:
                     break
-                largest = advance(
+                step = advance(
                     self._dtype(now / bent), self._direction, self._product, self._change, finest.right
                 )
                 self.rounds += 1
+                # One short step may be chance; after two the rest is short as well.
+                largest, last = max(step, last / 5), step
                 if largest <= tolerance:
                     break
+        self._surface += self._change
+        return sound and largest <= tolerance
 
     def fit(
         self,
@@ -213,15 +221,20 @@ class SurfaceFitter:
             raise ValueError("no cell has a weight: a surface can't be fitted to nothing")
         data = np.where(held, values, 0.0)
         far, nearest = nearest_where_far(data, held, free_reach)
-        middle = float(np.sum(data * weights) / np.sum(weights))
+        # A round number, so that the last bits of a sum don't reach the result.
+        middle = float(np.round(np.sum(data * weights) / np.sum(weights)))
         inner = np.s_[RIM:-RIM, RIM:-RIM]
         self._data[inner] = np.where(held, data - middle, 0.0)
         if far is not None:
             weights = np.where(far, stiffness / _MEMORY**4, weights)
             self._data[inner][far] = nearest[far] - middle
-        self._surface[inner] = 0.0 if start is None else start - middle
-        self._set_up(weights, stiffness)
-        self._iterate(tolerance, most_rounds)
+        for dtype in _PRECISIONS if stiffness <= _STIFF * float(np.mean(weights)) else _PRECISIONS[1:]:
+            if dtype is not self._dtype:
+                self._allocate(dtype)
+            self._surface[inner] = 0.0 if start is None else start - middle
+            self._set_up(weights, stiffness)
+            if self._iterate(tolerance, most_rounds):
+                break
         return self._surface[inner] + middle
 
     def _checked(
@@ -260,7 +273,7 @@ def fit_surface(
     tolerance : float
         Stop when no cell changes by more (m).
     most_rounds : int
-        Stop after so many steps, come what may.
+        Stop after so many steps, come what may (in float32; and then, if that wasn't enough, in float64).
     free_reach : float
         Cells without data further than this many cells from any are drawn towards the nearest value, with
         weight stiffness / 30^4; infinity leaves all free.

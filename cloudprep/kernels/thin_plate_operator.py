@@ -87,7 +87,7 @@ def factors(count: int, dtype: Any) -> NDArray[Any]:
     return result
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
+@njit(nogil=True, cache=True, error_model="numpy", inline="always")
 def finest_row(
     u: NDArray[Any],
     at: tuple[int, int, int, int, int],
@@ -117,7 +117,7 @@ def finest_row(
         out[x] = weights[y, x + 2] * u[c, x + 2] + stiffness * bending + twice * twist
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
+@njit(nogil=True, cache=True, error_model="numpy", inline="always")
 def times_row(
     u: NDArray[Any],
     at: tuple[int, int, int, int, int],
@@ -142,32 +142,32 @@ def times_row(
     """
     if eq.finest:
         finest_row(u, at, y, eq, out)
-        return
-    p = eq.planes
-    c = at[2]
-    for x in range(len(out)):
-        out[x] = (
-            p[y, 0, x + 2] * u[c, x + 2]
-            + (p[y, 1, x + 2] * u[c, x + 3] + p[y, 1, x + 1] * u[c, x + 1])
-            + (p[y, 2, x + 2] * u[c, x + 4] + p[y, 2, x] * u[c, x])
-        )
-    for step in range(1, 3):
-        # By symmetry, a coefficient upwards is the one of that cell downwards.
-        k, z = 5 * step - 2, y - step
-        b, d = (at[1], at[3]) if step == 1 else (at[0], at[4])
+    else:
+        p = eq.planes
+        c = at[2]
         for x in range(len(out)):
-            out[x] += (
-                (p[y, k, x + 2] * u[d, x] + p[z, k, x + 4] * u[b, x + 4])
-                + (p[y, k + 1, x + 2] * u[d, x + 1] + p[z, k + 1, x + 3] * u[b, x + 3])
-                + (p[y, k + 2, x + 2] * u[d, x + 2] + p[z, k + 2, x + 2] * u[b, x + 2])
-                + (p[y, k + 3, x + 2] * u[d, x + 3] + p[z, k + 3, x + 1] * u[b, x + 1])
-                + (p[y, k + 4, x + 2] * u[d, x + 4] + p[z, k + 4, x] * u[b, x])
+            out[x] = (
+                p[y, 0, x + 2] * u[c, x + 2]
+                + (p[y, 1, x + 2] * u[c, x + 3] + p[y, 1, x + 1] * u[c, x + 1])
+                + (p[y, 2, x + 2] * u[c, x + 4] + p[y, 2, x] * u[c, x])
             )
+        for step in range(1, 3):
+            # By symmetry, a coefficient upwards is the one of that cell downwards.
+            k, z = 5 * step - 2, y - step
+            b, d = (at[1], at[3]) if step == 1 else (at[0], at[4])
+            for x in range(len(out)):
+                out[x] += (
+                    (p[y, k, x + 2] * u[d, x] + p[z, k, x + 4] * u[b, x + 4])
+                    + (p[y, k + 1, x + 2] * u[d, x + 1] + p[z, k + 1, x + 3] * u[b, x + 3])
+                    + (p[y, k + 2, x + 2] * u[d, x + 2] + p[z, k + 2, x + 2] * u[b, x + 2])
+                    + (p[y, k + 3, x + 2] * u[d, x + 3] + p[z, k + 3, x + 1] * u[b, x + 1])
+                    + (p[y, k + 4, x + 2] * u[d, x + 4] + p[z, k + 4, x] * u[b, x])
+                )
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
+@njit(nogil=True, cache=True, error_model="numpy", inline="always")
 def coefficients_row(y: int, scale: NDArray[Any], eq: Equations, out: NDArray[Any]) -> None:
-    """Write a row's coefficients towards its 5 x 5 neighbours, each times the neighbour's scale.
+    """Write a row's coefficients towards its 5 x 5 neighbours, each times the scales of both cells.
 
     Parameters
     ----------
@@ -177,31 +177,39 @@ def coefficients_row(y: int, scale: NDArray[Any], eq: Equations, out: NDArray[An
         Zero on the rim.
     eq : Equations
         The matrix.
-    out : ndarray of float, shape (5, 5, at least columns)
-        Receives the coefficients, by row and column of the neighbour. On the finest level those that are
-        always zero are left alone.
+    out : ndarray of float, shape (at least 50, half the columns)
+        Receives the coefficients: row 2 * (5 * i + j) those of the even columns towards the neighbour
+        (i - 2, j - 2), the row after it those of the odd columns. On the finest level those that are always
+        zero are left alone.
     """
     columns = scale.shape[1] - 4
     zero = eq.stiffness - eq.stiffness
     twice = eq.stiffness + eq.stiffness
-    for i in range(5):
-        for j in range(5):
-            down, right = abs(i - 2), abs(j - 2)
-            forwards = i > 2 or (i == 2 and j >= 2)
-            if not eq.finest:
-                # A coefficient backwards is the one of the neighbour forwards.
-                z, shift = (y, 2) if forwards else (y + i - 2, j)
-                plane = right if i == 2 else 5 * down - 2 + (j if forwards else 4 - j)
-                for x in range(columns):
-                    out[i, j, x] = eq.planes[z, plane, x + shift] * scale[y + i - 2, x + j]
-            elif down + right <= 2:
-                z, shift = min(y, y + i - 2), min(2, j)
-                weight = _ONE if down + right == 0 else zero
-                bend_along = eq.stiffness if down == 0 else zero
-                bend_across = eq.stiffness * eq.along_y[down, z] if right == 0 else zero
-                twist = twice * eq.along_y[3 + down, z] if down < 2 and right < 2 else zero
-                turn = min(3 + right, 4)
-                for x in range(columns):
-                    own = weight * eq.weights[y, x + 2] + twist * eq.along_x[turn, x + shift]
-                    own += bend_along * eq.along_x[right, x + shift] + bend_across
-                    out[i, j, x] = own * scale[y + i - 2, x + j]
+    for place in range(50):
+        i, j, odd = place // 10, place // 2 % 5, place % 2
+        down, right = abs(i - 2), abs(j - 2)
+        half = (columns - odd + 1) // 2
+        # A coefficient backwards is the one of the neighbour forwards.
+        forwards = i > 2 or (i == 2 and j >= 2)
+        z, neighbour = y, y + i - 2
+        if not eq.finest:
+            shift = odd + 2
+            if not forwards:
+                z, shift = neighbour, odd + j
+            plane = right if i == 2 else 5 * down - 2 + (j if forwards else 4 - j)
+            for k in range(half):
+                x = 2 * k
+                own = eq.planes[z, plane, x + shift] * scale[y, x + odd + 2]
+                out[place, k] = own * scale[neighbour, x + odd + j]
+        elif down + right <= 2:
+            z, shift = min(y, neighbour), odd + min(2, j)
+            weight = _ONE if down + right == 0 else zero
+            along = eq.stiffness if down == 0 else zero
+            across = eq.stiffness * eq.along_y[down, z] if right == 0 else zero
+            twist = twice * eq.along_y[3 + down, z] if down < 2 and right < 2 else zero
+            turn = min(3 + right, 4)
+            for k in range(half):
+                x = 2 * k
+                own = weight * eq.weights[y, x + odd + 2] + twist * eq.along_x[turn, x + shift]
+                own += along * eq.along_x[right, x + shift] + across
+                out[place, k] = own * scale[y, x + odd + 2] * scale[neighbour, x + odd + j]
