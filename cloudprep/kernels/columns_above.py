@@ -303,7 +303,7 @@ def wider_around(
     x: Floats,
     y: Floats,
     z: Floats,
-    radius: float,
+    radius: Floats,
     near: float,
     *,
     spread: float,
@@ -320,8 +320,10 @@ def wider_around(
         Points of surfaces, and of any kind (slopes and tolerances of these play no role).
     x, y, z : ndarray of float64, shape (n,)
         Queries, m.
-    radius, near : float
-        How far around, m, in plan, and how far for what is right above.
+    radius : ndarray of float64, shape (n,)
+        How far around each, m, in plan.
+    near : float
+        How far around for what is right above, m.
     spread : float
         See above.
     threads : int
@@ -387,7 +389,7 @@ def _look_wider(
     qx: Floats,
     qy: Floats,
     qz: Floats,
-    radius: float,
+    radius: Floats,
     near: float,
     spread: float,
     above: NDArray[np.int32],
@@ -400,9 +402,9 @@ def _look_wider(
     first: int,
     last: int,
 ) -> None:
-    reach = int(np.ceil(radius / edge))
-    squared = radius * radius
     for i in range(first, last):
+        reach = int(np.ceil(radius[i] / edge))
+        squared = radius[i] * radius[i]
         cx = int(np.floor(qx[i] / edge)) - first_x
         cy = int(np.floor(qy[i] / edge)) - first_y
         left, right = max(cx - reach, 0), min(cx + reach, width - 1)

@@ -49,8 +49,10 @@ _ABOVE_LEVEL = 1.5
 _SOLID_SHARE = 0.35
 # The usual number is at least this share of that at the mean spacing.
 _USUAL_LEAST = 0.2
-# Looked at farther out, in radii: the ground that goes on, and sparse places.
+# Looked at farther out, in radii and at least so far (m, past a vehicle that only one line saw): the ground
+# that goes on. Sparse places are looked at by the radii alone.
 _WIDE_RADII = 4.0
+_WIDE_LEAST = 3.0
 _WIDE_LEVEL = 0.12
 _WIDE_SLOPE = 0.25
 _SPARSE_SEEN = 0.1
@@ -58,12 +60,8 @@ _SPARSE_ABOVE = 6
 _SPARSE_LEVEL = 0.05
 _SPARSE_OTHERS = 0.2
 _SPARSE_OVER = 4
-# A wall: steeper than this, spread so much, its points no farther apart than so many spacings, and so much
-# below it for what is above.
-_WALL_NORMAL = 0.6
-_WALL_SPREAD = 1.2
-_WALL_APART = 3.0
-_WALL_BELOW = 0.3
+# So many points below, for one surface point above: what is there stands on the ground, as walls do.
+_DEEPER = 0.3
 # Mean distance to ten neighbours spread evenly in a plane: two thirds of that to the tenth.
 _TENTH = 1.5
 _TEN = 10
@@ -103,7 +101,7 @@ class Measures(NamedTuple):
 
 def buried_reach(radius: float) -> float:
     """Return how far (m) a verdict depends on other points."""
-    return (_WIDE_RADII + _SUPPORT_RADII + 2.0) * radius * (1 + 1e-9)
+    return (max(_WIDE_RADII * radius, _WIDE_LEAST) + (_SUPPORT_RADII + 2.0) * radius) * (1 + 1e-9)
 
 
 def buried(points: Points, core: Mask, measures: Measures, context: Context) -> Mask:
@@ -246,17 +244,19 @@ class Scene:
         every = Surface(columns, self.x[at], self.y[at], self.z[at], _NOTHING, _NOTHING, _NOTHING)
         x, y, z = (values[rows] for values in (self.x, self.y, self.z))
         around = wider_around(
-            ground, every, x, y, z, _WIDE_RADII * m.radius, m.radius, spread=_WIDE_SLOPE, threads=self.threads
+            ground,
+            every,
+            x,
+            y,
+            z,
+            np.where(sparse, _WIDE_RADII * m.radius, max(_WIDE_RADII * m.radius, _WIDE_LEAST)),
+            m.radius,
+            spread=_WIDE_SLOPE,
+            threads=self.threads,
         )
         closed = around.quadrants == 4
         goes_on = closed & (around.level > _WIDE_LEVEL * around.above)
-        wall = (
-            (self.normal[2][rows] < _WALL_NORMAL)
-            & (self.extent[rows] > _WALL_SPREAD * self.rough[rows])
-            & (self.apart[rows] < _WALL_APART * m.spacing)
-            & closed
-            & (around.deeper > _WALL_BELOW * around.above)
-        )
+        stands = closed & (around.deeper > _DEEPER * around.above)
         alone = (
             closed
             & (around.above >= _SPARSE_ABOVE)
@@ -264,5 +264,5 @@ class Scene:
             & (around.others <= _SPARSE_OTHERS * around.above)
             & (around.over >= _SPARSE_OVER)
         )
-        stays: Mask = np.where(sparse, alone, ~goes_on & (sheet | ~wall))
+        stays: Mask = np.where(sparse, alone, ~goes_on & (sheet | ~stands))
         return stays

@@ -90,9 +90,11 @@ class BuriedPoints(Stage):
       means by ``depth`` (m), by 8 times the noise, and by 6 times their own roughness;
     - they are at least 1.5 times as many as those on its level, and level and below together are less than
       0.35 of the usual number: nothing solid lies there;
-    - it is no part of a wall (a steep neighbourhood with much below it);
-    - within four times ``radius`` trusted points on its level, unless they are buried themselves, are no more
-      than 0.12 of those above: the ground goes on under a bridge or the edge of a roof, and is kept.
+    - nothing stands under it: points clearly below it are less than 0.3 of the trusted ones above, farther
+      around (as below);
+    - within four times ``radius``, at least 3 m, trusted points on its level, unless they are buried
+      themselves, are no more than 0.12 of those above: the ground goes on under a bridge or the edge of a
+      roof, and is kept.
 
     A point that is trusted itself (a mirror image is a surface) needs at least as many above it as on its
     level. Where little is trusted nearby (forest, water), all four quadrants are looked at as far as four
