@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 # What a patch meets along its rim, as columns of a table of counts.
 SMOOTH, DROP, RISE, EDGE, OTHER = range(5)
 
+# How many cells a rim is looked across for the next larger patch: walls hide a strip of ground beside them.
+_ACROSS = 4
+
 # Rows and columns of the eight neighbours.
 _UP = (-1, 0, 1, 0, -1, -1, 1, 1)
 _RIGHT = (0, -1, 0, 1, -1, 1, -1, 1)
@@ -34,7 +37,9 @@ def _root(parent: Labels, i: int) -> int:
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _join(x: Floats, y: Floats, z: Floats, member: Flags, cell: float, step: float, rise: float, label: Labels) -> int:  # fmt: skip
+def _join(
+    x: Floats, y: Floats, z: Floats, member: Flags, cell: float, step: float, rise: float, label: Labels
+) -> int:
     rows, columns = z.shape
     parent = np.arange(rows * columns).astype(np.int32)
     most = (_FAR * cell) ** 2
@@ -152,6 +157,60 @@ def island_rims(
     """
     rim = np.zeros((len(size), 5))
     _island_rims(z, have, label, size.astype(np.float64), least, rim)
+    return rim
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _shore(z: Floats, label: Labels, size: Floats, least: float, rise: float, rim: Floats) -> None:
+    rows, columns = z.shape
+    for r in range(rows):
+        for c in range(columns):
+            own = label[r, c]
+            if own < 0:
+                continue
+            for k in range(8):
+                for s in range(1, _ACROSS + 1):
+                    r2, c2 = r + s * _UP[k], c + s * _RIGHT[k]
+                    if r2 < 0 or c2 < 0 or r2 >= rows or c2 >= columns or label[r2, c2] == own:
+                        break
+                    met = label[r2, c2]
+                    if met >= 0 and size[met] > size[own]:
+                        fall = z[r, c] - z[r2, c2]
+                        what = SMOOTH
+                        if fall > least + rise * s:
+                            what = DROP
+                        elif fall < -least - rise * s:
+                            what = RISE
+                        rim[own, what] += 1
+                        break
+
+
+def shore(
+    z: Floats, label: Labels, size: NDArray[np.int64], *, least: float, rise: float
+) -> NDArray[np.float64]:
+    """Count how each patch meets larger ones around it, across narrow strips that belong to neither.
+
+    From every cell of a patch the next cell of a larger patch is looked for in eight directions, at most
+    four cells away; cells of no patch or of smaller ones are stepped over.
+
+    Parameters
+    ----------
+    z : ndarray of float64, shape (rows, columns)
+        Heights, m.
+    label : ndarray of int32, shape (rows, columns)
+        From :func:`patches`.
+    size : ndarray, shape (n,)
+        Cells of each patch.
+    least, rise : float
+        A height difference is a drop or a rise beyond ``least`` (m) plus ``rise`` (m) for every cell between.
+
+    Returns
+    -------
+    ndarray of float64, shape (n, 5)
+        Counts in the columns ``SMOOTH``, ``DROP`` and ``RISE``.
+    """
+    rim = np.zeros((len(size), 5))
+    _shore(z, label, size.astype(np.float64), least, rise, rim)
     return rim
 
 

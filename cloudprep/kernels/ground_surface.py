@@ -10,7 +10,7 @@ from cloudprep.kernels.bilinear import bilinear
 from cloudprep.kernels.ground_cells import gathered
 from cloudprep.kernels.ground_growing import Growing, grow
 from cloudprep.kernels.ground_hollows import hollows
-from cloudprep.kernels.ground_joins import DROP, EDGE, RISE, SMOOTH, island_rims, patches, region_rims
+from cloudprep.kernels.ground_joins import DROP, EDGE, RISE, SMOOTH, island_rims, patches, region_rims, shore
 from cloudprep.kernels.ground_seeds import footprint, seeds, steepness
 from cloudprep.kernels.thin_plate import fit_surface
 
@@ -152,7 +152,10 @@ class _Fit:
         area = size * side * side
         drops, rises = rim[:, DROP] / length, rim[:, RISE] / length
         bad = (area < 3000.0) & (drops > np.clip(area / 3000.0, 0.05, 0.25))
-        bad |= (drops > 0.6) & (size < size.max(initial=0))
+        # However large: roofs meet the ground around them by drops only.
+        met = shore(w.z, label, size, least=1.0, rise=0.5 * side)
+        contacts = met[:, DROP] + met[:, RISE] + met[:, SMOOTH]
+        bad |= (met[:, DROP] > 0.8 * contacts) & (contacts >= 0.25 * np.sqrt(size))
         bad |= (area < 40.0) & (rises > 0.2)
         return np.asarray(np.append(bad, False)[label])
 
