@@ -161,7 +161,9 @@ def island_rims(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _shore(z: Floats, label: Labels, size: Floats, least: float, rise: float, rim: Floats) -> None:
+def _shore(
+    z: Floats, inside: Flags, label: Labels, size: Floats, least: float, rise: float, rim: Floats
+) -> None:
     rows, columns = z.shape
     for r in range(rows):
         for c in range(columns):
@@ -171,7 +173,10 @@ def _shore(z: Floats, label: Labels, size: Floats, least: float, rise: float, ri
             for k in range(8):
                 for s in range(1, _ACROSS + 1):
                     r2, c2 = r + s * _UP[k], c + s * _RIGHT[k]
-                    if r2 < 0 or c2 < 0 or r2 >= rows or c2 >= columns or label[r2, c2] == own:
+                    if r2 < 0 or c2 < 0 or r2 >= rows or c2 >= columns or not inside[r2, c2]:
+                        rim[own, EDGE] += 1
+                        break
+                    if label[r2, c2] == own:
                         break
                     met = label[r2, c2]
                     if met >= 0 and size[met] > size[own]:
@@ -186,7 +191,7 @@ def _shore(z: Floats, label: Labels, size: Floats, least: float, rise: float, ri
 
 
 def shore(
-    z: Floats, label: Labels, size: NDArray[np.int64], *, least: float, rise: float
+    z: Floats, inside: Flags, label: Labels, size: NDArray[np.int64], *, least: float, rise: float
 ) -> NDArray[np.float64]:
     """Count how each patch meets larger ones around it, across narrow strips that belong to neither.
 
@@ -197,6 +202,8 @@ def shore(
     ----------
     z : ndarray of float64, shape (rows, columns)
         Heights, m.
+    inside : ndarray of bool, shape (rows, columns)
+        What the data cover; beyond it is the edge.
     label : ndarray of int32, shape (rows, columns)
         From :func:`patches`.
     size : ndarray, shape (n,)
@@ -207,10 +214,10 @@ def shore(
     Returns
     -------
     ndarray of float64, shape (n, 5)
-        Counts in the columns ``SMOOTH``, ``DROP`` and ``RISE``.
+        Counts in the columns ``SMOOTH``, ``DROP``, ``RISE`` and ``EDGE``.
     """
     rim = np.zeros((len(size), 5))
-    _shore(z, label, size.astype(np.float64), least, rise, rim)
+    _shore(z, inside, label, size.astype(np.float64), least, rise, rim)
     return rim
 
 

@@ -87,6 +87,7 @@ class _Fit:
         self.cell, self.side, self.spacing, self.rules = cell, side, spacing, rules
         self.left, self.bottom = cells.column * cell, cells.row * cell
         self.have = wide.have
+        self.inside = footprint(self.have, 3 * spacing / side)
         self.seeds = seeds(cells, cell=cell, spacing=spacing, window=rules.window)
         self.height = self.seeds.surface
         rows, columns = cells.z.shape
@@ -153,9 +154,10 @@ class _Fit:
         drops, rises = rim[:, DROP] / length, rim[:, RISE] / length
         bad = (area < 3000.0) & (drops > np.clip(area / 3000.0, 0.05, 0.25))
         # However large: roofs meet the ground around them by drops only.
-        met = shore(w.z, label, size, least=1.0, rise=0.5 * side)
+        met = shore(w.z, self.inside, label, size, least=1.0, rise=0.5 * side)
         contacts = met[:, DROP] + met[:, RISE] + met[:, SMOOTH]
-        bad |= (met[:, DROP] > 0.8 * contacts) & (contacts >= 0.25 * np.sqrt(size))
+        closed = (contacts >= 0.25 * np.sqrt(size)) & (met[:, EDGE] <= 0.25 * contacts)
+        bad |= (met[:, DROP] > 0.8 * contacts) & closed
         bad |= (area < 40.0) & (rises > 0.2)
         return np.asarray(np.append(bad, False)[label])
 
@@ -175,7 +177,7 @@ class _Fit:
             w.x,
             w.y,
             w.z,
-            inside=footprint(self.have, 3 * self.spacing / side),
+            inside=self.inside,
             ground=ground,
             label=label,
             count=count,
