@@ -34,12 +34,14 @@ if TYPE_CHECKING:
 HUGE = 50_000
 # Other blocks' buffers end at the gap, but for rounding.
 _SAFE = 1.001
+# So many cells lower lies clearly below: farther than the gap.
+_BENEATH_CELLS = 3
 # Columns are at least so wide, m: wide enough to hold a pulse at the lowest densities flown.
 _COLUMN = 2.0
 
 
 class Cells(NamedTuple):
-    """Occupied cells of clusters that are not huge."""
+    """Occupied cells of clusters that are not huge; ``beneath``: how many points lie clearly below each."""
 
     name: Integers
     cluster: Integers
@@ -47,6 +49,7 @@ class Cells(NamedTuple):
     sums: Integers
     lowest: Floats
     highest: Floats
+    beneath: Integers
 
     def take(self, rows: NDArray[np.bool_] | Integers) -> Cells:
         """Return some of the cells."""
@@ -147,11 +150,43 @@ def share_of_block(points: Points, context: Context, gap: float) -> tuple[Share,
     small, large = own.copy(), own.copy()
     small[own] = ~huge[cluster[own]]
     large[own] = huge[cluster[own]]
-    cells = Cells(names, cluster, *figures)
+    # Any of them may be asked about; the whole column of a core point's cell lies within the buffer.
+    every = np.bincount(linked.cell_of_point, minlength=len(names)).astype(np.int64)
+    cells = Cells(names, cluster, *figures, points_beneath(linked.place, every, small))
     name_of_point = np.full(len(points), -1, np.int64)
     name_of_point[given] = names[linked.cell_of_point]
     share = Share(huge, names[seam], cluster[seam], cells.take(small), columns_of(cells.take(large), edge))
     return share, name_of_point
+
+
+def points_beneath(place: Integers, points: Integers, asked: NDArray[np.bool_]) -> Integers:
+    """Return how many points lie clearly below cells, straight down.
+
+    Parameters
+    ----------
+    place : ndarray of int64, shape (m, 3)
+        x, y, z in whole cells.
+    points : ndarray of int64, shape (m,)
+        Number of points in each.
+    asked : ndarray of bool, shape (m,)
+        The cells that are asked about; all others get 0.
+    """
+    beneath = np.zeros(len(place), np.int64)
+    if not asked.any():
+        return beneath
+    z = place[:, 2] - place[:, 2].min()
+    column = (place[:, 1] << 32) + place[:, 0]
+    columns = np.unique(column[asked])
+    rank = np.minimum(np.searchsorted(columns, column), len(columns) - 1)
+    rows = np.flatnonzero(columns[rank] == column)
+    # Between two columns there is room for a question below the lowest cell.
+    key = rank * (z.max() + 1 + _BENEATH_CELLS) + z + _BENEATH_CELLS
+    rows = rows[np.argsort(key[rows], kind="stable")]
+    sums = np.concatenate([[0], np.cumsum(points[rows])])
+    top = np.searchsorted(key[rows], key[asked] - _BENEATH_CELLS, side="right")
+    foot = np.searchsorted(key[rows], key[asked] - z[asked] - _BENEATH_CELLS, side="left")
+    beneath[asked] = sums[np.maximum(top, foot)] - sums[foot]
+    return beneath
 
 
 def columns_of(cells: Cells, edge: float) -> Columns:
@@ -234,4 +269,5 @@ def _joined_cells(parts: Sequence[Cells]) -> Cells:
         sums=np.add.reduceat(every.sums, starts),
         lowest=np.minimum.reduceat(every.lowest, starts),
         highest=np.maximum.reduceat(every.highest, starts),
+        beneath=np.maximum.reduceat(every.beneath, starts),
     )

@@ -15,7 +15,7 @@ from cloudprep.kernels.neighbours_lines import on_lines, on_poles
 from cloudprep.kernels.neighbours_search import nearest_distances, nearest_rows, rows_within
 from cloudprep.kernels.neighbours_tree import build_tree
 from cloudprep.stages.noise._clusters import column_cells, columns_of, joined_columns
-from cloudprep.stages.noise._shapes import Grouping, shapes_of, smooth_cells
+from cloudprep.stages.noise._shapes import Grouping, inner_cells, shapes_of, smooth_cells
 from cloudprep.stages.noise._surroundings import Lookup
 
 if TYPE_CHECKING:
@@ -35,6 +35,16 @@ _TRUSTED_SHARE = 0.1
 # A roof: at least so many points, and this share of its cells lies smoothly.
 _ROOF_POINTS = 12
 _ROOF_SMOOTH = 0.4
+
+# A see-through sheet: points lie beneath this share of its cells, and of those with others of it on all four
+# sides (so that a roof's edge doesn't count); these are so many, it is so wide for its length, and has so
+# many points: pieces of wires are small and narrow.
+_SHEET_SEEN = 0.85
+_SHEET_INNER = 0.08
+_SHEET_WIDE = 0.4
+_SHEET_POINTS = 40
+# Points beneath, of all in and beneath its cells.
+_SHEET_BENEATH = 0.4
 
 # A crown: at least so many points, and this share of the points around it (per area in plan). Its base lies
 # no higher than this (m), and no higher than this share of its top; than this share where it is at least half
@@ -120,12 +130,13 @@ def floating(clusters: Clusters, rules: Rules) -> Verdict:
         return Verdict(np.empty(0, np.int64), np.empty(0, np.bool_))
     scene = Scene(clusters, rules)
     low = scene.low()
-    kept = scene.trusted | scene.roof | scene.shapes.line
+    sheet = scene.sheet & ~low
+    kept = scene.trusted | scene.roof | (scene.shapes.line & ~sheet)
     dust = scene.dust(~kept & ~low)
-    crown = ~kept & ~low & scene.crowns()
-    pieces = ~kept & ~low & ~crown
+    crown = ~(kept | low | sheet) & scene.crowns()
+    pieces = ~(kept | low | sheet | crown)
     on_line = scene.dashed(pieces, crown)
-    kept |= crown | scene.near(crown) | (scene.group.share_of(on_line) >= 0.5)
+    kept |= crown | (scene.near(crown) & ~sheet) | (scene.group.share_of(on_line) >= 0.5)
     kept |= scene.group.share_of(scene.poles(pieces)) >= 0.5
     high = dust | (~(kept | low)[clusters.cells.cluster] & ~on_line)
     low_cell = low[clusters.cells.cluster]
@@ -158,7 +169,9 @@ class Scene:
             [clusters.columns, columns_of(self._cells_of(self.trusted), self.edge)]
         )
         self.around = self._lookup_with(np.zeros_like(self.trusted)).around(*self.column)
-        self.roof = self._roofs()
+        smooth = self._smooth()
+        self.sheet = smooth & self._see_through()
+        self.roof = smooth & ~self.sheet
 
     def _cells_of(self, clusters: Mask) -> Cells:
         return self.cells.take(clusters[self.cells.cluster])
@@ -187,13 +200,30 @@ class Scene:
             trusted = self.group.cells >= _TRUSTED_SHARE * len(self.cells.name)
         return trusted
 
-    def _roofs(self) -> Mask:
+    def _smooth(self) -> Mask:
         """Return surfaces, among what is not trusted."""
         asked = (~self.trusted & (self.shapes.points >= _ROOF_POINTS))[self.cells.cluster]
         smooth = np.zeros(len(asked), np.bool_)
         smooth[asked] = smooth_cells(self.at[asked], self.cells.cluster[asked], self.edge)
-        roof: Mask = self.group.share_of(smooth) >= _ROOF_SMOOTH
-        return roof
+        surface: Mask = self.group.share_of(smooth) >= _ROOF_SMOOTH
+        return surface
+
+    def _see_through(self) -> Mask:
+        """Return what hides nothing: points lie beneath it all over, which no roof lets through."""
+        seen = self.cells.beneath > 0
+        inner = inner_cells(self.cells)
+        count = self.group.sum_of(inner)
+        inner_seen = self.group.sum_of(inner & seen) >= _SHEET_SEEN * count
+        beneath = self.group.sum_of(self.cells.beneath)
+        see_through: Mask = (
+            (self.group.share_of(seen) >= _SHEET_SEEN)
+            & inner_seen
+            & (count >= np.maximum(1.0, _SHEET_INNER * self.group.cells))
+            & (beneath >= _SHEET_BENEATH * (beneath + self.shapes.points))
+            & (self.shapes.compact >= _SHEET_WIDE)
+            & (self.shapes.points >= _SHEET_POINTS)
+        )
+        return see_through
 
     def low(self) -> Mask:
         """Return small groups with everything around them higher, also right above them."""

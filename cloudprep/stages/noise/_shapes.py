@@ -93,6 +93,8 @@ class Shapes(NamedTuple):
         Area of the cells in plan, m2.
     line : ndarray of bool, shape (k,)
         Whether the cluster as a whole is long and thin.
+    compact : ndarray of float64, shape (k,)
+        Standard deviation across the cluster in plan, as a share of that along it.
     """
 
     points: Floats
@@ -100,6 +102,7 @@ class Shapes(NamedTuple):
     depth: Floats
     area: Floats
     line: Mask
+    compact: Floats
 
 
 def shapes_of(cells: Cells, at: Floats, group: Grouping, edge: float) -> Shapes:
@@ -126,7 +129,7 @@ def shapes_of(cells: Cells, at: Floats, group: Grouping, edge: float) -> Shapes:
     along = (off * axes[group.cluster, :, 2]).sum(axis=1)
     length = group.extent_of(along, along)
     across = np.sqrt(np.maximum(variances[:, 1], 0.0))
-    in_plan = np.sqrt(np.maximum(np.linalg.eigvalsh(spread[:, :2, :2])[:, 0], 0.0))
+    in_plan, along_plan = np.sqrt(np.maximum(np.linalg.eigvalsh(spread[:, :2, :2]), 0.0)).T
     thin = (across <= length / _LINE_SLENDER) & (in_plan <= _LINE_WIDTH)
     x, y, _ = at.T
     return Shapes(
@@ -135,6 +138,7 @@ def shapes_of(cells: Cells, at: Floats, group: Grouping, edge: float) -> Shapes:
         group.extent_of(cells.lowest, cells.highest),
         _areas(cells, group.total) * edge**2,
         (length >= _LINE_LENGTH) & (group.cells >= 4) & thin,
+        in_plan / np.maximum(along_plan, 1e-9),
     )
 
 
@@ -145,6 +149,23 @@ def _areas(cells: Cells, total: int) -> Floats:
     covered = np.stack([cells.cluster[order], x[order], y[order]])
     first = np.r_[True, (np.diff(covered, axis=1) != 0).any(axis=0)]
     return np.bincount(covered[0][first], minlength=total).astype(np.float64)
+
+
+def inner_cells(cells: Cells) -> Mask:
+    """Return which cells have others of their cluster on all four sides in plan, at any height."""
+    x, y, _ = named_places(cells.name).T
+    if len(x) == 0:
+        return np.zeros(0, np.bool_)
+    columns, column = np.unique((y << 32) + x, return_inverse=True)
+    places = np.unique(cells.cluster * len(columns) + column)
+    inner = np.ones(len(x), np.bool_)
+    for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+        key = ((y + dy) << 32) + x + dx
+        beside = np.minimum(np.searchsorted(columns, key), len(columns) - 1)
+        place = cells.cluster * len(columns) + beside
+        found = places[np.minimum(np.searchsorted(places, place), len(places) - 1)] == place
+        inner &= found & (columns[beside] == key)
+    return inner
 
 
 def smooth_cells(at: Floats, cluster: Integers, edge: float) -> Mask:

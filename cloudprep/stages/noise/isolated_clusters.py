@@ -80,6 +80,9 @@ class IsolatedClusters(Stage):
       ground half a metre more is allowed for each metre;
     - poles: steps of at most 4.5 m lead up from the ground over cells right below.
 
+    A surface that hides nothing is no roof but a ghost, whatever else it looks like: points lie beneath 85 %
+    of its cells and of those that have others on all four sides, and it has 40 points and is no strip.
+
     What remains hangs in the air and becomes high noise (18). So do crowded cells of groups, surfaces apart,
     that hold 2.5 times the points a level surface would put into their cells: only dust is so dense.
 
