@@ -38,10 +38,13 @@ _ROOF_SMOOTH = 0.4
 
 # A see-through sheet: points lie beneath this share of its cells, and of those with others of it on all four
 # sides (so that a roof's edge doesn't count); these are so many, it is so wide for its length, and has so
-# many points: pieces of wires are small and narrow.
+# many points: pieces of wires are small and narrow. What lies less smoothly than a roof must have more of
+# such cells: a lattice mast has few.
 _SHEET_SEEN = 0.85
+_SHEET_SMOOTH = 0.25
 _SHEET_INNER = 0.08
-_SHEET_WIDE = 0.4
+_SHEET_INNER_ROUGH = 0.4
+_SHEET_WIDE = 0.3
 _SHEET_POINTS = 40
 # Points beneath, of all in and beneath its cells.
 _SHEET_BENEATH = 0.4
@@ -170,8 +173,8 @@ class Scene:
         )
         self.around = self._lookup_with(np.zeros_like(self.trusted)).around(*self.column)
         smooth = self._smooth()
-        self.sheet = smooth & self._see_through()
-        self.roof = smooth & ~self.sheet
+        self.sheet = self._see_through(smooth)
+        self.roof = (smooth >= _ROOF_SMOOTH) & ~self.sheet
 
     def _cells_of(self, clusters: Mask) -> Cells:
         return self.cells.take(clusters[self.cells.cluster])
@@ -200,25 +203,26 @@ class Scene:
             trusted = self.group.cells >= _TRUSTED_SHARE * len(self.cells.name)
         return trusted
 
-    def _smooth(self) -> Mask:
-        """Return surfaces, among what is not trusted."""
+    def _smooth(self) -> Floats:
+        """Return the share of each cluster that lies smoothly; 0 for the trusted and the smallest."""
         asked = (~self.trusted & (self.shapes.points >= _ROOF_POINTS))[self.cells.cluster]
         smooth = np.zeros(len(asked), np.bool_)
         smooth[asked] = smooth_cells(self.at[asked], self.cells.cluster[asked], self.edge)
-        surface: Mask = self.group.share_of(smooth) >= _ROOF_SMOOTH
-        return surface
+        return self.group.share_of(smooth)
 
-    def _see_through(self) -> Mask:
-        """Return what hides nothing: points lie beneath it all over, which no roof lets through."""
+    def _see_through(self, smooth: Floats) -> Mask:
+        """Return surfaces that hide nothing: points lie beneath them all over, which no roof lets through."""
         seen = self.cells.beneath > 0
         inner = inner_cells(self.cells)
         count = self.group.sum_of(inner)
         inner_seen = self.group.sum_of(inner & seen) >= _SHEET_SEEN * count
         beneath = self.group.sum_of(self.cells.beneath)
+        least = np.where(smooth >= _ROOF_SMOOTH, _SHEET_INNER, _SHEET_INNER_ROUGH)
         see_through: Mask = (
-            (self.group.share_of(seen) >= _SHEET_SEEN)
+            (smooth >= _SHEET_SMOOTH)
+            & (self.group.share_of(seen) >= _SHEET_SEEN)
             & inner_seen
-            & (count >= np.maximum(1.0, _SHEET_INNER * self.group.cells))
+            & (count >= np.maximum(1.0, least * self.group.cells))
             & (beneath >= _SHEET_BENEATH * (beneath + self.shapes.points))
             & (self.shapes.compact >= _SHEET_WIDE)
             & (self.shapes.points >= _SHEET_POINTS)

@@ -81,7 +81,8 @@ class IsolatedClusters(Stage):
     - poles: steps of at most 4.5 m lead up from the ground over cells right below.
 
     A surface that hides nothing is no roof but a ghost, whatever else it looks like: points lie beneath 85 %
-    of its cells and of those that have others on all four sides, and it has 40 points and is no strip.
+    of its cells and of those that have others on all four sides, and it has 40 points and is no strip. A
+    quarter of it lies smoothly at least.
 
     What remains hangs in the air and becomes high noise (18). So do crowded cells of groups, surfaces apart,
     that hold 2.5 times the points a level surface would put into their cells: only dust is so dense.
