@@ -40,7 +40,9 @@ class LowestPoints(NamedTuple):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _lower(fx: Floats, fy: Floats, fz: Floats, size: int, right: int, up: int, x: Floats, y: Floats, z: Floats) -> None:  # fmt: skip
+def _lower(
+    fx: Floats, fy: Floats, fz: Floats, size: int, right: int, up: int, x: Floats, y: Floats, z: Floats
+) -> None:
     """Lower the cells of (x, y, z) to the points of a finer raster that lies ``right`` and ``up`` in it.
 
     Among equally low points the one with the smaller x, then y, wins: no order matters.

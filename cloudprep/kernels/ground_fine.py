@@ -164,6 +164,7 @@ class _Fine:
         self.box = int(max(3, round(rules.box / cell)))
         self.counts = self._without_low_groups(counts)
         self.height = coarse.copy()
+        self.steps = ndimage.maximum_filter(bending(self.coarse) > rules.step, 3)
 
     def _without_low_groups(self, counts: Counts) -> Counts:
         """Empty the bins far below the lowest points around, where groups of false low points may lie."""
@@ -198,7 +199,10 @@ class _Fine:
         slack = rules.slope_share * self._slope() + rules.bending_share * bend
         reach = (np.full(shift.shape, rules.most) if before is None else before) + slack
         n, total, square = _sums(self.counts, shift - reach, shift)
-        below = square - 2 * shift * total + n * shift**2
+        # At steps the surface misses the points by more than their noise.
+        calm = ~self.steps
+        below = np.where(calm, square - 2 * shift * total + n * shift**2, 0.0)
+        n = np.where(calm, n, 0.0)
         many = ndimage.uniform_filter(n, self.box)
         noise = np.sqrt(np.maximum(ndimage.uniform_filter(below, self.box), 0) / np.maximum(many, 1e-9))
         noise[many * self.box**2 < 8] = rules.most / rules.deviations
@@ -225,8 +229,7 @@ class _Fine:
         """Return the surface with the tolerance in each cell."""
         rules = self.rules
         noise, tolerance, slack, measured = self.tolerances(getattr(self, "before", None))
-        steps = ndimage.maximum_filter(bending(self.coarse) > rules.step, 3)
-        open_ground = ~ndimage.maximum_filter(steps, 7)
+        open_ground = ~self.steps
         # Where plants stand close above the ground, the noise measured among them is too large.
         calm = np.percentile(noise[measured], 25) if measured.any() else np.inf
         tight = np.clip(rules.deviations * np.minimum(noise, 1.5 * calm), rules.least, rules.most)
@@ -241,7 +244,7 @@ class _Fine:
             within, self.box
         )
         tolerance = np.where(plants & open_ground, tight, tolerance + slack)
-        return FineSurface(self.height, tolerance, noise, steps)
+        return FineSurface(self.height, tolerance, noise, self.steps)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")

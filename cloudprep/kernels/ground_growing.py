@@ -90,7 +90,16 @@ def _misfit(px: Floats, py: Floats, pz: Floats, n: int, k: int, cell: float, rul
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _grow(x: Floats, y: Floats, z: Floats, candidate: Flags, ground: Flags, cell: float, rules: Growing, grown: Flags) -> int:  # fmt: skip
+def _grow(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    candidate: Flags,
+    ground: Flags,
+    cell: float,
+    rules: Growing,
+    grown: Flags,
+) -> int:
     rows, columns = z.shape
     reach = rules.reach
     most = (reach * cell) ** 2

@@ -65,7 +65,9 @@ def _hollows(x: Floats, y: Floats, z: Floats, have: Flags, step: float, rise: fl
             gx, gy = (f * e - g * b) / det, (g * a - f * b) / det
             square = max(szz / higher - mz * mz - gx * f - gy * g, 0.0)
             above = mz - gx * mx - gy * my
-            if square < _FLAT + _FLAT_PER_SQUARED_SLOPE * (gx * gx + gy * gy) and above > step + 2 * math.sqrt(square):  # fmt: skip
+            if square < _FLAT + _FLAT_PER_SQUARED_SLOPE * (
+                gx * gx + gy * gy
+            ) and above > step + 2 * math.sqrt(square):
                 level[r, c] = z[r, c] + above
 
 

@@ -222,7 +222,18 @@ def shore(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _region_rims(x: Floats, y: Floats, z: Floats, have: Flags, inside: Flags, ground: Flags, label: Labels, step: float, rise: float, rim: Floats) -> None:  # fmt: skip
+def _region_rims(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    have: Flags,
+    inside: Flags,
+    ground: Flags,
+    label: Labels,
+    step: float,
+    rise: float,
+    rim: Floats,
+) -> None:
     rows, columns = z.shape
     for r in range(rows):
         for c in range(columns):

@@ -96,15 +96,17 @@ def agreed_limits(
         side = round(surface.cell / fine)
         across, up = (x - phase[0]) / side - surface.column, (y - phase[1]) / side - surface.row
 
-        def at(raster: NDArray[np.float64], across: NDArray[np.float64] = across, up: NDArray[np.float64] = up) -> NDArray[np.float32]:  # fmt: skip
+        def at(
+            raster: NDArray[np.float64], across: NDArray[np.float64] = across, up: NDArray[np.float64] = up
+        ) -> NDArray[np.float32]:
             return bilinear(raster, across, up).reshape(shape).astype(np.float32)
 
-        centre = at(surface.height)
+        centre: Raster = at(surface.height)
         slope = at(np.minimum(steepness(surface.height, surface.cell), _STEEPEST))
-        near = nearness + slope_share * slope
+        near = (nearness + slope_share * slope).astype(np.float32)
         layers["centre"].append(centre)
         layers["high"].append(centre + near)
-        layers["low"].append(centre - near - _DEEPER)
+        layers["low"].append(centre - near - np.float32(_DEEPER))
         layers["plants"].append(at(surface.seeds.plants.astype(np.float64)))
         layers["objects"].append(at(surface.seeds.objects.astype(np.float64)))
         r = np.clip(up.astype(np.int64), 0, surface.support.shape[0] - 1)

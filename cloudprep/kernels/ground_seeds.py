@@ -1,4 +1,4 @@
-"""A first ground surface from openings of the lowest points, and in how many directions each cell sticks out."""
+"""A first ground surface from openings of the lowest points, and how far each cell sticks out."""
 
 from __future__ import annotations
 

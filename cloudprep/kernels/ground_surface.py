@@ -80,9 +80,18 @@ class Surface(NamedTuple):
 
 
 class _Fit:
-    """One fit at work: the lowest points of the raster's cells, and those of larger ones as wide as the spacing."""
+    """One fit at work: lowest points of the raster's cells, and of wide ones about as wide as the spacing."""
 
-    def __init__(self, cells: LowestPoints, wide: LowestPoints, *, cell: float, side: float, spacing: float, rules: Rules) -> None:  # fmt: skip
+    def __init__(
+        self,
+        cells: LowestPoints,
+        wide: LowestPoints,
+        *,
+        cell: float,
+        side: float,
+        spacing: float,
+        rules: Rules,
+    ) -> None:
         self.cells, self.wide = cells, wide
         self.cell, self.side, self.spacing, self.rules = cell, side, spacing, rules
         self.left, self.bottom = cells.column * cell, cells.row * cell
@@ -239,7 +248,7 @@ class _Fit:
         return wide[np.ix_(row, column)]
 
 
-def without_low_groups(cells: LowestPoints, size: int, phase: tuple[int, int], side: float) -> LowestPoints:
+def without_low_groups(cells: LowestPoints, size: int, phase: tuple[int, int]) -> LowestPoints:
     """Leave out points that lie far below a surface all around them.
 
     Parameters
@@ -250,8 +259,6 @@ def without_low_groups(cells: LowestPoints, size: int, phase: tuple[int, int], s
         Finest cells along a wide one's side.
     phase : tuple of int
         Shift of the wide lattice, finest cells.
-    side : float
-        Side of a wide cell, m.
 
     Returns
     -------
@@ -266,7 +273,8 @@ def without_low_groups(cells: LowestPoints, size: int, phase: tuple[int, int], s
     row = (np.arange(rows) + cells.row - phase[1]) // size - wide.row
     column = (np.arange(columns) + cells.column - phase[0]) // size - wide.column
     low = cells.z < level[np.ix_(row, column)] - 0.4
-    return cells._replace(**{a: np.where(low, np.nan, getattr(cells, a)) for a in "xyz"})
+    x, y, z = (np.where(low, np.nan, a) for a in (cells.x, cells.y, cells.z))
+    return cells._replace(x=x, y=y, z=z)
 
 
 def ground_surface(
@@ -301,7 +309,7 @@ def ground_surface(
         The surface.
     """
     side = wide * fine
-    cells = without_low_groups(cells, wide, phase, side)
+    cells = without_low_groups(cells, wide, phase)
     shift = np.array(phase) * fine
     cells = cells._replace(x=cells.x - shift[0], y=cells.y - shift[1])
     moved = cells._replace(column=cells.column - phase[0], row=cells.row - phase[1])

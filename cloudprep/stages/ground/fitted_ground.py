@@ -46,8 +46,8 @@ if TYPE_CHECKING:
 
     from cloudprep.model.site import SiteFacts
 
-# Cell sides that divide a kilometre and are exact in binary, a quarter apart, so that a lattice stays in place
-# when a cloud moves by whole kilometres.
+# Cell sides that divide a kilometre and are exact in binary, a quarter apart, so that a lattice stays in
+# place when a cloud moves by whole kilometres.
 _SIDES = sorted(5**a * 2.0**b for a in range(5) for b in range(-9, 6) if 1.0 <= 5**a * 2.0**b <= 20.0)
 
 # Shifts of the raster, in halves of a cell: its own start, one to the east, one to the north.
@@ -68,14 +68,14 @@ class FittedGroundParams(StageParams):
         18.0,
         unit="m",
         gt=0,
-        meaning="radius of the largest disk that tells objects from ground at first; wider roofs go by their rims",
+        meaning="radius of the largest disk that tells objects from ground; wider roofs go by their rims",
         source="measured on reference samples: best from 18 to 20 m",
     )
     nearness: float = parameter(
         0.3,
         unit="m",
         gt=0,
-        meaning="height over the surface that still is ground on level terrain, where points are too thin to tell",
+        meaning="height over the surface that still is ground on level terrain",
         source="measured on reference samples",
     )
     slope_share: float = parameter(
