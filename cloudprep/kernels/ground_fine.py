@@ -191,7 +191,7 @@ class _Fine:
                 weights /= 1.0 + (over / (rules.envelope_height + 0.1 * self._slope())) ** 2
             self.height = fit_surface(target, weights, rules.envelope_stiffness, start=self.height)
 
-    def tolerances(self, before: Floats | None) -> tuple[Floats, Floats, Floats, Floats]:
+    def tolerances(self, before: Floats | None) -> tuple[Floats, Floats, Floats, Flags]:
         """Return noise, tolerance without slack, slack, and which cells' noise was measured."""
         rules = self.rules
         shift = self.height - self.coarse
@@ -202,7 +202,7 @@ class _Fine:
         # At steps the surface misses the points by more than their noise.
         calm = ~self.steps
         below = np.where(calm, square - 2 * shift * total + n * shift**2, 0.0)
-        n = np.where(calm, n, 0.0)
+        n = np.asarray(np.where(calm, n, 0.0), np.float64)
         many = ndimage.uniform_filter(n, self.box)
         noise = np.sqrt(np.maximum(ndimage.uniform_filter(below, self.box), 0) / np.maximum(many, 1e-9))
         noise[many * self.box**2 < 8] = rules.most / rules.deviations

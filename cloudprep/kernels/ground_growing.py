@@ -53,7 +53,7 @@ class Growing(NamedTuple):
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def _misfit(px: Floats, py: Floats, pz: Floats, n: int, k: int, cell: float, rules: Growing) -> float:
-    """Return how far the plane of sector ``k`` misses the point at the origin, less the slack; inf without."""
+    """Return how far the plane of sector ``k`` misses the point at the origin, less the slack; or inf."""
     m = 0
     sx = sy = sz = sxx = sxy = syy = sxz = syz = szz = 0.0
     close = False

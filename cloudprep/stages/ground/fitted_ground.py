@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 
 import numpy as np
@@ -12,6 +12,7 @@ from cloudprep.errors import UsageError
 from cloudprep.kernels.bilinear import bilinear
 from cloudprep.kernels.cell_summary import lowest_point_per_cell
 from cloudprep.kernels.ground_cells import LowestPoints, joined
+from cloudprep.kernels.ground_confidence import confidence, place_logits
 from cloudprep.kernels.ground_fine import count_heights, fine_surface
 from cloudprep.kernels.ground_limits import Limits, agreed_limits, narrowed
 from cloudprep.kernels.ground_surface import Rules, ground_surface
@@ -108,6 +109,7 @@ class _Ground:
     level: float
     fine: float
     zero: tuple[float, float]
+    logits: tuple[NDArray[np.float32], NDArray[np.float32]]
 
     def place(self, points: Points) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return positions of points in fine cells of the lattice."""
@@ -117,6 +119,21 @@ class _Ground:
         """Return a raster's values at points."""
         across, up = self.place(points)
         return bilinear(raster, across - self.limits.column, up - self.limits.row)
+
+    def judged(self, points: Points) -> tuple[NDArray[np.bool_], NDArray[np.uint8]]:
+        """Return which points are ground, and how sure that is, percent."""
+        z = points["z"] - self.level
+        low, centre, high = (
+            self.at(a, points) for a in (self.limits.low, self.limits.centre, self.limits.high)
+        )
+        ground = (z >= low) & (z <= high)
+        across, up = self.place(points)
+        rows, columns = self.limits.centre.shape
+        row = np.clip(np.floor(up).astype(np.int64) - self.limits.row, 0, rows - 1)
+        column = np.clip(np.floor(across).astype(np.int64) - self.limits.column, 0, columns - 1)
+        place = [logit[row, column].astype(np.float64) for logit in self.logits]
+        height = (z - centre) / np.maximum(high - centre, 0.01)
+        return ground, confidence(height, ground, *place)
 
 
 class _Counts(NamedTuple):
@@ -128,7 +145,38 @@ class _Counts(NamedTuple):
 
 
 class FittedGround(Stage):
-    """Ground classification by a fitted surface."""
+    """Ground classification by a surface fitted to the lowest points that hang together as ground.
+
+    1. The lowest point of each cell is opened with growing disks, twice: the first pass tells the lie of the
+       land, the second allows for it. What an opening doesn't lower carries a first surface, a thin plate.
+    2. Lowest points near the surface form patches. Patches that stand on the ground around them (roofs,
+       however large) or lie in a hollow of it (groups of false low points) are left out.
+    3. The surface is drawn to the points near it, less so where a cell sticks out of its surroundings in many
+       directions: plants do, crests don't. Planes through the ground on one side take in crests and edges;
+       patches that continue the ground without a step are taken back.
+    4. All this is done on rasters that start at ``starts`` different places, and the majority decides.
+    5. Where points are ``dense``, a finer surface is drawn under low plants, and how far a point may lie from
+       it follows from the noise measured there. Places with steps keep the coarser result.
+
+    A point is ground (class 2) if it lies within the limits, whatever class it had, unless ``keep_classes``
+    names the class. Points that are not ground become class 1 if they were 0, 1 or 2, and keep any other
+    class. Noise (7, 18), withheld points and ``keep_classes`` are neither used nor changed; returns before
+    the last are not used and never ground. Lengths are in metres.
+
+    ``ground_confidence`` says how sure the label is (1 to 99; 0: not judged), from the point's place between
+    the limits, the agreement of the surfaces, the distance to supporting ground and the directions in which
+    the place sticks out. On four reference samples not used for it, labels given 98 or more were right in
+    99.4 %, those given 80 to 89 in 80 %, those given 90 to 94 in 85 %: it is a little too sure there.
+
+    Known weak points: bridges whose deck continues the road without a step are taken for ground (about 30 %
+    of made-up decks); plants closer to the ground than the tolerance, which at fewer than four points per
+    square metre is 0.3 m; dense plants at places with steps; of a made-up quarry 3 % of the ground is lost
+    at cliffs; a thicket without any ground gets some (15 % of its points). Under an overhang the lowest wins.
+
+    References
+    ----------
+    The openings follow Pingel, Clarke and McBride 2013; the rest is this project's own.
+    """
 
     name: ClassVar[str] = "fitted_ground"
     kind: ClassVar[str] = "ground"
@@ -137,9 +185,16 @@ class FittedGround(Stage):
     scope: ClassVar[Scope] = Scope.CLOUD
     needs: ClassVar[tuple[str, ...]] = NEEDED
     uses: ClassVar[tuple[str, ...]] = USED
-    provides: ClassVar[tuple[str, ...]] = ("classification",)
+    provides: ClassVar[tuple[str, ...]] = ("classification", "ground_confidence")
     summarises: ClassVar[bool] = True
     revisits: ClassVar[bool] = True
+    references: ClassVar[tuple[str, ...]] = (
+        (
+            "T. J. Pingel, K. C. Clarke, W. A. McBride, An improved simple morphological filter for the "
+            "terrain classification of airborne LIDAR data, ISPRS Journal of Photogrammetry and Remote "
+            "Sensing 77, 2013 (the openings; the rest is this project's own)"
+        ),
+    )
     bytes_per_point: ClassVar[int] = 80
 
     def derive(self, site: SiteFacts) -> tuple[Mapping[str, Any], Mapping[str, str]]:
@@ -234,7 +289,8 @@ class FittedGround(Stage):
             nearness=p.nearness,
             slope_share=p.slope_share,
         )
-        return Solution(_Ground(limits, level, self._fine, self._zero(site)), revisit=bool(p.dense))
+        ground = _Ground(limits, level, self._fine, self._zero(site), place_logits(limits, 2 * self._fine))
+        return Solution(ground, revisit=bool(p.dense))
 
     def revisit(self, points: Points, context: Context, solution: Solution) -> _Counts:
         """Count the heights of the block's usable points over the surface."""
@@ -277,23 +333,21 @@ class FittedGround(Stage):
         limits = narrowed(ground.limits, fine, first=(merged.column, merged.row))
         noise = float(np.median(fine.noise[merged.counts.any(axis=2)]))
         return Solution(
-            _Ground(limits, ground.level, ground.fine, ground.zero),
+            replace(ground, limits=limits, logits=place_logits(limits, 2 * self._fine)),
             figures={"ground.noise": round(noise, 4)},
             warnings=solution.warnings,
         )
 
     def run(self, points: Points, context: Context, solution: Solution | None = None) -> Delta:
-        """Label the points between the limits."""
+        """Label the points between the limits, and say how sure that is."""
         del context
         usable = self._usable(points)
         ground = np.zeros(len(points), bool)
+        sure = np.zeros(len(points), np.uint8)
         if solution is not None and solution.value is not None and usable.any():
-            ground[usable] = self._on_ground(points.take(usable), solution.value)
-        return Delta({"classification": labelled(points, ground, usable, self.params.keep_classes)})
-
-    def _on_ground(self, points: Points, ground: _Ground) -> NDArray[np.bool_]:
-        z = points["z"] - ground.level
-        return (z >= ground.at(ground.limits.low, points)) & (z <= ground.at(ground.limits.high, points))
+            ground[usable], sure[usable] = solution.value.judged(points.take(usable))
+        classes = labelled(points, ground, usable, self.params.keep_classes)
+        return Delta({"classification": classes, "ground_confidence": sure})
 
     def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:
         """Return how many points are ground, and their share of all points."""
