@@ -50,14 +50,18 @@ _SOLID_SHARE = 0.35
 # The usual number is at least this share of that at the mean spacing.
 _USUAL_LEAST = 0.2
 # Looked at farther out, in radii and at least so far (m, past a vehicle that only one line saw): the ground
-# that goes on. Sparse places are looked at by the radii alone.
+# that goes on. Sparse places are looked at by the radii alone. Points of any kind, level or below, are fewer.
 _WIDE_RADII = 4.0
 _WIDE_LEAST = 3.0
-_WIDE_LEVEL = 0.12
+# So much farther where they lie so deep (m), or little is seen: courts, and tracks between roofs.
+_DEEP = 1.5
+_DEEP_TIMES = 3.0
+_WIDE_LEVEL = 0.02
+_WIDE_OTHERS = 0.3
 _WIDE_SLOPE = 0.25
 _SPARSE_SEEN = 0.1
 _SPARSE_ABOVE = 6
-_SPARSE_LEVEL = 0.05
+_SPARSE_LEVEL = 0.02
 _SPARSE_OTHERS = 0.2
 _SPARSE_OVER = 4
 # So many points below, for one surface point above: what is there stands on the ground, as walls do.
@@ -101,7 +105,9 @@ class Measures(NamedTuple):
 
 def buried_reach(radius: float) -> float:
     """Return how far (m) a verdict depends on other points."""
-    return (max(_WIDE_RADII * radius, _WIDE_LEAST) + (_SUPPORT_RADII + 2.0) * radius) * (1 + 1e-9)
+    return (_DEEP_TIMES * max(_WIDE_RADII * radius, _WIDE_LEAST) + (_SUPPORT_RADII + 2.0) * radius) * (
+        1 + 1e-9
+    )
 
 
 def buried(points: Points, core: Mask, measures: Measures, context: Context) -> Mask:
@@ -188,8 +194,10 @@ class Scene:
         at = np.flatnonzero(self.core)
         seen = self._seen(self.surface, at)
         above, level, below = (np.zeros(len(self.x), np.int32) for _ in range(3))
+        gap = np.full(len(self.x), np.inf, np.float32)
         sides = np.zeros(len(self.x), np.uint8)
         above[at], level[at], below[at], sides[at] = seen.above, seen.level, seen.below, seen.quadrants
+        gap[at] = seen.gap
         covered = self.core & (sides == 4) & (above >= max(_ABOVE_LEAST, _ABOVE_SHARE * usual))
         sheet = covered & self.trusted & (above >= level)
         open_surface = self._without_buried(covered)
@@ -210,7 +218,8 @@ class Scene:
         sparse[sparse] = self._under_a_ceiling(np.flatnonzero(sparse))
         rows = np.flatnonzero(sheet | single | sparse)
         low = np.zeros(len(self.x), np.bool_)
-        low[rows] = self._stays(rows, sheet[rows], sparse[rows], open_surface)
+        deep = (gap[rows] > _DEEP) | sparse[rows]
+        low[rows] = self._stays(rows, sheet[rows], sparse[rows], deep, open_surface)
         result = np.empty_like(low)
         result[self._order] = low
         return result
@@ -234,7 +243,7 @@ class Scene:
         under: Mask = self.z[rows] + self.measures.depth < ceiling[row, column]
         return under
 
-    def _stays(self, rows: Rows, sheet: Mask, sparse: Mask, ground: Surface) -> Mask:
+    def _stays(self, rows: Rows, sheet: Mask, sparse: Mask, deep: Mask, ground: Surface) -> Mask:
         """Tell which of the suspects are buried, from what lies farther around them."""
         if len(rows) == 0:
             return np.zeros(0, np.bool_)
@@ -243,19 +252,22 @@ class Scene:
         at = columns.order
         every = Surface(columns, self.x[at], self.y[at], self.z[at], _NOTHING, _NOTHING, _NOTHING)
         x, y, z = (values[rows] for values in (self.x, self.y, self.z))
+        wide = _WIDE_RADII * m.radius
         around = wider_around(
             ground,
             every,
             x,
             y,
             z,
-            np.where(sparse, _WIDE_RADII * m.radius, max(_WIDE_RADII * m.radius, _WIDE_LEAST)),
+            np.where(sparse, wide, max(wide, _WIDE_LEAST)) * np.where(deep, _DEEP_TIMES, 1.0),
             m.radius,
             spread=_WIDE_SLOPE,
             threads=self.threads,
         )
         closed = around.quadrants == 4
-        goes_on = closed & (around.level > _WIDE_LEVEL * around.above)
+        goes_on = closed & (
+            (around.level > _WIDE_LEVEL * around.above) | (around.others > _WIDE_OTHERS * around.above)
+        )
         stands = closed & (around.deeper > _DEEPER * around.above)
         alone = (
             closed

@@ -84,6 +84,8 @@ _LOW_DEPTH = 1.0
 # So many other low groups, in plan between these distances (m), are a surface with it (ground under a canopy)
 # where this share of them, and the group itself, lie so close (m) to a plane through them.
 _LEVEL_COUNT = 6
+# So many are enough whatever their share.
+_LEVEL_MANY = 10
 _LEVEL_NEIGHBOURS = 32
 _LEVEL_RING = (3.0, 15.0)
 _LEVEL_SHARE = 0.6
@@ -249,7 +251,7 @@ class Scene:
         around = (near >= 0) & (np.hypot(dx, dy) >= _LEVEL_RING[0])
         off, own_off = _off_planes(dx, dy, dz, around)
         close = (around & (np.abs(off) <= _LEVEL_OFF)).sum(axis=1)
-        enough = close >= np.maximum(_LEVEL_COUNT, _LEVEL_SHARE * around.sum(axis=1))
+        enough = close >= np.clip(_LEVEL_SHARE * around.sum(axis=1), _LEVEL_COUNT, _LEVEL_MANY)
         in_a_level: Mask = enough & (np.abs(own_off) <= _LEVEL_OFF)
         return in_a_level
 

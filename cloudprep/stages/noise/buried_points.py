@@ -92,12 +92,13 @@ class BuriedPoints(Stage):
       0.35 of the usual number: nothing solid lies there;
     - nothing stands under it: points clearly below it are less than 0.3 of the trusted ones above, farther
       around (as below);
-    - within four times ``radius``, at least 3 m, trusted points on its level, unless they are buried
-      themselves, are no more than 0.12 of those above: the ground goes on under a bridge or the edge of a
-      roof, and is kept.
+    - within four times ``radius``, at least 3 m, and three times as far where the surface is more than 1.5 m
+      above it, trusted points on its level are no more than 0.02 of those above, unless they are buried
+      themselves, and points of any kind on its level or below no more than 0.3: the ground goes on under a
+      bridge, between roofs or under grass, and is kept.
 
     A point that is trusted itself (a mirror image is a surface) needs at least as many above it as on its
-    level. Where little is trusted nearby (forest, water), all four quadrants are looked at as far as four
+    level. Where little is trusted nearby (forest, water), all four quadrants are looked at as far as twelve
     times ``radius``, and nearly nothing, trusted or not, may lie on the point's level or below; and something
     must be right above it, so that a real pit, which is open to the sky, stays.
 
