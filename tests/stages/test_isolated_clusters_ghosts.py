@@ -1,0 +1,48 @@
+"""Ghost surfaces hide nothing beneath them, roofs do: told apart from places alone, whatever the blocks."""
+
+import numpy as np
+import pytest
+
+from cloudprep.stages.noise._clusters import points_beneath
+from cloudprep.stages.noise.isolated_clusters import IsolatedClusters
+from cloudprep.testing import run_stage
+
+SPACING = 0.5
+
+
+def ground_with_sheet(seed, *, hides):
+    """Return columns, and which points hang 9 m up in a square of 10 m: a third of the pulses, or all."""
+    rng = np.random.default_rng(seed)
+    x, y = (v.ravel() + rng.normal(0, 0.05, v.size) for v in np.mgrid[0:90:SPACING, 0:70:SPACING])
+    z = 100 + np.sin(x / 20) + rng.normal(0, 0.03, x.size)
+    inside = (np.abs(x - 45) < 5) & (np.abs(y - 35) < 5)
+    up = inside if hides else inside & (rng.uniform(size=x.size) < 1 / 3)
+    return {"x": x, "y": y, "z": z + 9.0 * up, "classification": np.zeros(x.size, np.uint8)}, up
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_sheet_that_hides_nothing_is_noise(seed):
+    columns, up = ground_with_sheet(seed, hides=False)
+    code = run_stage(IsolatedClusters(), columns).labels["classification"]
+    assert (code[up] == 18).mean() >= 0.98
+    assert not code[~up].any()
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_roof_without_walls_is_kept(seed):
+    columns, _ = ground_with_sheet(seed, hides=True)
+    assert not run_stage(IsolatedClusters(), columns).labels["classification"].any()
+
+
+def test_points_beneath_are_those_of_the_same_column_three_cells_down():
+    rng = np.random.default_rng(5)
+    place = np.unique(rng.integers(-4, 5, (300, 3)) * [1, 1, 3], axis=0).astype(np.int64)
+    points = rng.integers(1, 9, len(place))
+    asked = rng.uniform(size=len(place)) < 0.5
+    expected = [
+        sum(int(p) for (u, v, w), p in zip(place, points, strict=True) if (u, v) == (x, y) and w <= z - 3)
+        if wanted
+        else 0
+        for (x, y, z), wanted in zip(place, asked, strict=True)
+    ]
+    assert points_beneath(place, points, asked).tolist() == expected
