@@ -46,3 +46,12 @@ def test_points_beneath_are_those_of_the_same_column_three_cells_down():
         for (x, y, z), wanted in zip(place, asked, strict=True)
     ]
     assert points_beneath(place, points, asked).tolist() == expected
+
+
+@pytest.mark.parametrize("edge", [7.3, 31.0])
+def test_a_ghost_is_found_alike_in_blocks(edge):
+    columns, _ = ground_with_sheet(4, hides=False)
+    whole = run_stage(IsolatedClusters(), columns).labels["classification"]
+    cut = run_stage(IsolatedClusters(), columns, block_edge=edge, workers=2).labels["classification"]
+    assert whole.any()
+    np.testing.assert_array_equal(whole, cut)

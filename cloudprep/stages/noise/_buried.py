@@ -191,24 +191,31 @@ class Scene:
     def verdict(self) -> Mask:
         """Return which points are buried, in the order given."""
         usual = self.measures.usual
-        at = np.flatnonzero(self.core)
+        # Those of the buffer too: what is buried there is no ground for the block either.
+        at = np.flatnonzero(self.core | self.trusted)
         seen = self._seen(self.surface, at)
         above, level, below = (np.zeros(len(self.x), np.int32) for _ in range(3))
         gap = np.full(len(self.x), np.inf, np.float32)
         sides = np.zeros(len(self.x), np.uint8)
         above[at], level[at], below[at], sides[at] = seen.above, seen.level, seen.below, seen.quadrants
         gap[at] = seen.gap
-        covered = self.core & (sides == 4) & (above >= max(_ABOVE_LEAST, _ABOVE_SHARE * usual))
-        sheet = covered & self.trusted & (above >= level)
+        covered = (sides == 4) & (above >= max(_ABOVE_LEAST, _ABOVE_SHARE * usual))
+        sheet = self.core & covered & self.trusted & (above >= level)
         open_surface = self._without_buried(covered)
         # What is level with a point and buried itself is no ground.
-        again = np.flatnonzero(covered & ~self.trusted & (level > 0))
+        again = np.flatnonzero(self.core & covered & ~self.trusted & (level > 0))
         if len(again):
             seen = self._seen(open_surface, again)
             level[again], below[again] = seen.level, seen.below
         steep = self.smooth & (self.normal[2] < _LEVEL)
         free = ~self.trusted & ~steep
-        single = covered & free & (above >= _ABOVE_LEVEL * level) & (level + below < _SOLID_SHARE * usual)
+        single = (
+            self.core
+            & covered
+            & free
+            & (above >= _ABOVE_LEVEL * level)
+            & (level + below < _SOLID_SHARE * usual)
+        )
         little = np.where(
             sides == 4,
             (level + below <= _SPARSE_SEEN * usual) & (above < max(_ABOVE_LEAST, _ABOVE_SHARE * usual)),
