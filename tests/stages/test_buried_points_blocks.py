@@ -16,5 +16,5 @@ def columns():
 def test_what_is_buried_does_not_depend_on_the_blocks(columns):
     whole = run_stage(BuriedPoints(), columns).labels["classification"]
     cut = run_stage(BuriedPoints(), columns, block_edge=23.7, workers=2).labels["classification"]
-    assert np.count_nonzero(whole) > 300
+    assert np.count_nonzero(whole) > 100
     np.testing.assert_array_equal(whole, cut)
