@@ -69,6 +69,10 @@ class Surface(NamedTuple):
         Cells whose lowest point is ground.
     seeds : Seeds
         What the openings told.
+    roughness : float
+        Median height difference, over the surface, between neighbouring points of the ground, m.
+    overgrown : float
+        Lowest points up to 3 m above the ground, as a share of those on it.
     """
 
     column: int
@@ -77,6 +81,8 @@ class Surface(NamedTuple):
     height: NDArray[np.float64]
     support: NDArray[np.bool_]
     seeds: Seeds
+    roughness: float
+    overgrown: float
 
 
 class _Fit:
@@ -236,7 +242,25 @@ class _Fit:
             self.refine(1)
         support = np.zeros(self.height.shape, bool)
         support[self.at_row[ground], self.at_column[ground]] = True
-        return Surface(self.cells.column, self.cells.row, self.cell, self.height, support, self.seeds)
+        return Surface(
+            self.cells.column,
+            self.cells.row,
+            self.cell,
+            self.height,
+            support,
+            self.seeds,
+            *self._doubts(),
+        )
+
+    def _doubts(self) -> tuple[float, float]:
+        """Return how rough the ground is, m, and how many lowest points stand close above it, as a share."""
+        on, above = self.accepted(), self.residuals()
+        beside = np.abs(above[:, 1:] - above[:, :-1])[on[:, 1:] & on[:, :-1]]
+        behind = np.abs(above[1:] - above[:-1])[on[1:] & on[:-1]]
+        differences = np.concatenate([beside, behind])
+        roughness = float(np.median(differences)) if len(differences) else 0.0
+        over = self.have & ~on & (above > 0) & (above < 3.0)
+        return roughness, np.count_nonzero(over) / max(1, np.count_nonzero(on))
 
     def _on_cells(self, wide: Flags) -> Flags:
         """Return flags of wide cells on the raster's cells, by their centres."""
