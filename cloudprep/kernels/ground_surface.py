@@ -173,6 +173,8 @@ class _Fit:
         contacts = met[:, DROP] + met[:, RISE] + met[:, SMOOTH]
         closed = (contacts >= 0.25 * np.sqrt(size)) & (met[:, EDGE] <= 0.25 * contacts)
         bad |= (met[:, DROP] > 0.8 * contacts) & closed
+        # A bench has a face behind it, a roof hasn't.
+        bad &= ~((met[:, RISE] >= 0.25 * met[:, DROP]) & (met[:, RISE] > 0) & (area >= 60.0))
         bad |= (area < 40.0) & (rises > 0.2)
         return np.asarray(np.append(bad, False)[label])
 
@@ -185,7 +187,7 @@ class _Fit:
         """Return cells of patches that were left out, but continue the ground."""
         w, side = self.wide, self.side
         left_out = self.have & ~ground & ~barred
-        label, count = patches(w.x, w.y, w.z, left_out, cell=side, step=0.1, rise=0.5)
+        label, count = patches(w.x, w.y, w.z, left_out, cell=side, step=0.1, rise=0.8)
         if count == 0:
             return np.zeros(ground.shape, bool)
         rim = region_rims(
@@ -212,7 +214,10 @@ class _Fit:
         )
         shelf = (sticking <= 0.7) & (area >= 60.0) & (size >= 6) & (np.abs(above) < 30.0)
         shelf &= (rim[:, DROP] < 0.45 * whole) & held
-        return np.asarray(np.append(joined | shelf, False)[label])
+        # Land that the data's edge cuts off, but that hangs together with the ground somewhere.
+        edge = (rim[:, EDGE] >= 0.2 * whole) & (rim[:, SMOOTH] >= 0.05 * whole)
+        edge &= (sticking <= 2.5) & (area >= 60.0) & (np.abs(above) < 30.0)
+        return np.asarray(np.append(joined | shelf | edge, False)[label])
 
     def run(self) -> Surface:
         """Carry the fit out."""
