@@ -26,6 +26,7 @@ BUILT_IN: dict[str, str] = {
     "fitted_ground": "cloudprep.stages.ground.fitted_ground:FittedGround",
     "progressive_ground": "cloudprep.stages.ground.progressive_ground:ProgressiveGround",
     "simple_morphological": "cloudprep.stages.ground.simple_morphological:SimpleMorphological",
+    "tin_densification": "cloudprep.stages.ground.tin_densification:TinDensification",
     "terrain_grid": "cloudprep.stages.surface.terrain_grid:TerrainGrid",
 }
 

@@ -4,19 +4,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
 from cloudprep.kernels.simple_morphological import TerrainSurface, terrain_surface
 from cloudprep.stages.base import ClassCodes, Points, StageParams, parameter
 from cloudprep.stages.ground._labels import Returns, keep_classes_parameter, returns_parameter
-from cloudprep.stages.ground._lowest import CELL_DERIVED, CellRaster, fitting_cell, raster_of
+from cloudprep.stages.ground._lowest import CELL_DERIVED, CellRaster, raster_of
 from cloudprep.stages.ground._on_lowest import OnLowestHeights
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from numpy.typing import NDArray
 
     from cloudprep.kernels.cell_summary import CellGrid
@@ -131,13 +129,6 @@ class SimpleMorphological(OnLowestHeights):
             "Sensing 77, 2013"
         ),
     )
-
-    def derive(self, site: SiteFacts) -> tuple[Mapping[str, Any], Mapping[str, str]]:
-        """Return the cell size for the site's point spacing."""
-        if self.params.cell is not None:
-            return {}, {}
-        cell, reason = fitting_cell(site)
-        return {"cell": cell}, {"cell": reason}
 
     def surface(self, lowest: CellGrid, site: SiteFacts) -> _Ground:
         """Return the terrain that the openings leave."""
