@@ -93,7 +93,7 @@ def test_clusters_are_the_same_in_blocks_to_the_bit(gap, edge, start):
     rng = np.random.default_rng(1)
     columns = site_with_everything(rng)
     site = facts_of(columns)
-    stage = IsolatedClusters(ClusterParams(gap=gap)).resolved(site)
+    stage = IsolatedClusters(ClusterParams(gap=gap, below=True)).resolved(site)
     _, cell, verdict, label = whole(stage, columns, site)
     jobs = jobs_of(columns, site, stage.reach(), edge, start, rng)
     merged, names = shares_and_names(stage, columns, jobs, rng)
@@ -133,7 +133,7 @@ def test_clusters_across_blocks_equal_scipys(edge):
     )
     columns = {axis: np.ascontiguousarray(v) for axis, v in zip("xyz", xyz.T, strict=True)}
     site = facts_of(columns)
-    stage = IsolatedClusters(ClusterParams(gap=1.3)).resolved(site)
+    stage = IsolatedClusters(ClusterParams(gap=1.3, below=True)).resolved(site)
     jobs = jobs_of(columns, site, stage.reach(), edge, 0.0, rng)
     merged, names = shares_and_names(stage, columns, jobs, rng)
     clusters = joined_clusters(merged, 1.3)
