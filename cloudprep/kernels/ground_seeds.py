@@ -102,6 +102,15 @@ def _objects(
     return found
 
 
+def _bare(z: NDArray[np.float32], known: NDArray[np.bool_], objects: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the known cells that are no objects; where none is left, the lowest ones.
+
+    The cells in the gaps are no data, and may be all that the openings leave of a small cloud.
+    """
+    bare = known & ~objects
+    return bare if bare.any() else known & (z == z[known].min())
+
+
 def seeds(cells: LowestPoints, *, cell: float, spacing: float, window: float) -> Seeds:
     """Find a first ground surface.
 
@@ -126,18 +135,20 @@ def seeds(cells: LowestPoints, *, cell: float, spacing: float, window: float) ->
     inside = footprint(have, 3 * spacing / cell)
     filled = np.where(have, cells.z, fit_surface(cells.z, have, _FILLING)).astype(np.float32)
     low = have & (closed_by_disk(filled, 1, inside) - filled > _LOW * cell)
+    if low.all(where=have):  # The closing rests on gaps alone.
+        low = np.zeros_like(low)
     known = have & ~low
     if low.any():
         filled = np.where(known, cells.z, fit_surface(cells.z, known, _FILLING)).astype(np.float32)
     objects = _objects(filled, inside, math.ceil(window / cell - 1e-9) * cell, cell, _FIRST_SLOPE, 0.0)
-    bare = fit_surface(cells.z, known & ~objects, _FILLING)
+    bare = fit_surface(cells.z, _bare(cells.z, known, objects), _FILLING)
     lie = fit_surface(bare, inside, _LIE_OF_LAND)
     rise = (_SLOPE_SHARE * spacing * np.minimum(steepness(lie, cell), _STEEPEST)).astype(np.float32)
     everywhere = np.ones(have.shape, bool)
     filled = fill_nearest(np.where(known, cells.z, np.nan), everywhere).astype(np.float32)
     objects = _objects(filled, inside, window, cell, _SECOND_SLOPE, rise)
     return Seeds(
-        surface=fit_surface(cells.z, known & ~objects, _FILLING),
+        surface=fit_surface(cells.z, _bare(cells.z, known, objects), _FILLING),
         inside=inside,
         low=low,
         plants=directions_dropping(filled, 10.0 / cell, 0.15 + rise, inside),

@@ -143,22 +143,27 @@ def test_clusters_close_above_a_roof_stay():
 @pytest.mark.parametrize("depth", [2.0, 6.0, 15.0])
 def test_clusters_under_everything_are_low_noise(ground, depth):
     group = np.random.default_rng(12).normal([50, 50, -depth], [0.4, 0.4, 0.15], (7, 3))
-    assert (labels_over(group, ground) == 7).all()
-    assert labels_over([[30.0, 30.0, -depth]], ground).tolist() == [7]
+    assert (labels_over(group, ground, below=True) == 7).all()
+    assert labels_over([[30.0, 30.0, -depth]], ground, below=True).tolist() == [7]
+
+
+def test_clusters_below_are_kept_unless_asked_for(ground):
+    group = np.random.default_rng(12).normal([50, 50, -6.0], [0.4, 0.4, 0.15], (7, 3))
+    assert (labels_over(group, ground) == 1).all()
 
 
 def test_clusters_floor_of_a_pit_is_not_low_noise():
     rng = np.random.default_rng(13)
     seen = flat_ground(rng, hole=(46, 46, 54, 54))
     floor = np.c_[rng.uniform(46.2, 53.8, (300, 2)), rng.normal(-5, 0.03, 300)]
-    assert (labels_over(floor, seen) == 1).all()
+    assert (labels_over(floor, seen, below=True) == 1).all()
 
 
 def test_clusters_ground_under_a_canopy_is_not_low_noise():
     rng = np.random.default_rng(14)
     canopy = np.c_[rng.uniform(0, 100, (60_000, 2)), rng.uniform(14, 18, 60_000)]
     seen = np.c_[rng.uniform(0, 100, (700, 2)), rng.normal(0, 0.05, 700)]
-    label = labels_over(seen, canopy)
+    label = labels_over(seen, canopy, below=True)
     # Measured: 97 %; in the corners there is too little around.
     assert (label == 1).mean() > 0.96
     inside = ((seen[:, :2] > 10) & (seen[:, :2] < 90)).all(axis=1)

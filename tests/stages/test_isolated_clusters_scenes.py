@@ -9,7 +9,7 @@ Bars lie just beyond what was measured on these seeds.
 import numpy as np
 import pytest
 
-from cloudprep.stages.noise.isolated_clusters import IsolatedClusters
+from cloudprep.stages.noise.isolated_clusters import ClusterParams, IsolatedClusters
 from cloudprep.stages.noise.statistical_outliers import OutlierParams, StatisticalOutliers
 from cloudprep.testing import run_stage
 
@@ -196,7 +196,7 @@ class Scene:
 def labels_of(xyz):
     columns = {axis: np.ascontiguousarray(v) for axis, v in zip("xyz", xyz.T, strict=True)}
     columns["classification"] = np.ones(len(xyz), np.uint8)
-    return run_stage(IsolatedClusters(), columns).labels["classification"]
+    return run_stage(IsolatedClusters(ClusterParams(below=True)), columns).labels["classification"]
 
 
 @pytest.fixture(scope="module")
