@@ -11,11 +11,8 @@ from demo_clouds.kinds import Kind
 
 SCENES = ("quarry", "terraces", "stockpiles", "embankment", "hall", "hall_on_slope")
 ACCEPTED = {
-    "quarry": "1.2 % accepted: machines and shrubs at the faces",
     "terraces": "2.0 % accepted: shrubs and roofs against the walls",
     "stockpiles": "1.6 % accepted: bay walls beside the material",
-    "hall": "80 % accepted: the roof",
-    "hall_on_slope": "80 % accepted: the roof",
 }
 
 
@@ -24,7 +21,7 @@ def but(names, reasons):
     return [pytest.param(n, marks=pytest.mark.xfail(reason=reasons[n])) if n in reasons else n for n in names]
 
 
-@pytest.mark.parametrize("name", but(SCENES, {"quarry": "93.5 % kept: bench tops"}))
+@pytest.mark.parametrize("name", but(SCENES, {"quarry": "95.1 % kept"}))
 def test_ground_is_kept(judge, name):
     assert judge(name).kept >= 99.0
 
@@ -34,12 +31,10 @@ def test_objects_are_not_accepted(judge, name):
     assert judge(name).accepted_clear(Kind.HERB) <= 1.0
 
 
-@pytest.mark.xfail(reason="86 % of the roof is accepted")
 def test_no_roof_larger_than_any_window_is_accepted(judge):
     for name in ("hall", "hall_on_slope"):
         assert judge(name).accepted_of(Kind.BUILDING) <= 1.0, name
 
 
-@pytest.mark.xfail(reason="54 % accepted")
 def test_herbs_beside_a_bank_are_mostly_told_apart(judge):
     assert judge("embankment").accepted_of(Kind.HERB) <= 50.0

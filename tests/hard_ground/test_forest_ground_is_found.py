@@ -2,17 +2,21 @@
 
 import pytest
 
-ENDLESS = pytest.mark.xfail(reason="the fit doesn't end, or 35.5 % kept when thinned twice", run=False)
+LOST = {
+    1: "94.9 % kept, terrain off by 1.6 m",
+    2: "69 % kept, terrain off by 7.0 m",
+    5: "34 % kept, terrain off by 10 m",
+}
 
 
-@ENDLESS
-@pytest.mark.parametrize("thin", [1, 2, 5])
+@pytest.mark.parametrize(
+    "thin", [pytest.param(thin, marks=pytest.mark.xfail(reason=reason)) for thin, reason in LOST.items()]
+)
 def test_forest_ground_is_kept_and_the_terrain_is_right(judge, thin):
     judged = judge("steep_forest", thin=thin)
     assert judged.kept >= 95.0
     assert judged.rmse <= 0.25
 
 
-@ENDLESS
 def test_hardly_any_tree_is_accepted(judge):
     assert judge("steep_forest").accepted <= 1.0

@@ -20,23 +20,19 @@ BARS = {
     "water": (98.0, 8.0),
     "low_multipath": (99.0, 1.0),
 }
-# The fit of the overhang goes round for ever in some runs.
-ENDLESS = pytest.mark.xfail(reason="the fit doesn't end, or 44.8 % kept", run=False)
 ACCEPTED = {
-    "bridge": "9.5 % accepted: 27 % of the deck",
-    "water": "8.2 % accepted: a landing stage, herbs",
-    "junction": "8.5 % accepted: 48 % of the deck",
+    "bridge": "9.3 % accepted: 26 % of the deck",
+    "junction": "8.4 % accepted: 48 % of the deck",
 }
 
 
 def but(reasons):
     """Return the scenes as parameters; those that fail as yet carry the measured figure."""
     marks = {name: pytest.mark.xfail(reason=reason) for name, reason in reasons.items()}
-    marks["overhang"] = ENDLESS
     return [pytest.param(name, marks=marks[name]) if name in marks else name for name in BARS]
 
 
-@pytest.mark.parametrize("name", but({}))
+@pytest.mark.parametrize("name", BARS)
 def test_ground_is_kept(judge, name):
     assert judge(name).kept >= BARS[name][0]
 
@@ -47,19 +43,18 @@ def test_objects_are_not_accepted(judge, name):
     assert judge(name).accepted_clear(Kind.WATER) <= BARS[name][1]
 
 
-@pytest.mark.xfail(reason="27 and 48 % of the decks are accepted")
+@pytest.mark.xfail(reason="26 and 48 % of the decks are accepted")
 @pytest.mark.parametrize("name", ["bridge", "junction"])
 def test_decks_are_out(judge, name):
     assert judge(name).accepted_of(Kind.BRIDGE_DECK) <= 2.0
 
 
-@pytest.mark.xfail(reason="16 % of the groups are accepted")
 def test_groups_of_low_echoes_are_no_ground(judge):
     judged = judge("low_multipath")
     assert judged.accepted_of(Kind.LOW_GROUP, Kind.LOW_SINGLE) <= 2.0
     assert judged.rmse <= 0.15
 
 
-@ENDLESS
+@pytest.mark.xfail(reason="9.7 % of the ledge is accepted")
 def test_what_juts_out_over_lower_ground_is_no_ground(judge):
     assert judge("overhang").accepted_of(Kind.LEDGE) <= 8.0
