@@ -24,20 +24,20 @@ LOST = {
     "wires at 2 points/m2": ("thin", groups.WIRES, 0.05),
     "other real points": ("all", OTHER_REAL, 0.003),
 }
-# Bars that aren't met yet, with what was measured.
+# Bars that aren't met yet, with what was measured: found at least, or lost at most. It may not get worse.
 SHORT = {
-    "scattered and low": "95.81 % found",
-    "pits": "87.95 % found",
-    "fog, flocks and ghosts": "82.87 % found",
-    "photogrammetric floaters": "82.22 % found",
-    "photogrammetric edges": "0.00 % found",
-    "wires at 2 points/m2": "8.866 % lost",
+    "scattered and low": 0.9415,
+    "pits": 0.879,
+    "fog, flocks and ghosts": 0.821,
+    "photogrammetric floaters": 0.822,
+    "photogrammetric edges": 0.0,
+    "wires at 2 points/m2": 0.0887,
 }
 
 
 def _cases(bars):
     return [
-        pytest.param(name, marks=pytest.mark.xfail(reason=SHORT[name], strict=True))
+        pytest.param(name, marks=pytest.mark.xfail(reason=f"measured: {SHORT[name]:.4f}", strict=True))
         if name in SHORT
         else name
         for name in bars
@@ -56,3 +56,16 @@ def test_real_points_are_kept(tallies, name):
     scenes, labels, bar = LOST[name]
     lost = tallies[scenes].lost(labels)
     assert lost <= bar, f"{name}: {100 * lost:.3f} % lost"
+
+
+@pytest.mark.parametrize("name", [name for name in SHORT if name in FOUND and SHORT[name] > 0])
+def test_what_falls_short_finds_what_it_did(tallies, name):
+    found = tallies["all"].found(FOUND[name][0])
+    assert found >= SHORT[name], f"{name}: {100 * found:.2f} % found"
+
+
+@pytest.mark.parametrize("name", [name for name in SHORT if name in LOST])
+def test_what_falls_short_keeps_what_it_did(tallies, name):
+    scenes, labels, _ = LOST[name]
+    lost = tallies[scenes].lost(labels)
+    assert lost <= SHORT[name], f"{name}: {100 * lost:.3f} % lost"
