@@ -1,0 +1,143 @@
+"""The limits of ground: medians of what several surfaces say, by hand and by plain loops.
+
+Sources: the median of three numbers; Euclidean distances from every cell to every other; plane geometry.
+"""
+
+import numpy as np
+import pytest
+
+from cloudprep.kernels.ground_fine import FineSurface
+from cloudprep.kernels.ground_limits import agreed_limits, narrowed
+from cloudprep.kernels.ground_seeds import Seeds
+from cloudprep.kernels.ground_surface import Surface
+
+
+def surface(height, support=None, plants=0, objects=0, column=0, row=0, cell=2.0):
+    height = np.asarray(height, float)
+    full = np.ones(height.shape, bool)
+    seeds = Seeds(
+        height, full, ~full, np.full(height.shape, plants, np.uint8), np.full(height.shape, objects, np.uint8)
+    )
+    return Surface(column, row, cell, height, full if support is None else support, seeds, 0.0, 0.0)
+
+
+def agreed(surfaces, phases, first=(0, 0), shape=(8, 12), **rules):
+    rules = {"nearness": 0.3, "slope_share": 1.2} | rules
+    return agreed_limits(surfaces, phases, first=first, shape=shape, fine=1.0, **rules)
+
+
+def test_limits_of_one_level_surface_by_hand():
+    """By hand: 0.3 m above it, and 0.3 + 0.5 m below."""
+    found = agreed([surface(np.full((4, 6), 5.0))], [(0, 0)])
+    np.testing.assert_allclose(found.centre, 5.0)
+    np.testing.assert_allclose(found.high, 5.3, rtol=1e-6)
+    np.testing.assert_allclose(found.low, 4.2, rtol=1e-6)
+    assert not found.split.any()
+    assert not found.far.any()
+    for raster in found[2:]:
+        assert raster.shape == (8, 12)
+        assert raster.dtype == np.float32
+
+
+@pytest.mark.parametrize(("column", "row"), [(0, 0), (-7, 11)])
+def test_limits_of_a_plane_lie_on_it_from_whatever_start(column, row):
+    """By plane geometry: 0.25 m a metre to the east, seen from rasters that start one fine cell further.
+
+    The outermost cells hold the plane at their centres, half a cell inside the rim.
+    """
+    surfaces, phases = [], [(0, 0), (1, 0), (0, 1)]
+    for phase in phases:
+        across = 2.0 * (column + np.arange(9) + 0.5) + phase[0]
+        surfaces.append(surface(0.25 * across + np.zeros((7, 1)), column=column, row=row))
+    found = agreed(surfaces, phases, first=(2 * column + 2, 2 * row + 2), shape=(10, 12))
+    x = 2 * column + 2 + np.arange(12) + 0.5
+    np.testing.assert_allclose(found.centre, 0.25 * x + np.zeros((10, 1)), atol=1e-5)
+    np.testing.assert_allclose(found.high - found.centre, 0.3 + 1.2 * 0.25, atol=1e-5)
+    np.testing.assert_allclose(found.centre - found.low, 0.3 + 1.2 * 0.25 + 0.5, atol=1e-5)
+    assert (found.column, found.row) == (2 * column + 2, 2 * row + 2)
+
+
+def test_limits_are_the_majoritys():
+    """By hand: of 1, 2 and 9 m the median is 2 m, and the surfaces differ by 8 m."""
+    surfaces = [surface(np.full((5, 7), h), plants=p) for h, p in ((9.0, 6), (1.0, 0), (2.0, 3))]
+    found = agreed(surfaces, [(0, 0)] * 3)
+    np.testing.assert_allclose(found.centre, 2.0)
+    np.testing.assert_allclose(found.high, 2.3, rtol=1e-6)
+    np.testing.assert_allclose(found.low, 1.2, rtol=1e-6)
+    np.testing.assert_allclose(found.split, 8.0)
+    np.testing.assert_allclose(found.plants, 3.0)
+    # In any order.
+    for order in ([1, 2, 0], [2, 0, 1]):
+        other = agreed([surfaces[i] for i in order], [(0, 0)] * 3)
+        for mine, theirs in zip(found, other, strict=True):
+            np.testing.assert_allclose(mine, theirs, rtol=1e-6)
+
+
+def test_limits_allow_no_more_than_a_slope_of_four():
+    steep = 10.0 * 2.0 * (np.arange(8) + 0.5) + np.zeros((6, 1))
+    found = agreed([surface(steep)], [(0, 0)])
+    np.testing.assert_allclose((found.high - found.centre)[2:-2, 2:-2], 0.3 + 1.2 * 4, atol=1e-4)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_distances_lead_to_the_nearest_support_of_the_majority(seed):
+    rng = np.random.default_rng(seed)
+    supports = rng.random((3, 5, 7)) < 0.3
+    surfaces = [surface(np.zeros((5, 7)), support=s) for s in supports]
+    found = agreed(surfaces, [(0, 0)] * 3, shape=(10, 14))
+    most = np.repeat(np.repeat(supports.sum(axis=0) >= 2, 2, axis=0), 2, axis=1)
+    there = np.argwhere(most)
+    assert 0 < len(there) < most.size
+    for r, c in np.ndindex(10, 14):
+        assert found.far[r, c] == pytest.approx(np.hypot(*(there - (r, c)).T).min(), abs=1e-5)
+
+
+def test_distances_without_any_support_are_infinite():
+    found = agreed([surface(np.zeros((4, 6)), support=np.zeros((4, 6), bool))], [(0, 0)])
+    assert np.isinf(found.far).all()
+
+
+# -- narrowing -----------------------------------------------------------------------------------------------
+
+
+def fine(height, tolerance, steps=False, shape=(4, 6)):
+    return FineSurface(*(np.full(shape, v) for v in (height, tolerance, 0.01, steps)))
+
+
+def test_narrowed_limits_by_hand():
+    """By hand: 0.1 m around 5.1 m, where the coarse limits are 4.2 and 5.3 m."""
+    coarse = agreed([surface(np.full((4, 6), 5.0))], [(0, 0)])
+    found = narrowed(coarse, fine(5.1, 0.1), first=(0, 0))
+    np.testing.assert_allclose(found.low, 5.0, rtol=1e-6)
+    np.testing.assert_allclose(found.centre, 5.1, rtol=1e-6)
+    np.testing.assert_allclose(found.high, 5.2, rtol=1e-6)
+    # Never wider than before.
+    wide = narrowed(coarse, fine(5.1, 3.0), first=(0, 0))
+    np.testing.assert_array_equal(wide.low, coarse.low)
+    np.testing.assert_array_equal(wide.high, coarse.high)
+    # Where there are steps nothing changes.
+    same = narrowed(coarse, fine(5.1, 0.1, steps=True), first=(0, 0))
+    for mine, before in zip(same, coarse, strict=True):
+        np.testing.assert_array_equal(mine, before)
+    # What speaks for and against the place is left alone.
+    for name in ("split", "far", "plants", "objects"):
+        np.testing.assert_array_equal(getattr(found, name), getattr(coarse, name))
+
+
+@pytest.mark.parametrize("first", [(0, 0), (-3, 5)])
+def test_narrowed_limits_take_steps_and_heights_from_their_place(first):
+    """By hand: cells of two by two fine ones; a step in the third column, a plane elsewhere."""
+    steps = np.zeros((6, 8), bool)
+    steps[:, 2] = True
+    across = 2.0 * (first[0] + np.arange(8) + 0.5)
+    plane = 0.1 * across + np.zeros((6, 1))
+    finer = FineSurface(plane, np.full((6, 8), 0.05), np.zeros((6, 8)), steps)
+    begin = 2 * first[0] + 1, 2 * first[1] + 1
+    level = 0.1 * 2 * first[0]
+    coarse = agreed([surface(np.full((3, 4), level))], [(0, 0)], first=begin, shape=(9, 13))
+    found = narrowed(coarse, finer, first=first)
+    x = begin[0] + np.arange(13) + 0.5
+    step = (x > 2 * first[0] + 4) & (x < 2 * first[0] + 6)
+    assert step.sum() == 2
+    np.testing.assert_allclose(found.centre[:, step], level)
+    np.testing.assert_allclose(found.centre[:, ~step], np.tile(0.1 * x[~step], (9, 1)), atol=1e-5)
