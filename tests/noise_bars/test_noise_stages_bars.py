@@ -28,7 +28,6 @@ LOST = {
 SHORT = {
     "scattered and low": 0.9415,
     "pits": 0.879,
-    "fog, flocks and ghosts": 0.821,
     "photogrammetric floaters": 0.822,
     "photogrammetric edges": 0.0,
     "wires at 2 points/m2": 0.0887,

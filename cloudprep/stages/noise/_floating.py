@@ -29,8 +29,10 @@ if TYPE_CHECKING:
 
 # What is wide is trusted if it also covers this share of the width squared: a wire does not.
 _TRUSTED_AREA = 0.1
-# Where nothing is trusted so, clusters with this share of all cells are.
+# Where nothing is trusted so, clusters with this share of all cells are,
 _TRUSTED_SHARE = 0.1
+# save those that points lie beneath all over.
+_TRUSTED_SEEN = 0.85
 
 # A roof: at least so many points, and this share of its cells lies smoothly.
 _ROOF_POINTS = 12
@@ -72,6 +74,9 @@ _DASH_REACH_LEAST = 12.0
 _DASH_RADIUS = 0.5
 _DASH_RADIUS_LEAST = 0.15
 _DASH_LENGTH = 5.0
+# What has more cells, and is wider for its length (standard deviations in plan), is no piece of a line.
+_PIECE_CELLS = 40
+_PIECE_COMPACT = 0.3
 
 # A pole: cells above each other within this radius in plan (spacings, at least m), and steps no higher (m).
 _POLE_RADIUS = 0.35
@@ -202,7 +207,10 @@ class Scene:
         wide = self.shapes.width > self.rules.widest
         trusted = wide & (self.shapes.area >= _TRUSTED_AREA * self.rules.widest**2)
         if not has_huge and not trusted.any():
-            trusted = self.group.cells >= _TRUSTED_SHARE * len(self.cells.name)
+            # On a small site fog is large too; but the ground is seen through it.
+            hides = self.group.share_of(self.cells.beneath > 0) < _TRUSTED_SEEN
+            large = self.group.cells >= _TRUSTED_SHARE * len(self.cells.name)
+            trusted = large & (hides if (large & hides).any() else True)
         return trusted
 
     def _smooth(self) -> Floats:
@@ -299,6 +307,7 @@ class Scene:
         pieces, crown : ndarray of bool, shape (clusters,)
             The clusters asked for, and crowns, which wires run through.
         """
+        pieces = pieces & ~((self.group.cells > _PIECE_CELLS) & (self.shapes.compact > _PIECE_COMPACT))
         line = self.shapes.line[self.cells.cluster]
         company = pieces[self.cells.cluster] | line
         wanted = pieces[self.cells.cluster]

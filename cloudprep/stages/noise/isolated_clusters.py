@@ -75,10 +75,11 @@ class IsolatedClusters(Stage):
     Points belong together if steps of at most ``gap`` (m) lead from one to the other (single linkage, exact,
     across blocks). Such a group finds dense dust as well as a single bird. Groups wider than ``widest`` (m)
     that cover a tenth of its square carry the site and are trusted; if there is none, those with a tenth of
-    the occupied cells are. Of the others, these are kept:
+    the occupied cells are, unless points lie beneath 85 % of them. Of the others, these are kept:
 
     - surfaces (at least 12 points, 40 % of the group lies smoothly): roofs, islands, patches beyond a gap;
-    - lines (at least 8 m long, slender) and pieces that lie on a line of pieces: wires, masts;
+    - lines (at least 8 m long, slender) and pieces that lie on a line of pieces: wires, masts. What has
+      more than 40 cells and is no strip is no piece;
     - crowns whose trunk was not seen: base at most 19 m above the ground and at most 0.6 of the top (0.8 if
       at least half as deep as wide), filled by at least 0.3 of the pulses;
     - what lies at most ``clearance`` (m) above the ground, a roof or a crown, or under one; away from all
