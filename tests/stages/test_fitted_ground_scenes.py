@@ -47,8 +47,7 @@ def village(seed, tilt=0.0):
     return xyz, np.r_[kind, np.full(90, "wire", "U6")]
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-@pytest.mark.parametrize("tilt", [0.0, 0.3])
+@pytest.mark.parametrize(("seed", "tilt"), [(1, 0.0), (2, 0.3)])
 @pytest.mark.parametrize("dense", [False, True])
 def test_fitted_ground_keeps_the_ground_and_nothing_else(seed, tilt, dense):
     xyz, kind = village(seed, tilt)
@@ -58,9 +57,8 @@ def test_fitted_ground_keeps_the_ground_and_nothing_else(seed, tilt, dense):
         assert not ground[kind == name].any(), name
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-def test_fitted_ground_keeps_a_slope_of_forty_degrees(seed):
-    rng = np.random.default_rng(seed)
+def test_fitted_ground_keeps_a_slope_of_forty_degrees():
+    rng = np.random.default_rng(1)
     x, y = rng.uniform(0, SIDE, (2, int(3 * SIDE**2)))
     z = 200 + np.tan(np.radians(40)) * (0.6 * x + 0.8 * y) + rng.normal(0, NOISE, len(x))
     assert (classes(columns_of(np.c_[x, y, z])) == 2).mean() >= 0.99
@@ -102,19 +100,18 @@ def test_fitted_ground_gives_feet_and_metres_the_same_labels(unit):
     assert differing < 0.002
 
 
-@pytest.mark.parametrize("origin", [(0.0, 0.0), (512_000.0, 6_854_000.0), (-3_000.0, -6_000_000.0)])
+@pytest.mark.parametrize("origin", [(512_000.0, 6_854_000.0), (-3_000.0, -6_000_000.0)])
 def test_fitted_ground_gives_the_same_labels_wherever_the_site_lies(origin):
     columns = columns_of(village(5)[0])
-    here = run_stage(FittedGround(), columns).labels
+    here = run_stage(FittedGround(), columns, origin=(0.0, 0.0)).labels
     there = run_stage(FittedGround(), columns, origin=origin).labels
     for name in ("classification", "ground_confidence"):
         np.testing.assert_array_equal(there[name], here[name])
 
 
-@pytest.mark.parametrize("height", [-400.0, 3000.0])
-def test_fitted_ground_gives_the_same_labels_at_any_height(height):
+def test_fitted_ground_gives_the_same_labels_at_any_height():
     xyz, _ = village(6)
-    here, there = classes(columns_of(xyz)), classes(columns_of(xyz + np.array([0, 0, height])))
+    here, there = classes(columns_of(xyz)), classes(columns_of(xyz + np.array([0, 0, 3000.0])))
     assert np.mean(here != there) < 0.001
 
 
