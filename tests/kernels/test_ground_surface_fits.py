@@ -1,0 +1,205 @@
+"""The fitted ground surface on land whose ground is known: planes, roofs, low groups, benches, crests.
+
+Sources: the formulas that made the land; a tilted plane bends nowhere, so a thin plate through any of its
+points is the plane.
+"""
+
+import numpy as np
+import pytest
+
+from cloudprep.kernels.bilinear import bilinear
+from cloudprep.kernels.ground_cells import LowestPoints, gathered
+from cloudprep.kernels.ground_surface import Rules, ground_surface, without_low_groups
+
+FINE, WIDE, SPACING = 0.5, 2, 1.0
+SHAPE = (80, 90)
+
+
+def land(height, shape=SHAPE, seed=1, share=0.5, column=0, row=0):
+    """Return lowest points of fine cells, of which a share holds one, at heights of a function (m)."""
+    rng = np.random.default_rng(seed)
+    r, c = np.mgrid[0 : shape[0], 0 : shape[1]]
+    x, y = (c + rng.random(shape)) * FINE, (r + rng.random(shape)) * FINE
+    have = rng.random(shape) < share
+    x, y, z = (np.where(have, a, np.nan) for a in (x, y, height(x, y, rng)))
+    return LowestPoints(column, row, x + column * FINE, y + row * FINE, z)
+
+
+def fitted(cells, phase=(0, 0), wide=WIDE, spacing=SPACING):
+    return ground_surface(cells, fine=FINE, wide=wide, spacing=spacing, phase=phase)
+
+
+def at(surface, x, y, phase=(0, 0)):
+    """Return a surface's heights at positions, m from the lattice's start."""
+    across = (np.asarray(x) - phase[0] * FINE) / surface.cell - surface.column
+    up = (np.asarray(y) - phase[1] * FINE) / surface.cell - surface.row
+    return bilinear(surface.height, across.ravel(), up.ravel()).reshape(np.shape(x))
+
+
+def residuals(cells, surface, phase=(0, 0)):
+    have = cells.have
+    return cells.z[have] - at(surface, cells.x[have], cells.y[have], phase)
+
+
+@pytest.mark.parametrize("tilt", [(0.0, 0.0), (0.2, -0.1), (0.6, 0.5)])
+@pytest.mark.parametrize("phase", [(0, 0), (1, 0), (0, 1)])
+def test_planes_are_their_own_ground(tilt, phase):
+    cells = land(lambda x, y, rng: 30 + tilt[0] * x + tilt[1] * y)
+    surface = fitted(cells, phase)
+    left = residuals(cells, surface, phase)
+    # The outermost half cell goes on level, by a quarter of a cell at most on the mean.
+    assert np.abs(np.median(left)) < 2e-3
+    assert np.abs(left).max() < 0.005 + 0.5 * (abs(tilt[0]) + abs(tilt[1]))
+    inner = surface.height[2:-2, 2:-2]
+    r, c = np.mgrid[0 : inner.shape[0], 0 : inner.shape[1]] + 2.5
+    x = (c + surface.column) * surface.cell + phase[0] * FINE
+    y = (r + surface.row) * surface.cell + phase[1] * FINE
+    np.testing.assert_allclose(inner, 30 + tilt[0] * x + tilt[1] * y, atol=0.03)
+    assert surface.support.mean() > 0.6
+    assert surface.roughness < 0.01
+    assert surface.overgrown == 0
+
+
+def test_noise_is_smoothed_and_its_roughness_grows_with_it():
+    """The surface follows a part of the noise; what is left is measured by numpy's median here."""
+    found = []
+    for noise in (0.02, 0.04):
+        cells = land(lambda x, y, rng, noise=noise: noise * rng.normal(0, 1, x.shape))
+        surface = fitted(cells)
+        lowest = gathered(cells, WIDE).z
+        assert surface.height[2:-2, 2:-2].std() < 0.75 * np.nanstd(lowest)
+        differences = np.abs(np.r_[np.diff(lowest, axis=0).ravel(), np.diff(lowest, axis=1).ravel()])
+        assert 0.5 < surface.roughness / np.nanmedian(differences) < 1
+        assert surface.overgrown == 0
+        found.append(surface.roughness)
+    assert found[1] == pytest.approx(2 * found[0], rel=0.15)
+
+
+def test_what_stands_close_above_the_ground_counts_as_overgrown():
+    """By hand: every second strip of 2 m holds plants of 1 m alone, half of the land is overgrown.
+
+    The ground is what lies in the other strips, so that there is one plant cell on each of its cells.
+    """
+    cells = land(lambda x, y, rng: np.where(x % 4 < 2, 0.0, 1.0), share=1.0)
+    surface = fitted(cells)
+    assert surface.overgrown == pytest.approx(1.0, abs=0.1)
+    np.testing.assert_allclose(surface.height, 0.0, atol=0.1)
+
+
+def house(x, y):
+    return (abs(x - 22) < 6) & (abs(y - 20) < 5)
+
+
+@pytest.mark.parametrize("tilt", [0.0, 0.15])
+def test_the_ground_goes_on_below_a_house(tilt):
+    cells = land(lambda x, y, rng: 10 + tilt * x + 5.0 * house(x, y) + rng.normal(0, 0.02, x.shape))
+    surface = fitted(cells)
+    x, y = cells.x[cells.have], cells.y[cells.have]
+    np.testing.assert_allclose(residuals(cells, surface)[house(x, y)], 5.0, atol=0.15)
+    c, r = (np.arange(n) * surface.cell + 0.5 * surface.cell for n in surface.height.shape[::-1])
+    inside = house(c[None], r[:, None])
+    assert inside.sum() > 100
+    assert not surface.support[inside].any()
+    assert surface.support[~inside].mean() > 0.6
+
+
+def test_the_ground_goes_on_below_a_roof_wider_than_the_largest_disk():
+    """Of a roof of 30 x 26 m no disk of 4 m removes anything: drops all along its rim betray it."""
+    roof = (slice(28, 80), slice(30, 90))
+    z = np.zeros((108, 120))
+    z[roof] = 6.0
+    r, c = np.mgrid[0:108, 0:120]
+    cells = LowestPoints(0, 0, (c + 0.5) * FINE, (r + 0.5) * FINE, z)
+    rules = Rules(window=4.0)
+    surface = ground_surface(cells, fine=FINE, wide=2, spacing=0.5, rules=rules)
+    np.testing.assert_allclose(surface.height, 0.0, atol=0.1)
+    assert not surface.support[14:40, 15:45].any()
+    # A bench of the same size, with a face behind it, is land.
+    z[:28] = 12.0
+    z[80:] = 0.0
+    bench = cells._replace(z=np.where(r < 28, 12.0, np.where(r < 80, 6.0, 0.0)))
+    surface = ground_surface(bench, fine=FINE, wide=2, spacing=0.5, rules=rules)
+    assert surface.support[17:37].mean() > 0.9
+    np.testing.assert_allclose(surface.height[18:36], 6.0, atol=0.3)
+
+
+def test_crests_are_ground():
+    """A dam with flanks of 30 degrees and a sharp crest: no height is lost beyond the tolerance."""
+    rise = np.tan(np.radians(30))
+    cells = land(lambda x, y, rng: np.maximum(0, 5 - rise * abs(x - 22)), share=0.7)
+    surface = fitted(cells)
+    left = residuals(cells, surface)
+    assert np.abs(left).max() < 0.3 + rise
+    assert surface.support.mean() > 0.75
+
+
+@pytest.mark.parametrize("size", [1, 2])
+def test_groups_of_low_points_are_left_out(size):
+    """Groups of size x size m, 4 m down, where their neighbours are a plane: they carry nothing."""
+    r, c = np.mgrid[0:80, 0:80]
+    low = (r % 40 >= 20) & (r % 40 < 20 + 2 * size) & (c % 40 >= 20) & (c % 40 < 20 + 2 * size)
+    plane = 3 + 0.1 * c * FINE
+    cells = LowestPoints(0, 0, (c + 0.5) * FINE, (r + 0.5) * FINE, np.where(low, plane - 4, plane))
+    kept = without_low_groups(cells, 2, (0, 0))
+    np.testing.assert_array_equal(kept.have, ~low)
+    np.testing.assert_array_equal(kept.z[~low], plane[~low])
+    for away, own in ((kept.x, cells.x), (kept.y, cells.y)):
+        np.testing.assert_array_equal(away[~low], own[~low])
+        assert np.isnan(away[low]).all()
+    surface = ground_surface(cells, fine=FINE, wide=2, spacing=0.5)
+    np.testing.assert_allclose(
+        surface.height[1:-1, 1:-1], (plane[::2, ::2] + plane[1::2, 1::2])[1:-1, 1:-1] / 2, atol=0.05
+    )
+    # Without any such group nothing is touched.
+    whole = cells._replace(z=plane)
+    assert without_low_groups(whole, 2, (0, 0)) is whole
+
+
+def rough(x, y, rng):
+    return 2 * np.sin(x / 9) + 0.1 * y + rng.normal(0, 0.05, x.shape) + 4.0 * house(x, y)
+
+
+def test_surfaces_stay_when_the_site_moves_by_whole_cells():
+    here = fitted(land(rough))
+    there = fitted(land(rough, column=4096, row=-1024))
+    assert (there.column - here.column, there.row - here.row) == (2048, -512)
+    np.testing.assert_array_equal(there.support, here.support)
+    np.testing.assert_allclose(there.height, here.height, atol=1e-6)
+
+
+def test_surfaces_rise_with_the_land():
+    cells = land(rough)
+    here, there = fitted(cells), fitted(cells._replace(z=cells.z + 64.0))
+    np.testing.assert_allclose(there.height - 64, here.height, atol=5e-3)
+    assert np.mean(there.support != here.support) < 0.002
+
+
+@pytest.mark.parametrize("turn", ["mirror", "transpose"])
+def test_surfaces_turn_over_with_the_land(turn):
+    cells = land(rough)
+    here = fitted(cells)
+    if turn == "mirror":
+        wide = SHAPE[1] * FINE
+        x, y, z = (a[:, ::-1].copy() for a in (wide - cells.x, cells.y, cells.z))
+        there = fitted(LowestPoints(0, 0, x, y, z))
+        height, support = there.height[:, ::-1], there.support[:, ::-1]
+    else:
+        there = fitted(LowestPoints(0, 0, *(a.T.copy() for a in (cells.y, cells.x, cells.z))))
+        height, support = there.height.T, there.support.T
+    assert np.mean(support != here.support) < 0.01
+    assert np.abs(height - here.height).mean() < 0.005
+    assert np.abs(height - here.height).max() < 0.1
+
+
+def test_surfaces_are_carried_by_points_only():
+    """No cell without a point supports the ground; a gap of 9 x 9 m is bridged by the plane around it."""
+    cells = land(lambda x, y, rng: 5 + 0.2 * x, share=0.8)
+    gap = (abs(cells.x - 22) < 4.5) & (abs(cells.y - 20) < 4.5)
+    cells = cells._replace(**{n: np.where(gap, np.nan, getattr(cells, n)) for n in ("x", "y", "z")})
+    surface = fitted(cells)
+    rows, columns = surface.height.shape
+    held = cells.have.reshape(rows, 2, columns, 2).any(axis=(1, 3))
+    assert not surface.support[~held].any()
+    assert np.count_nonzero(~held) >= 60
+    assert at(surface, 22.0, 20.0) == pytest.approx(5 + 0.2 * 22, abs=0.01)
+    assert np.isfinite(surface.height).all()
