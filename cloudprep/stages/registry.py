@@ -27,6 +27,7 @@ BUILT_IN: dict[str, str] = {
     "progressive_ground": "cloudprep.stages.ground.progressive_ground:ProgressiveGround",
     "simple_morphological": "cloudprep.stages.ground.simple_morphological:SimpleMorphological",
     "tin_densification": "cloudprep.stages.ground.tin_densification:TinDensification",
+    "cloth_simulation": "cloudprep.stages.ground.cloth_simulation:ClothSimulation",
     "terrain_grid": "cloudprep.stages.surface.terrain_grid:TerrainGrid",
 }
 
