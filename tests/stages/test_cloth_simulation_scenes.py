@@ -97,3 +97,13 @@ def test_cloth_simulation_sags_alike_whatever_the_cell():
     assert max(parts) - min(parts) < 0.1
     # It would not be, were gravity the same.
     assert found(x, y, z, rng, cell=0.5, gravity=0.025)[roof].mean() > max(parts) + 0.1
+
+
+def test_cloth_simulation_takes_no_point_far_below_the_cloth():
+    # Of the four cells around the corner (20, 20) one holds a point 8 m down: there the cloth reads -2 m.
+    x, y = (v.ravel() + 0.5 for v in np.meshgrid(np.arange(40.0), np.arange(40.0)))
+    for below, expected in ((8.0, 1), (0.3, 2)):
+        xs, ys, z = np.r_[x, 20.01], np.r_[y, 20.01], np.r_[np.full(len(x), 50.0), 50.0 - below]
+        columns = {"x": xs, "y": ys, "z": z, "classification": np.zeros(len(xs), np.uint8)}
+        stage = ClothSimulation(ClothSimulationParams(cell=1.0))
+        assert run_stage(stage, columns).labels["classification"][-1] == expected
