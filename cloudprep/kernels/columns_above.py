@@ -12,7 +12,7 @@ import numpy as np
 from numba import njit
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
@@ -148,7 +148,7 @@ def _support(
         cx = int(np.floor(x[i] / edge)) - first_x
         cy = int(np.floor(y[i] / edge)) - first_y
         count = 0
-        # The own row first: most points need no more.
+        # The own row first: most points need no more, nor the whole of it.
         for step in range(2 * reach + 1):
             dy = (step + 1) // 2 if step % 2 == 1 else -(step // 2)
             row = cy + dy
@@ -162,6 +162,8 @@ def _support(
                 off = abs(z[q] - z[i] - slope_x[i] * ex - slope_y[i] * ey)
                 if off <= tolerance[i] + spread * max(abs(ex), abs(ey)):
                     count += 1
+                    if count >= least:
+                        break
             if count >= least:
                 break
         found[i] = count >= least
@@ -451,38 +453,67 @@ def _look_wider(
         level[i], below[i], others[i], deeper[i], over[i] = same, down, any_kind - 1, under, higher
 
 
-def ceilings(surface: Surface, radius: float) -> Floats:
+def ceilings(surface: Surface, radii: Sequence[float]) -> list[Floats]:
     """Return for each column how high a place in it may lie and still have surface above it on all sides.
 
     Parameters
     ----------
     surface : Surface
         The points.
-    radius : float
-        How far around surfaces are looked for, m.
+    radii : sequence of float
+        How far around surfaces are looked for, m; one grid is made for each.
 
     Returns
     -------
-    ndarray of float64, shape (height, width)
+    list of ndarray of float64, shape (height, width)
         m; minus infinity where a quadrant is empty. Never too low: slopes may rise as far as they reach.
     """
     c = surface.columns
-    top = np.full(c.width * c.height, -np.inf)
-    column = np.repeat(np.arange(c.width * c.height), np.diff(c.starts))
-    np.maximum.at(top, column, surface.z + radius * np.hypot(surface.slope_x, surface.slope_y))
-    grid: Floats = top.reshape(c.height, c.width)
-    reach = int(np.ceil(radius / c.edge))
-    lowest = np.full(grid.shape, np.inf)
-    for up in (1, -1):
-        for right in (1, -1):
-            ahead = _highest_ahead(_highest_ahead(grid[::up, ::right], reach).T, reach).T
-            lowest = np.minimum(lowest, ahead[::up, ::right])
+    tops = np.full((len(radii), c.height, c.width), -np.inf)
+    _tops(c.starts, surface.z, surface.slope_x, surface.slope_y, np.asarray(radii), tops)
+    return [_highest_all_round(t, int(np.ceil(r / c.edge))) for t, r in zip(tops, radii, strict=True)]
+
+
+@njit(nogil=True, cache=True)
+def _tops(
+    starts: Integers, z: Floats, slope_x: Singles, slope_y: Singles, radii: Floats, tops: Floats
+) -> None:
+    """Write how high each column's surface may rise within each radius."""
+    height, width = tops.shape[1:]
+    for row in range(height):
+        for column in range(width):
+            at = row * width + column
+            for i in range(starts[at], starts[at + 1]):
+                steep = np.sqrt(np.float64(slope_x[i]) ** 2 + np.float64(slope_y[i]) ** 2)
+                for r in range(radii.shape[0]):
+                    tops[r, row, column] = max(tops[r, row, column], z[i] + radii[r] * steep)
+
+
+@njit(nogil=True, cache=True)
+def _highest_all_round(top: Floats, reach: int) -> Floats:
+    """Return the lowest of the highest values in the four quadrants, out to so many cells."""
+    height, width = top.shape
+    # Along rows first: the highest up to so many to the left and to the right.
+    left, right = np.empty_like(top), np.empty_like(top)
+    for row in range(height):
+        for column in range(width):
+            low, high = -np.inf, -np.inf
+            for k in range(max(column - reach, 0), column + 1):
+                low = max(low, top[row, k])
+            for k in range(column, min(column + reach + 1, width)):
+                high = max(high, top[row, k])
+            left[row, column], right[row, column] = low, high
+    lowest = np.full_like(top, np.inf)
+    before, after = np.empty(width), np.empty(width)
+    for side in (left, right):
+        for row in range(height):
+            before[:], after[:] = -np.inf, -np.inf
+            for k in range(max(row - reach, 0), row + 1):
+                for column in range(width):
+                    before[column] = max(before[column], side[k, column])
+            for k in range(row, min(row + reach + 1, height)):
+                for column in range(width):
+                    after[column] = max(after[column], side[k, column])
+            for column in range(width):
+                lowest[row, column] = min(lowest[row, column], before[column], after[column])
     return lowest
-
-
-def _highest_ahead(values: Floats, reach: int) -> Floats:
-    """Return the highest of each value and so many that follow it along the first axis."""
-    highest = values.copy()
-    for step in range(1, min(reach, len(values) - 1) + 1):
-        highest[:-step] = np.maximum(highest[:-step], values[step:])
-    return highest

@@ -35,7 +35,9 @@ def open3d_outliers(xyz, k, m):
 def our_outliers(xyz, k, m, block_edge=None):
     columns = {axis: np.ascontiguousarray(v) for axis, v in zip("xyz", xyz.T, strict=True)}
     columns["classification"] = np.zeros(len(xyz), np.uint8)
-    stage = StatisticalOutliers(OutlierParams(neighbours=k, deviations=m, keep_structures=False))
+    stage = StatisticalOutliers(
+        OutlierParams(neighbours=k, deviations=m, spread="standard", keep_structures=False)
+    )
     labels = run_stage(stage, columns, block_edge=block_edge).labels
     return np.flatnonzero(np.isin(labels["classification"], (7, 18)))
 

@@ -23,7 +23,9 @@ def test_outliers_equal_scipys(seed, k, m):
     columns = {n: v for n, v in example_cloud(6000, seed).items() if n in "xyz"}
     columns["classification"] = np.zeros(len(columns["x"]), np.uint8)
     expected = scipy_outliers(np.c_[columns["x"], columns["y"], columns["z"]], k, m)
-    stage = StatisticalOutliers(OutlierParams(neighbours=k, deviations=m, keep_structures=False))
+    stage = StatisticalOutliers(
+        OutlierParams(neighbours=k, deviations=m, spread="standard", keep_structures=False)
+    )
     found = np.isin(run_stage(stage, columns, block_edge=23.0).labels["classification"], (7, 18))
     assert np.array_equal(np.flatnonzero(found), np.flatnonzero(expected))
     assert expected.any()

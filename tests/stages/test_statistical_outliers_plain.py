@@ -14,7 +14,7 @@ from cloudprep.testing import facts_of
 
 def label(columns, **params):
     site = facts_of(columns)
-    stage = StatisticalOutliers(OutlierParams(**params)).resolved(site)
+    stage = StatisticalOutliers(OutlierParams(**{"spread": "standard", **params})).resolved(site)
     points = Points(columns)
     context = whole_cloud_context(site, len(points))
     summary = stage.summarise(points, context)

@@ -191,8 +191,10 @@ class Scene:
     def verdict(self) -> Mask:
         """Return which points are buried, in the order given."""
         usual = self.measures.usual
-        # Those of the buffer too: what is buried there is no ground for the block either.
-        at = np.flatnonzero(self.core | self.trusted)
+        near, wide = self._ceilings()
+        # Those of the buffer too: what is buried there is no ground for the block either. Under no ceiling
+        # nothing is, and what is trusted sees itself: it is never one of the sparse.
+        at = np.flatnonzero((self.core | self.trusted) & (near | (wide & ~self.trusted)))
         seen = self._seen(self.surface, at)
         above, level, below = (np.zeros(len(self.x), np.int32) for _ in range(3))
         gap = np.full(len(self.x), np.inf, np.float32)
@@ -221,8 +223,7 @@ class Scene:
             (level + below <= _SPARSE_SEEN * usual) & (above < max(_ABOVE_LEAST, _ABOVE_SHARE * usual)),
             level + below == 0,
         )
-        sparse = self.core & ~covered & free & little
-        sparse[sparse] = self._under_a_ceiling(np.flatnonzero(sparse))
+        sparse = self.core & wide & ~covered & free & little
         rows = np.flatnonzero(sheet | single | sparse)
         low = np.zeros(len(self.x), np.bool_)
         deep = (gap[rows] > _DEEP) | sparse[rows]
@@ -241,14 +242,17 @@ class Scene:
             return self.surface
         return self.surface.take(~covered[self.surface.columns.order])
 
-    def _under_a_ceiling(self, rows: Rows) -> Mask:
-        """Tell which points may have surfaces above them on all sides; the others need no look."""
-        c = self.columns
-        ceiling = ceilings(self.surface, _WIDE_RADII * self.measures.radius)
-        row = np.floor(self.y[rows] / c.edge).astype(np.int64) - c.first_y
-        column = np.floor(self.x[rows] / c.edge).astype(np.int64) - c.first_x
-        under: Mask = self.z[rows] + self.measures.depth < ceiling[row, column]
-        return under
+    def _ceilings(self) -> tuple[Mask, Mask]:
+        """Tell which points may have surfaces above them on all sides: near them, and farther around."""
+        c, m = self.columns, self.measures
+        row = np.floor(self.y / c.edge).astype(np.int32) - c.first_y
+        column = np.floor(self.x / c.edge).astype(np.int32) - c.first_x
+        low = self.z + m.depth
+        near, wide = (
+            low < ceiling[row, column]
+            for ceiling in ceilings(self.surface, (m.radius, _WIDE_RADII * m.radius))
+        )
+        return near, wide
 
     def _stays(self, rows: Rows, sheet: Mask, sparse: Mask, deep: Mask, ground: Surface) -> Mask:
         """Tell which of the suspects are buried, from what lies farther around them."""

@@ -29,6 +29,9 @@ _POLE_STEP = 4.5
 _LEVEL_SHARE = 3 / 4
 _LEVEL_STEP = 0.15
 _LEVEL_SLOPE = 0.25
+# Looked at first: this share of the distance, and at least so far, m; poles are looked for nearer than that.
+_CLOSE = 0.125
+_CLOSE_LEAST = 0.5
 # Squares as wide as the distance looked at are numbered row by row; a row has room for this many.
 _ROW = 2**31
 
@@ -102,6 +105,20 @@ def around_outliers(points: Points, outlier: Mask, farthest: float, threads: int
     threads : int
         Threads to use.
     """
+    # Most find enough close by, and few points have to be looked at for them.
+    close = min(max(_CLOSE * farthest, _CLOSE_LEAST), farthest)
+    around = _around(points, outlier, close, threads)
+    few = np.isnan(around.heights[:, -1])
+    if few.any() and close < farthest:
+        lonely = np.zeros(len(points), np.bool_)
+        lonely[np.flatnonzero(outlier)[few]] = True
+        wider = _around(points, lonely, farthest, threads)
+        around.heights[few], around.away[few] = wider.heights, wider.away
+    return around
+
+
+def _around(points: Points, outlier: Mask, farthest: float, threads: int) -> AroundOutliers:
+    """Return what lies around outliers, with a tree of all that lies so close (m) to any of them."""
     given = usable(points) & _in_reach(points, outlier, farthest)
     x, y, z = (points[axis][given] for axis in "xyz")
     at = np.stack([points[axis][outlier] for axis in "xyz"])

@@ -42,6 +42,8 @@ if TYPE_CHECKING:
     from cloudprep.model.site import SiteFacts
 
 _DISTANCE = "mean_neighbour_distance"
+# Worked out by the stage local_shape.
+_SHARED = "neighbour_distance"
 # The median absolute deviation of a normal distribution, times this, is its standard deviation.
 _NORMAL = 1.4826
 _LINE_SPACINGS = 24.0
@@ -56,21 +58,26 @@ class OutlierParams(StageParams):
     """Parameters of :class:`StatisticalOutliers`."""
 
     neighbours: int = parameter(
-        12,
+        10,
         ge=1,
         le=200,
         unit="points",
         meaning="how many nearest neighbours a point's mean distance is taken over",
         source="common practice (8 to 12), no source",
     )
+    search: Literal["shared", "own"] = parameter(
+        "shared",
+        meaning="shared: take the distances of an earlier local_shape stage, with its number of neighbours, "
+        "where there is one; own: always search",
+    )
     deviations: float = parameter(
-        8.0,
+        20.0,
         gt=0,
         meaning="how many deviations above the middle a mean distance is an outlier",
-        source="far above the common 2 to 3, which take thin objects too",
+        source="measured on simulated scenes; the common 2 to 3 take thin objects too",
     )
     spread: Literal["standard", "robust"] = parameter(
-        "standard",
+        "robust",
         meaning="standard: mean and standard deviation; robust: median and median absolute deviation",
     )
     keep_structures: bool = parameter(
@@ -114,7 +121,8 @@ class StatisticalOutliers(Stage):
     of the whole cloud; with ``robust`` they are the median and 1.4826 times the median absolute deviation, to
     1 part in 16,000 of the median. They are figures of the whole cloud however it is cut into blocks, exact
     until they are rounded once. Points at the same place are neighbours at distance 0. Where s is 0 (all
-    distances alike), nothing is an outlier.
+    distances alike), nothing is an outlier. The distances are those that ``local_shape`` worked out, if it
+    ran before.
 
     Points that are noise already (classes 7 and 18) or withheld are left out altogether: they are no
     neighbours, count in no figure and are not labelled.
@@ -140,7 +148,7 @@ class StatisticalOutliers(Stage):
     kind = "noise"
     Params = OutlierParams
     scope = Scope.CLOUD
-    uses = LABELS
+    uses = (*LABELS, _SHARED)
     provides = LABELS
     summarises = True
     references = (
@@ -172,7 +180,10 @@ class StatisticalOutliers(Stage):
 
     def summarise(self, points: Points, context: Context) -> Summary:
         """Measure the mean distances of the block's points, and what they add to the cloud's figures."""
-        distance = mean_distances(points, context, self.params.neighbours)
+        if self.params.search == "shared" and _SHARED in points:
+            distance = np.where(context.core & usable(points), points[_SHARED].astype(np.float64), np.nan)
+        else:
+            distance = mean_distances(points, context, self.params.neighbours)
         known = distance[~np.isnan(distance)]
         robust = self.params.spread == "robust"
         mask = context.core & usable(points)
