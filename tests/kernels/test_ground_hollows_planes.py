@@ -83,6 +83,22 @@ def deepened(cells, depth, size=15):
     return ~np.isnan(hollows(x, y, z, np.ones(z.shape, bool), step=STEP, rise=RISE))
 
 
+@pytest.mark.parametrize(("gradient", "found"), [(0.0, False), (2.0, True)])
+def test_hollows_by_hand_steep_planes_may_be_rougher(gradient, found):
+    """By hand: residuals of +-0.35 m, where 0.25 m is allowed on the level and 0.47 m at a gradient of 2.
+
+    The rows alternate, so that the plane of the neighbours, of which the pit lies 9 m below, is the true one
+    but for a few centimetres.
+    """
+    x, y = grid((15, 15))
+    z = gradient * x + np.where(np.arange(15)[:, None] % 2, 0.35, -0.35)
+    z[7, 7] -= 9.0
+    level = hollows(x, y, z, np.ones(z.shape, bool), step=STEP, rise=RISE)
+    assert np.argwhere(~np.isnan(level)).tolist() == ([[7, 7]] if found else [])
+    if found:
+        assert level[7, 7] == pytest.approx(gradient * x[7, 7], abs=0.06)
+
+
 def test_hollows_by_hand_how_deep_and_how_many():
     """By hand, on level ground with 48 neighbours: 39 of them must lie more than 0.5 + 0.3 d higher.
 

@@ -49,11 +49,15 @@ def test_limits_of_a_plane_lie_on_it_from_whatever_start(column, row):
     for phase in phases:
         across = 2.0 * (column + np.arange(9) + 0.5) + phase[0]
         surfaces.append(surface(0.25 * across + np.zeros((7, 1)), column=column, row=row))
-    found = agreed(surfaces, phases, first=(2 * column + 2, 2 * row + 2), shape=(10, 12))
-    x = 2 * column + 2 + np.arange(12) + 0.5
-    np.testing.assert_allclose(found.centre, 0.25 * x + np.zeros((10, 1)), atol=1e-5)
-    np.testing.assert_allclose(found.high - found.centre, 0.3 + 1.2 * 0.25, atol=1e-5)
-    np.testing.assert_allclose(found.centre - found.low, 0.3 + 1.2 * 0.25 + 0.5, atol=1e-5)
+    begin = 2 * column + 2, 2 * row + 2
+    x = begin[0] + np.arange(12) + 0.5
+    # Each by itself (a median would hide one that is out of place), and all of them.
+    for chosen in ([0], [1], [2], [0, 1, 2]):
+        some = [surfaces[i] for i in chosen], [phases[i] for i in chosen]
+        found = agreed(*some, first=begin, shape=(10, 12))
+        np.testing.assert_allclose(found.centre, 0.25 * x + np.zeros((10, 1)), atol=1e-5)
+        np.testing.assert_allclose(found.high - found.centre, 0.3 + 1.2 * 0.25, atol=1e-5)
+        np.testing.assert_allclose(found.centre - found.low, 0.3 + 1.2 * 0.25 + 0.5, atol=1e-5)
     assert (found.column, found.row) == (2 * column + 2, 2 * row + 2)
 
 

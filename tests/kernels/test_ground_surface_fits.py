@@ -103,34 +103,41 @@ def test_the_ground_goes_on_below_a_house(tilt):
     assert surface.support[~inside].mean() > 0.6
 
 
+def level_land(z, fine):
+    r, c = np.mgrid[0 : z.shape[0], 0 : z.shape[1]]
+    return LowestPoints(0, 0, (c + 0.5) * fine, (r + 0.5) * fine, z)
+
+
 def test_the_ground_goes_on_below_a_roof_wider_than_the_largest_disk():
-    """Of a roof of 30 x 26 m no disk of 4 m removes anything: drops all along its rim betray it."""
-    roof = (slice(28, 80), slice(30, 90))
-    z = np.zeros((108, 120))
-    z[roof] = 6.0
-    r, c = np.mgrid[0:108, 0:120]
-    cells = LowestPoints(0, 0, (c + 0.5) * FINE, (r + 0.5) * FINE, z)
-    rules = Rules(window=4.0)
-    surface = ground_surface(cells, fine=FINE, wide=2, spacing=0.5, rules=rules)
+    """No disk of 4 m removes anything of a roof of 72 x 68 m, but drops all along its rim betray it."""
+    z = np.zeros((108, 110))
+    z[20:92, 20:88] = 6.0
+    surface = ground_surface(level_land(z, 1.0), fine=1.0, wide=2, spacing=1.0, rules=Rules(window=4.0))
     np.testing.assert_allclose(surface.height, 0.0, atol=0.1)
-    assert not surface.support[14:40, 15:45].any()
-    # A bench of the same size, with a face behind it, is land.
-    z[:28] = 12.0
-    z[80:] = 0.0
-    bench = cells._replace(z=np.where(r < 28, 12.0, np.where(r < 80, 6.0, 0.0)))
-    surface = ground_surface(bench, fine=FINE, wide=2, spacing=0.5, rules=rules)
-    assert surface.support[17:37].mean() > 0.9
-    np.testing.assert_allclose(surface.height[18:36], 6.0, atol=0.3)
+    assert not surface.support[10:46, 10:44].any()
+    assert surface.support[:9].mean() > 0.9
 
 
-def test_crests_are_ground():
-    """A dam with flanks of 30 degrees and a sharp crest: no height is lost beyond the tolerance."""
-    rise = np.tan(np.radians(30))
-    cells = land(lambda x, y, rng: np.maximum(0, 5 - rise * abs(x - 22)), share=0.7)
-    surface = fitted(cells)
-    left = residuals(cells, surface)
-    assert np.abs(left).max() < 0.3 + rise
-    assert surface.support.mean() > 0.75
+def test_a_bench_with_a_face_behind_it_is_ground():
+    """A bench of 40 x 12 m, 6 m above the foot and 6 m below the top, drops on three sides alone."""
+    z = np.zeros((110, 120))
+    z[:40] = 12.0
+    z[40:64, 20:100] = 6.0
+    surface = ground_surface(level_land(z, 0.5), fine=0.5, wide=2, spacing=0.5, rules=Rules(window=4.0))
+    bench = surface.support[21:31, 11:49], surface.height[22:30, 12:48]
+    assert bench[0].mean() > 0.9
+    np.testing.assert_allclose(bench[1], 6.0, atol=0.3)
+
+
+@pytest.mark.parametrize(("degrees", "share"), [(30, 0.5), (40, 0.3), (50, 0.7)])
+def test_crests_are_ground(degrees, share):
+    """A dam 8 m high with a sharp crest; 50 degrees are steeper than any heap of earth."""
+    rise = np.tan(np.radians(degrees))
+    cells = land(lambda x, y, rng: np.maximum(0, 8 - rise * abs(x - 22)), share=share)
+    surface = fitted(cells, spacing=1 / np.sqrt(4 * share))
+    rows, columns = surface.height.shape
+    held = cells.have.reshape(rows, 2, columns, 2).any(axis=(1, 3))
+    assert surface.support[held].mean() > 0.97
 
 
 @pytest.mark.parametrize("size", [1, 2])
