@@ -109,6 +109,19 @@ def test_fitted_ground_gives_the_same_labels_wherever_the_site_lies(origin):
         np.testing.assert_array_equal(there[name], here[name])
 
 
+def test_fitted_ground_lays_its_cells_on_the_global_lattice():
+    """The same points seen from two local zeros; cells of 3 m don't divide the kilometre between these."""
+    columns = columns_of(village(5)[0])
+    stage = FittedGround(FittedGroundParams(cell=3.0))
+    here = run_stage(stage, columns, origin=(1000.0, 2000.0)).labels
+    shifted = columns | {"x": columns["x"] + 1000.0, "y": columns["y"] + 2000.0}
+    there = run_stage(stage, shifted, origin=(0.0, 0.0)).labels
+    np.testing.assert_array_equal(there["classification"], here["classification"])
+    # Cells that start elsewhere would show.
+    moved = run_stage(stage, columns, origin=(0.0, 0.0)).labels
+    assert (moved["ground_confidence"] != here["ground_confidence"]).any()
+
+
 def test_fitted_ground_gives_the_same_labels_at_any_height():
     xyz, _ = village(6)
     here, there = classes(columns_of(xyz)), classes(columns_of(xyz + np.array([0, 0, 3000.0])))
