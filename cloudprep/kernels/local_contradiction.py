@@ -1,0 +1,242 @@
+"""Where one flight line saw empty space that another saw points in: counts in columns and in balls."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from numba import njit
+
+from cloudprep.kernels.columns_above import in_threads
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from cloudprep.kernels.columns_sorted import Columns
+
+    Floats = NDArray[np.float64]
+    Singles = NDArray[np.float32]
+    Integers = NDArray[np.int64]
+    Counts = NDArray[np.int32]
+    Flags = NDArray[np.bool_]
+    Lines = NDArray[np.uint16]
+
+# What lies higher than this above a point (m) says nothing of it: other lines may see a bridge or a crown.
+OVERHEAD = 2.0
+
+
+def seen_past(
+    columns: Columns, x: Floats, y: Floats, z: Floats, line: Lines, *, clear: float, threads: int = 1
+) -> tuple[Counts, NDArray[np.uint8], Singles]:
+    """Return how many points of other lines lie clearly below each point, and in how many quadrants.
+
+    Parameters
+    ----------
+    columns : Columns
+        Where the points lie; ``starts`` counts their rows. The side of a column is how far around is looked.
+    x, y, z : ndarray of float64, shape (n,)
+        Coordinates, m, column by column.
+    line : ndarray of uint16, shape (n,)
+        The flight line of each point.
+    clear : float
+        How far below counts as clearly, m.
+    threads : int
+        Threads to use.
+
+    Returns
+    -------
+    below : ndarray of int32, shape (n,)
+        Number of points; -1 where another line has a point at the same height or up to 2 m above it.
+    quadrants : ndarray of uint8, shape (n,)
+        In how many quadrants around there are some.
+    gap : ndarray of float32, shape (n,)
+        How far below the lowest of them lies, m; infinite without any.
+    """
+    gap = np.full(len(x), np.inf, np.float32)
+    below = np.zeros(len(x), np.int32)
+    quadrants = np.zeros(len(x), np.uint8)
+    c = columns
+
+    def work(first: int, last: int) -> None:
+        _look_past(
+            c.edge, c.first_x, c.first_y, c.width, c.starts, x, y, z, line, clear,
+            below, quadrants, gap, first, last,
+        )  # fmt: skip
+
+    in_threads(work, len(x), threads)
+    return below, quadrants, gap
+
+
+@njit(nogil=True, cache=True)
+def _look_past(
+    edge: float,
+    first_x: int,
+    first_y: int,
+    width: int,
+    starts: Integers,
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    line: Lines,
+    clear: float,
+    below: Counts,
+    quadrants: NDArray[np.uint8],
+    gap: Singles,
+    first: int,
+    last: int,
+) -> None:
+    squared = edge * edge
+    for i in range(first, last):
+        cx = int(np.floor(x[i] / edge)) - first_x
+        cy = int(np.floor(y[i] / edge)) - first_y
+        count, sides = 0, 0
+        lowest = np.inf
+        # The own row first: on the ground it ends the search at once. One column all around is empty.
+        for step in range(3):
+            row = cy + (0 if step == 0 else 2 * step - 3)
+            for q in range(starts[row * width + cx - 1], starts[row * width + cx + 2]):
+                if line[q] == line[i]:
+                    continue
+                rise = z[q] - z[i]
+                if rise > OVERHEAD:
+                    continue
+                ex, ey = x[q] - x[i], y[q] - y[i]
+                if ex * ex + ey * ey > squared:
+                    continue
+                if rise >= -clear:
+                    count = -1
+                    break
+                count += 1
+                lowest = min(lowest, rise)
+                sides |= 1 << ((1 if ex > 0.0 else 0) + (2 if ey > 0.0 else 0))
+            if count < 0:
+                break
+        below[i] = count
+        if count > 0:
+            gap[i] = -lowest
+            quadrants[i] = (sides & 1) + ((sides >> 1) & 1) + ((sides >> 2) & 1) + ((sides >> 3) & 1)
+
+
+class Company(NamedTuple):
+    """What lies around each of some points, in a ball.
+
+    Parameters
+    ----------
+    fellows : ndarray of int32, shape (m,)
+        Contradicted points of the same line, the point itself included if it is one.
+    smooth : ndarray of int32, shape (m,)
+        Those of them that lie smoothly.
+    standing : ndarray of int32, shape (m,)
+        Other points of the same line that don't lie clearly lower, unless they are doubtful.
+    others : ndarray of int32, shape (m,)
+        Points of other lines that don't lie clearly lower, unless they are contradicted themselves.
+    width, height : ndarray of float64, shape (m,)
+        Extent of the fellows along x or y, whichever is larger, and upwards, m.
+    """
+
+    fellows: Counts
+    smooth: Counts
+    standing: Counts
+    others: Counts
+    width: Floats
+    height: Floats
+
+
+def company(
+    columns: Columns,
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    line: Lines,
+    contradicted: Flags,
+    doubtful: Flags,
+    smooth: Flags,
+    rows: Integers,
+    *,
+    clear: float,
+    threads: int = 1,
+) -> Company:
+    """Return what lies around contradicted points.
+
+    Parameters
+    ----------
+    columns : Columns
+        As for :func:`seen_past`; the side of a column is the radius of the balls.
+    x, y, z, line : ndarray, shape (n,)
+        As for :func:`seen_past`.
+    contradicted, doubtful, smooth : ndarray of bool, shape (n,)
+        Which points other lines contradict, which they may, and which lie smoothly among their neighbours.
+    rows : ndarray of int64, shape (m,)
+        The points asked for.
+    clear : float
+        How far below counts as clearly, m.
+    threads : int
+        Threads to use.
+    """
+    counts = np.zeros((4, len(rows)), np.int32)
+    extents = np.zeros((2, len(rows)))
+    c = columns
+
+    def work(first: int, last: int) -> None:
+        _count_company(
+            c.edge, c.first_x, c.first_y, c.width, c.starts, x, y, z, line, contradicted, doubtful, smooth, rows,
+            clear, counts, extents, first, last,
+        )  # fmt: skip
+
+    in_threads(work, len(rows), threads)
+    return Company(*counts, *extents)
+
+
+@njit(nogil=True, cache=True)
+def _count_company(
+    edge: float,
+    first_x: int,
+    first_y: int,
+    width: int,
+    starts: Integers,
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    line: Lines,
+    contradicted: Flags,
+    doubtful: Flags,
+    smooth: Flags,
+    rows: Integers,
+    clear: float,
+    counts: NDArray[np.int32],
+    extents: Floats,
+    first: int,
+    last: int,
+) -> None:
+    squared = edge * edge
+    for k in range(first, last):
+        i = rows[k]
+        cx = int(np.floor(x[i] / edge)) - first_x
+        cy = int(np.floor(y[i] / edge)) - first_y
+        fellows = even = standing = others = 0
+        low_x = high_x = x[i]
+        low_y = high_y = y[i]
+        low_z = high_z = z[i]
+        for row in range(cy - 1, cy + 2):
+            for q in range(starts[row * width + cx - 1], starts[row * width + cx + 2]):
+                rise = z[q] - z[i]
+                mine = line[q] == line[i]
+                if rise < -clear and not (mine and contradicted[q]):
+                    continue
+                ex, ey = x[q] - x[i], y[q] - y[i]
+                if ex * ex + ey * ey + rise * rise > squared:
+                    continue
+                if contradicted[q]:
+                    if mine:
+                        fellows += 1
+                        even += smooth[q]
+                        low_x, high_x = min(low_x, x[q]), max(high_x, x[q])
+                        low_y, high_y = min(low_y, y[q]), max(high_y, y[q])
+                        low_z, high_z = min(low_z, z[q]), max(high_z, z[q])
+                elif mine:
+                    standing += not doubtful[q]
+                else:
+                    others += 1
+        counts[0, k], counts[1, k], counts[2, k], counts[3, k] = fellows, even, standing, others
+        extents[0, k] = max(high_x - low_x, high_y - low_y)
+        extents[1, k] = high_z - low_z
