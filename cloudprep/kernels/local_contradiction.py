@@ -179,8 +179,8 @@ def company(
 
     def work(first: int, last: int) -> None:
         _count_company(
-            c.edge, c.first_x, c.first_y, c.width, c.starts, x, y, z, line, contradicted, doubtful, smooth, rows,
-            clear, counts, extents, first, last,
+            c.edge, c.first_x, c.first_y, c.width, c.starts, x, y, z, line, contradicted, doubtful, smooth,
+            rows, clear, counts, extents, first, last,
         )  # fmt: skip
 
     in_threads(work, len(rows), threads)

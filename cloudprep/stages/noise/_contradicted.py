@@ -114,7 +114,8 @@ def kinds_of(points: Points, code: Codes, context: Context, lengths: Lengths) ->
     asked = np.flatnonzero((codes > 0) & context.core[rows])
     around = company(
         columns, x[order], y[order], z[order], points["point_source_id"][rows],
-        sure, (codes & DOUBTFUL) > 0, (codes & SMOOTH) > 0, asked, clear=lengths.clear, threads=context.threads,
+        sure, (codes & DOUBTFUL) > 0, (codes & SMOOTH) > 0, asked,
+        clear=lengths.clear, threads=context.threads,
     )  # fmt: skip
     clean = (around.others == 0) & (around.standing <= _STANDING * around.fellows)
     stray = around.fellows <= _STRAYS
