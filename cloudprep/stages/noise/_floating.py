@@ -74,9 +74,12 @@ _DASH_REACH_LEAST = 12.0
 _DASH_RADIUS = 0.5
 _DASH_RADIUS_LEAST = 0.15
 _DASH_LENGTH = 5.0
-# What has more cells, and is wider for its length (standard deviations in plan), is no piece of a line.
-_PIECE_CELLS = 40
-_PIECE_COMPACT = 0.3
+# What has more cells, and is thicker for its length, is no piece of a line; nor is what has still more and is
+# wider for its length (standard deviations in plan).
+_PIECE_CELLS = 6
+_PIECE_THICKNESS = 0.18
+_LONG_PIECE_CELLS = 40
+_LONG_PIECE_COMPACT = 0.3
 
 # A pole: cells above each other within this radius in plan (spacings, at least m), and steps no higher (m).
 _POLE_RADIUS = 0.35
@@ -307,7 +310,9 @@ class Scene:
         pieces, crown : ndarray of bool, shape (clusters,)
             The clusters asked for, and crowns, which wires run through.
         """
-        pieces = pieces & ~((self.group.cells > _PIECE_CELLS) & (self.shapes.compact > _PIECE_COMPACT))
+        thick = (self.group.cells > _PIECE_CELLS) & (self.shapes.thickness > _PIECE_THICKNESS)
+        broad = (self.group.cells > _LONG_PIECE_CELLS) & (self.shapes.compact > _LONG_PIECE_COMPACT)
+        pieces = pieces & ~(thick | broad)
         line = self.shapes.line[self.cells.cluster]
         company = pieces[self.cells.cluster] | line
         wanted = pieces[self.cells.cluster]

@@ -95,6 +95,8 @@ class Shapes(NamedTuple):
         Whether the cluster as a whole is long and thin.
     compact : ndarray of float64, shape (k,)
         Standard deviation across the cluster in plan, as a share of that along it.
+    thickness : ndarray of float64, shape (k,)
+        Standard deviation across the cluster's longest axis, as a share of its length along it.
     """
 
     points: Floats
@@ -103,6 +105,7 @@ class Shapes(NamedTuple):
     area: Floats
     line: Mask
     compact: Floats
+    thickness: Floats
 
 
 def shapes_of(cells: Cells, at: Floats, group: Grouping, edge: float) -> Shapes:
@@ -139,6 +142,7 @@ def shapes_of(cells: Cells, at: Floats, group: Grouping, edge: float) -> Shapes:
         _areas(cells, group.total) * edge**2,
         (length >= _LINE_LENGTH) & (group.cells >= 4) & thin,
         in_plan / np.maximum(along_plan, 1e-9),
+        across / np.maximum(length, 1e-9),
     )
 
 

@@ -80,7 +80,7 @@ class IsolatedClusters(Stage):
 
     - surfaces (at least 12 points, 40 % of the group lies smoothly): roofs, islands, patches beyond a gap;
     - lines (at least 8 m long, slender) and pieces that lie on a line of pieces: wires, masts. What has
-      more than 40 cells and is no strip is no piece;
+      more than 6 cells and is thicker than 0.18 of its length, or more than 40 and is no strip, is no piece;
     - crowns whose trunk was not seen: base at most 19 m above the ground and at most 0.6 of the top (0.8 if
       at least half as deep as wide), filled by at least 0.3 of the pulses;
     - what lies at most ``clearance`` (m) above the ground, a roof or a crown, or under one; away from all
