@@ -24,6 +24,7 @@ BUILT_IN: dict[str, str] = {
     "buried_points": "cloudprep.stages.noise.buried_points:BuriedPoints",
     "low_points": "cloudprep.stages.noise.low_points:LowPoints",
     "contradicted_points": "cloudprep.stages.noise.contradicted_points:ContradictedPoints",
+    "faint_clouds": "cloudprep.stages.noise.faint_clouds:FaintClouds",
     "fitted_ground": "cloudprep.stages.ground.fitted_ground:FittedGround",
     "progressive_ground": "cloudprep.stages.ground.progressive_ground:ProgressiveGround",
     "simple_morphological": "cloudprep.stages.ground.simple_morphological:SimpleMorphological",
