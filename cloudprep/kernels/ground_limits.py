@@ -127,7 +127,7 @@ def agreed_limits(
     )
 
 
-def narrowed(limits: Limits, surface: FineSurface, *, first: tuple[int, int]) -> Limits:
+def narrowed(limits: Limits, surface: FineSurface, *, first: tuple[int, int], side: int = 2) -> Limits:
     """Narrow the limits to a finer surface, but for places with steps.
 
     Parameters
@@ -135,9 +135,11 @@ def narrowed(limits: Limits, surface: FineSurface, *, first: tuple[int, int]) ->
     limits : Limits
         Of the coarse surfaces.
     surface : FineSurface
-        On cells of two by two fine ones.
+        Its cells measure ``side`` by ``side`` fine ones.
     first : tuple of int
         First column and row of that surface, in its own cells.
+    side : int
+        Fine cells along a side of its cells.
 
     Returns
     -------
@@ -146,8 +148,8 @@ def narrowed(limits: Limits, surface: FineSurface, *, first: tuple[int, int]) ->
     """
     rows, columns = limits.centre.shape
     row, column = np.mgrid[0:rows, 0:columns]
-    across = (column.ravel() + limits.column + 0.5) / 2 - first[0]
-    up = (row.ravel() + limits.row + 0.5) / 2 - first[1]
+    across = (column.ravel() + limits.column + 0.5) / side - first[0]
+    up = (row.ravel() + limits.row + 0.5) / side - first[1]
 
     def at(raster: NDArray[np.float64]) -> Raster:
         return bilinear(raster, across, up).reshape(rows, columns).astype(np.float32)

@@ -102,7 +102,7 @@ def _objects(
     return found
 
 
-def _bare(z: NDArray[np.float32], known: NDArray[np.bool_], objects: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _bare(z: NDArray[np.float64], known: NDArray[np.bool_], objects: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return the known cells that are no objects; where none is left, the lowest ones.
 
     The cells in the gaps are no data, and may be all that the openings leave of a small cloud.

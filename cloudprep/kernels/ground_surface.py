@@ -133,7 +133,9 @@ class _Fit:
         return np.asarray(near & self.have)
 
     def fit(self, ground: Flags) -> None:
-        """Fit the surface to the lowest points of wide cells."""
+        """Fit the surface to the lowest points of wide cells; without any it stays as it is."""
+        if not ground.any():
+            return
         weights = np.zeros(self.cells.z.shape)
         values = np.zeros(self.cells.z.shape)
         weights[self.at_row[ground], self.at_column[ground]] = 1.0
@@ -149,6 +151,8 @@ class _Fit:
             near = np.abs(above) <= rules.nearness + rules.slope_share * bilinear(
                 slope, self.own_across, self.own_up
             )
+            if not near.any():
+                return
             weights = np.zeros(self.height.shape)
             excess = np.zeros(self.height.shape)
             at = self.own[0][near], self.own[1][near]
@@ -265,7 +269,7 @@ class _Fit:
         differences = np.concatenate([beside, behind])
         roughness = float(np.median(differences)) if len(differences) else 0.0
         over = self.have & ~on & (above > 0) & (above < 3.0)
-        return roughness, np.count_nonzero(over) / max(1, np.count_nonzero(on))
+        return roughness, float(np.count_nonzero(over)) / max(1.0, float(np.count_nonzero(on)))
 
     def _on_cells(self, wide: Flags) -> Flags:
         """Return flags of wide cells on the raster's cells, by their centres."""

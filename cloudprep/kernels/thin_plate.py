@@ -34,6 +34,7 @@ from cloudprep.kernels.thin_plate_cycle import (
 )
 from cloudprep.kernels.thin_plate_far import nearest_where_far
 from cloudprep.kernels.thin_plate_levels import coarsen, scale_and_diagonal
+from cloudprep.kernels.thin_plate_narrow import NARROW, solved_narrow
 from cloudprep.kernels.thin_plate_operator import PLANES, RIM, Equations, factors
 
 if TYPE_CHECKING:
@@ -43,6 +44,8 @@ if TYPE_CHECKING:
 FREE_REACH = 15.0
 # ... so that a plate forgets what happens further away than about this many cells.
 _MEMORY = 30.0
+# On narrow rasters one or two data leave the plate free to tilt: there all empty cells are drawn, but hardly.
+_HARDLY = 1e-4
 # The largest eigenvalues of the matrices divided by their diagonals: 3.2 follows for the plate alone from
 # its Fourier transform (64 / 20), and data only lower it; on coarse levels up to 4.66 were measured, on nine
 # scenes with four stiffnesses.
@@ -220,9 +223,17 @@ class SurfaceFitter:
         if not held.any():
             raise ValueError("no cell has a weight: a surface can't be fitted to nothing")
         data = np.where(held, values, 0.0)
-        far, nearest = nearest_where_far(data, held, free_reach)
         # A round number, so that the last bits of a sum don't reach the result.
         middle = float(np.round(np.sum(data * weights) / np.sum(weights)))
+        if min(self.shape) < NARROW:
+            data = np.where(held, data - middle, 0.0)
+            _, nearest = nearest_where_far(data, held, 0.0)
+            far, _ = nearest_where_far(data, held, free_reach)
+            pull = np.full(self.shape, stiffness / _MEMORY**4)
+            pull[~far if far is not None else ...] *= _HARDLY
+            self.rounds = 0
+            return solved_narrow(np.where(held, data, nearest), weights + pull * ~held, stiffness) + middle
+        far, nearest = nearest_where_far(data, held, free_reach)
         inner = np.s_[RIM:-RIM, RIM:-RIM]
         self._data[inner] = np.where(held, data - middle, 0.0)
         if far is not None:

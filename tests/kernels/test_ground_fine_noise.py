@@ -121,7 +121,6 @@ def counted(above, seed, shape=(40, 44), a_cell=12):
     return count_heights(y.astype(np.int64), x.astype(np.int64), above(rng, x, y), shape)
 
 
-LEVEL = "the surface of level ground lies {} below the mean, and {} of the ground is out"
 
 
 @pytest.mark.parametrize(
@@ -129,9 +128,9 @@ LEVEL = "the surface of level ground lies {} below the mean, and {} of the groun
     [
         (0.01, 0.0),
         (0.025, 0.0),
-        pytest.param(0.04, 0.0, marks=pytest.mark.xfail(reason=LEVEL.format("1.7 cm", "1.4 %"))),
-        pytest.param(0.06, 0.0, marks=pytest.mark.xfail(reason=LEVEL.format("3.7 cm", "4.2 %"))),
-        pytest.param(0.08, 0.0, marks=pytest.mark.xfail(reason=LEVEL.format("5.8 cm", "8.6 %"))),
+        (0.04, 0.0),
+        (0.06, 0.0),
+        (0.08, 0.0),
         (0.01, 0.2),
         (0.025, 0.2),
         (0.04, 0.2),

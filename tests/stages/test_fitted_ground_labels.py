@@ -154,9 +154,6 @@ def test_fitted_ground_takes_what_little_there_is_for_ground(name):
     assert (run_stage(FittedGround(), cloud(SMALL[name])).labels["classification"] == 2).all()
 
 
-@pytest.mark.xfail(
-    reason="one handful in nine ends in an error: no ground is left to fit, or the plate overflows"
-)
 def test_fitted_ground_copes_with_any_handful_of_points():
     rng = np.random.default_rng(1)
     for _ in range(60):

@@ -13,7 +13,7 @@ from cloudprep.kernels.bilinear import bilinear
 from cloudprep.kernels.cell_summary import lowest_point_per_cell
 from cloudprep.kernels.ground_cells import LowestPoints, joined
 from cloudprep.kernels.ground_confidence import confidence, place_logits
-from cloudprep.kernels.ground_fine import count_heights, fine_surface
+from cloudprep.kernels.ground_fine import CLOSE, FineRules, count_heights, fine_surface
 from cloudprep.kernels.ground_limits import Limits, agreed_limits, narrowed
 from cloudprep.kernels.ground_surface import Rules, Surface, ground_surface
 from cloudprep.stages.base import (
@@ -54,6 +54,7 @@ _SIDES = sorted(5**a * 2.0**b for a in range(5) for b in range(-9, 6) if 1.0 <= 
 # Points are dense if their spacing is at most so many cells: measured on made-up scenes, where two points a
 # square metre still tell herbs of 0.1 to 0.5 m from ground.
 _DENSE = 0.65
+_VERY_DENSE = 0.2
 
 # Ground so rough and so overgrown may be none.
 _ROUGH = 0.2
@@ -253,6 +254,11 @@ class FittedGround(Stage):
         assert self.params.cell is not None  # noqa: S101 - a resolved stage
         return self.params.cell / 2
 
+    def _side(self, site: SiteFacts) -> int:
+        """Return the fine cells along a side of the cells that the finer surface is drawn on."""
+        assert self.params.cell is not None  # noqa: S101 - a resolved stage
+        return 1 if site.spacing <= _VERY_DENSE * self.params.cell else 2
+
     def _usable(self, points: Points) -> NDArray[np.bool_]:
         return usable_points(points, self.params.keep_classes, self.params.returns)
 
@@ -328,7 +334,7 @@ class FittedGround(Stage):
         if len(chosen) == 0:
             return _Counts(0, 0, np.zeros((0, 0, 0), np.uint16))
         across, up = ground.place(chosen)
-        column, row = (np.floor(a / 2).astype(np.int64) for a in (across, up))
+        column, row = (np.floor(a / self._side(context.site)).astype(np.int64) for a in (across, up))
         first = int(column.min()), int(row.min())
         shape = int(row.max()) - first[1] + 1, int(column.max()) - first[0] + 1
         above = chosen["z"] - ground.level - ground.at(ground.limits.centre, chosen)
@@ -349,17 +355,18 @@ class FittedGround(Stage):
 
     def settle(self, merged: _Counts, solution: Solution, site: SiteFacts) -> Solution:
         """Draw the finer surface and narrow the limits to it."""
-        del site
+        side = self._side(site)
         ground: _Ground = solution.value
         rows, columns = merged.counts.shape[:2]
         row, column = np.mgrid[0:rows, 0:columns]
-        across = 2.0 * (column.ravel() + merged.column) + 1.0 - ground.limits.column
-        up = 2.0 * (row.ravel() + merged.row) + 1.0 - ground.limits.row
+        across = side * (column.ravel() + merged.column + 0.5) - ground.limits.column
+        up = side * (row.ravel() + merged.row + 0.5) - ground.limits.row
         coarse = bilinear(ground.limits.centre, across, up).reshape(rows, columns)
-        fine = fine_surface(merged.counts, coarse, cell=2 * self._fine)
+        rules = FineRules() if side > 1 else CLOSE
+        fine = fine_surface(merged.counts, coarse, cell=side * self._fine, rules=rules)
         if fine is None:
             return solution
-        limits = narrowed(ground.limits, fine, first=(merged.column, merged.row))
+        limits = narrowed(ground.limits, fine, first=(merged.column, merged.row), side=side)
         noise = float(np.median(fine.noise[merged.counts.any(axis=2)]))
         return Solution(
             replace(ground, limits=limits, logits=place_logits(limits, 2 * self._fine)),
