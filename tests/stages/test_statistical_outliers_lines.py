@@ -65,7 +65,7 @@ def scene(seed, density):
 def noise(xyz, **params):
     columns = {axis: np.ascontiguousarray(v) for axis, v in zip("xyz", xyz.T, strict=True)}
     columns["classification"] = np.ones(len(xyz), np.uint8)
-    stage = StatisticalOutliers(OutlierParams(**{"spread": "standard", **params}))
+    stage = StatisticalOutliers(OutlierParams(**{"spread": "standard", "below": True, **params}))
     return np.isin(run_stage(stage, columns).labels["classification"], (7, 18))
 
 

@@ -14,7 +14,9 @@ from cloudprep.testing import facts_of
 
 def label(columns, **params):
     site = facts_of(columns)
-    stage = StatisticalOutliers(OutlierParams(**{"spread": "standard", **params})).resolved(site)
+    stage = StatisticalOutliers(OutlierParams(**{"spread": "standard", "below": True, **params})).resolved(
+        site
+    )
     points = Points(columns)
     context = whole_cloud_context(site, len(points))
     summary = stage.summarise(points, context)

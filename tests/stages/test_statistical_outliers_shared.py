@@ -29,12 +29,34 @@ def shaped(columns, neighbours):
 
 
 def test_shared_distances_give_the_same_outliers(columns):
-    alone = labels(columns, neighbours=8)
+    alone = labels(columns, neighbours=8, keep_structures=False)
     assert 40 <= (alone == 18).sum() <= 60
-    assert np.array_equal(labels(shaped(columns, 8), neighbours=8), alone)
+    assert np.array_equal(labels(shaped(columns, 8), neighbours=8, keep_structures=False), alone)
 
 
 def test_shared_distances_are_left_aside_where_a_search_is_asked_for(columns):
     wrong = {**shaped(columns, 8), "neighbour_distance": np.ones(len(columns["x"]), np.float32)}
     assert not (labels(wrong) == 18).any()
     assert np.array_equal(labels(wrong, neighbours=8, search="own"), labels(columns, neighbours=8))
+
+
+def test_a_cliff_that_is_seen_thinly_is_kept_and_a_cloud_is_not():
+    rng = np.random.default_rng(12)
+    foot = np.c_[rng.uniform(0, 30, (9000, 2)) * [1, 2], rng.normal(0, 0.05, 9000)]
+    top = foot + np.array([30, 0, 25])
+    cliff = np.c_[np.full(60, 30.0), rng.uniform([0, 2], [60, 23], (60, 2))]
+    stray = rng.uniform([3, 3, 5], [20, 57, 20], (30, 3))
+    xyz = np.concatenate([foot, top, cliff, stray])
+    columns = {axis: np.ascontiguousarray(v) for axis, v in zip("xyz", xyz.T, strict=True)}
+    columns["classification"] = np.ones(len(xyz), np.uint8)
+    plain = labels(shaped(columns, 10), keep_structures=False) != 1
+    found = labels(shaped(columns, 10)) != 1
+    assert plain[18000:18060].mean() > 0.9
+    assert found[18000:18060].mean() < 0.1
+    assert found[18060:].mean() > 0.6
+
+
+def test_outliers_below_everything_are_left_unless_asked_for(columns):
+    columns["z"][-60:] -= 60
+    assert not (labels(columns) == 7).any()
+    assert (labels(columns, below=True) == 7).sum() > 40

@@ -46,6 +46,10 @@ _DISTANCE = "mean_neighbour_distance"
 _SHARED = "neighbour_distance"
 # The median absolute deviation of a normal distribution, times this, is its standard deviation.
 _NORMAL = 1.4826
+# On a surface that is seen thinly, as a cliff is from above, the normal points no farther up than this, and
+# roughness is no more of the mean distance.
+_STEEP = 0.35
+_SMOOTH = 0.1
 _LINE_SPACINGS = 24.0
 _LINE_NEIGHBOURS = 32
 _LINE_WIDTH_SPACINGS = 0.35
@@ -91,6 +95,12 @@ class OutlierParams(StageParams):
         meaning="how far along a line its points are looked for, and how far around for comparing heights",
         derived="24 times the mean point spacing",
     )
+    below: bool = parameter(
+        False,
+        meaning="label outliers below everything around them as low noise, as the plain test does; in steep "
+        "forest that takes ground",
+        source="measured: 0.9 % of the ground of a made-up steep forest, where 3 % of the points lie on it",
+    )
     withheld: bool = parameter(False, meaning="set the withheld flag of outliers too")
 
 
@@ -127,9 +137,10 @@ class StatisticalOutliers(Stage):
     Points that are noise already (classes 7 and 18) or withheld are left out altogether: they are no
     neighbours, count in no figure and are not labelled.
 
-    An outlier is low noise (7) if at least seven eighths of the 16 horizontally nearest points (within
-    ``line_reach``, those right above and below it left out) lie above it, otherwise high noise (18); without
-    any such point it is compared with the cloud's mean height.
+    An outlier is high noise (18) unless at least seven eighths of the 16 horizontally nearest points (within
+    ``line_reach``, those right above and below it left out) lie above it; without any such point it is
+    compared with the cloud's mean height. Those below become low noise (7) only if ``below`` asks for it:
+    ground under a dense canopy lies so, and other stages tell echoes from below from it.
 
     Wires, poles and surfaces that are seen thinly, as water is, are sparse too, and the plain test takes them
     first. ``keep_structures: false`` is the plain test; otherwise these outliers are kept:
@@ -140,6 +151,8 @@ class StatisticalOutliers(Stage):
       7 spacings;
     - on a pole: steps of at most 4.5 m lead up from the ground over points right below (within 0.35 spacings,
       at least 0.3 m);
+    - on a steep surface, a cliff or a wall, where ``local_shape`` ran before: roughness up to 0.1 of the mean
+      distance, upward part of the normal up to 0.35;
     - on the level of what is around: three quarters of the 16 horizontally nearest points lie no farther
       above or below than 0.15 m and a quarter of their distance.
     """
@@ -148,7 +161,7 @@ class StatisticalOutliers(Stage):
     kind = "noise"
     Params = OutlierParams
     scope = Scope.CLOUD
-    uses = (*LABELS, _SHARED)
+    uses = (*LABELS, _SHARED, "roughness", "normal_z")
     provides = LABELS
     summarises = True
     references = (
@@ -234,13 +247,18 @@ class StatisticalOutliers(Stage):
         outlier = context.core & (distance > figures.threshold)
         if self.params.keep_structures and outlier.any():
             outlier &= ~self._on_lines(points, outlier, distance > figures.sparse, figures, context)
+        if self.params.keep_structures and self.params.search == "shared" and _SHARED in points:
+            steep = np.abs(points["normal_z"]) <= _STEEP
+            outlier &= ~(steep & (points["roughness"] <= _SMOOTH * distance))
         low = np.zeros(len(points), np.bool_)
         if outlier.any():
             around = around_outliers(points, outlier, self._looks(), context.threads)
             low[outlier] = around.below(figures.mean_height)
             if self.params.keep_structures:
                 outlier[outlier] = ~(around.on_poles(figures.pole_radius) | around.on_level())
-        return Delta(relabelled(points, low & outlier, outlier & ~low, withheld=self.params.withheld))
+        wanted = self.params.below or not self.params.keep_structures
+        beneath = low & outlier & wanted
+        return Delta(relabelled(points, beneath, outlier & ~low, withheld=self.params.withheld))
 
     def _on_lines(
         self,
