@@ -73,6 +73,9 @@ class Surface(NamedTuple):
         Median height difference, over the surface, between neighbouring points of the ground, m.
     overgrown : float
         Lowest points up to 3 m above the ground, as a share of those on it.
+    together : float
+        Of pairs of neighbouring lowest points with one on the ground, those with both. On open ground and
+        between buildings nearly all; in a forest whose ground shows in single points, few.
     """
 
     column: int
@@ -83,6 +86,7 @@ class Surface(NamedTuple):
     seeds: Seeds
     roughness: float
     overgrown: float
+    together: float
 
 
 class _Fit:
@@ -261,15 +265,18 @@ class _Fit:
             *self._doubts(),
         )
 
-    def _doubts(self) -> tuple[float, float]:
-        """Return how rough the ground is, m, and how many lowest points stand close above it, as a share."""
+    def _doubts(self) -> tuple[float, float, float]:
+        """Return roughness, overgrown and together; see :class:`Surface`."""
         on, above = self.accepted(), self.residuals()
         beside = np.abs(above[:, 1:] - above[:, :-1])[on[:, 1:] & on[:, :-1]]
         behind = np.abs(above[1:] - above[:-1])[on[1:] & on[:-1]]
         differences = np.concatenate([beside, behind])
+        pairs = np.count_nonzero((on[:, 1:] | on[:, :-1]) & self.have[:, 1:] & self.have[:, :-1])
+        pairs += np.count_nonzero((on[1:] | on[:-1]) & self.have[1:] & self.have[:-1])
         roughness = float(np.median(differences)) if len(differences) else 0.0
         over = self.have & ~on & (above > 0) & (above < 3.0)
-        return roughness, float(np.count_nonzero(over)) / max(1.0, float(np.count_nonzero(on)))
+        overgrown = float(np.count_nonzero(over)) / max(1.0, float(np.count_nonzero(on)))
+        return roughness, overgrown, len(differences) / pairs if pairs else 1.0
 
     def _on_cells(self, wide: Flags) -> Flags:
         """Return flags of wide cells on the raster's cells, by their centres."""
@@ -310,6 +317,29 @@ def without_low_groups(cells: LowestPoints, size: int, phase: tuple[int, int]) -
     return cells._replace(x=x, y=y, z=z)
 
 
+def only_lowest(own: LowestPoints, wide: LowestPoints, cell: float) -> LowestPoints:
+    """Return the raster's cells without all points but the lowest ones of wide cells.
+
+    Parameters
+    ----------
+    own, wide : LowestPoints
+        Of the raster's cells and of the wide ones, over the same points.
+    cell : float
+        Side of the raster's cells, m.
+
+    Returns
+    -------
+    LowestPoints
+        On the raster.
+    """
+    row = np.floor(wide.y[wide.have] / cell).astype(np.int64) - own.row
+    column = np.floor(wide.x[wide.have] / cell).astype(np.int64) - own.column
+    kept = np.zeros(own.z.shape, bool)
+    kept[row, column] = True
+    x, y, z = (np.where(kept, a, np.nan) for a in (own.x, own.y, own.z))
+    return own._replace(x=x, y=y, z=z)
+
+
 def ground_surface(
     cells: LowestPoints,
     *,
@@ -317,6 +347,7 @@ def ground_surface(
     wide: int,
     spacing: float,
     phase: tuple[int, int] = (0, 0),
+    scattered: bool = False,
     rules: Rules | None = None,
 ) -> Surface:
     """Fit the ground surface of a site.
@@ -333,6 +364,8 @@ def ground_surface(
         Point spacing, m.
     phase : tuple of int
         Columns and rows, in fine cells, by which the surface's raster is shifted.
+    scattered : bool
+        Ground shows in single points only: leave out all but the lowest points of wide cells.
     rules : Rules, optional
         The numbers behind the fit.
 
@@ -347,4 +380,6 @@ def ground_surface(
     cells = cells._replace(x=cells.x - shift[0], y=cells.y - shift[1])
     moved = cells._replace(column=cells.column - phase[0], row=cells.row - phase[1])
     own, larger = gathered(moved, 2), gathered(moved, wide)
+    if scattered:
+        own = only_lowest(own, larger, 2 * fine)
     return _Fit(own, larger, cell=2 * fine, side=side, spacing=spacing, rules=rules or Rules()).run()

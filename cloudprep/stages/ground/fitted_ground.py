@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 
 import numpy as np
@@ -55,6 +56,13 @@ _SIDES = sorted(5**a * 2.0**b for a in range(5) for b in range(-9, 6) if 1.0 <= 
 # square metre still tell herbs of 0.1 to 0.5 m from ground.
 _DENSE = 0.65
 _VERY_DENSE = 0.2
+
+# Ground is scattered if so few neighbouring lowest points belong to it together: 0.20 to 0.34 in made-up
+# steep forests with 3 % of the points on the ground, 0.6 to 0.93 on reference samples. Cells widen until it
+# is closed, or to 8 m.
+_SCATTERED = 0.45
+_CLOSED = 0.8
+_WIDEST = 8.0
 
 # Ground so rough and so overgrown may be none.
 _ROUGH = 0.2
@@ -163,6 +171,11 @@ def _doubts(surfaces: Sequence[Surface]) -> tuple[str, ...]:
             "look at it before use"
         ),
     )
+
+
+def _together(surfaces: Sequence[Surface]) -> float:
+    """Return how closely the ground's lowest points stand together."""
+    return float(np.median([s.together for s in surfaces]))
 
 
 class _Counts(NamedTuple):
@@ -310,11 +323,13 @@ class FittedGround(Stage):
         phases = _STARTS[: p.starts]
         # Cells a little narrower than the spacing: most of them hold a point, and steps stay sharp.
         wide = max(2, math.ceil(0.9 * site.spacing / self._fine))
-        rules = Rules(window=p.largest_opening)
-        surfaces = [
-            ground_surface(cells, fine=self._fine, wide=wide, spacing=site.spacing, phase=phase, rules=rules)
-            for phase in phases
-        ]
+        surfaces = self._surfaces(cells, site.spacing, wide)
+        warnings = _doubts(surfaces)
+        # Where ground shows in single points only, wider cells hold some of it.
+        scattered = bool(warnings) or _together(surfaces) < _SCATTERED
+        while scattered and 2 * wide * self._fine <= _WIDEST and (warnings or _together(surfaces) < _CLOSED):
+            wide *= 2
+            surfaces = self._surfaces(cells, wide * self._fine, wide, scattered=True)
         limits = agreed_limits(
             surfaces,
             phases,
@@ -325,7 +340,20 @@ class FittedGround(Stage):
             slope_share=p.slope_share,
         )
         ground = _Ground(limits, level, self._fine, self._zero(site), place_logits(limits, 2 * self._fine))
-        return Solution(ground, warnings=_doubts(surfaces), revisit=bool(p.dense))
+        return Solution(
+            ground,
+            figures={"ground.lowest_over": wide * self._fine},
+            warnings=warnings,
+            revisit=bool(p.dense),
+        )
+
+    def _surfaces(
+        self, cells: LowestPoints, spacing: float, wide: int, *, scattered: bool = False
+    ) -> list[Surface]:
+        """Fit a surface for each start of the raster."""
+        fit = partial(ground_surface, cells, fine=self._fine, wide=wide, spacing=spacing, scattered=scattered)
+        rules = Rules(window=self.params.largest_opening)
+        return [fit(phase=phase, rules=rules) for phase in _STARTS[: self.params.starts]]
 
     def revisit(self, points: Points, context: Context, solution: Solution) -> _Counts:
         """Count the heights of the block's usable points over the surface."""
@@ -370,7 +398,7 @@ class FittedGround(Stage):
         noise = float(np.median(fine.noise[merged.counts.any(axis=2)]))
         return Solution(
             replace(ground, limits=limits, logits=place_logits(limits, 2 * self._fine)),
-            figures={"ground.noise": round(noise, 4)},
+            figures={**solution.figures, "ground.noise": round(noise, 4)},
             warnings=solution.warnings,
         )
 
