@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+from scipy import ndimage
 
 from cloudprep.kernels.bilinear import bilinear
 from cloudprep.kernels.ground_cells import gathered
@@ -40,6 +41,8 @@ class Rules(NamedTuple):
         above the surface there weighs less ...
     plant_height, plant_slope : float
         ... by this height, plus that share of the slope.
+    deep : float
+        Where ground is scattered, two points so far below the surface let it down.
     growing : Growing
         Rules of growing.
     """
@@ -51,6 +54,7 @@ class Rules(NamedTuple):
     crest_directions: int = 4
     plant_height: float = 0.2
     plant_slope: float = 0.2
+    deep: float = 1.0
     growing: Growing = Growing()
 
 
@@ -227,8 +231,34 @@ class _Fit:
         edge &= (sticking <= 2.5) & (area >= 60.0) & (np.abs(above) < 30.0)
         return np.asarray(np.append(joined | shelf | edge, False)[label])
 
-    def run(self) -> Surface:
-        """Carry the fit out."""
+    def sink(self, every: LowestPoints, ground: Flags, rounds: int) -> Flags:
+        """Let the surface down where points of other cells lie below it; return the ground that is left.
+
+        At the data's edge a wide cell may hold nothing but crowns.
+        """
+        at = np.nonzero(every.have)
+        x, y, z = every.x[at], every.y[at], every.z[at]
+        across, up = (x - self.left) / self.cell, (y - self.bottom) / self.cell
+        box = 2 * round(self.side / self.cell) + 1
+        ground = ground.copy()
+        for _ in range(rounds):
+            deep = np.zeros(every.z.shape, bool)
+            below = z - bilinear(self.height, across, up) < -self.rules.deep
+            deep[at[0][below], at[1][below]] = True
+            # One alone may be a false low echo.
+            deep &= ndimage.uniform_filter(deep.astype(np.float64), box) * box**2 > 1.5
+            if not deep.any():
+                break
+            ground &= ~ndimage.maximum_filter(deep, box)[self.at_row, self.at_column]
+            weights = deep.astype(np.float64)
+            values = np.where(deep, every.z, 0.0)
+            weights[self.at_row[ground], self.at_column[ground]] = 1.0
+            values[self.at_row[ground], self.at_column[ground]] = self.wide.z[ground]
+            self.height = fit_surface(values, weights, self.rules.stiffness)
+        return ground
+
+    def run(self, every: LowestPoints | None = None) -> Surface:
+        """Carry the fit out; ``every`` cell's lowest points, where wide cells gave the surface alone."""
         w, rules = self.wide, self.rules
         ground = self.accepted()
         barred = self.islands(ground)
@@ -253,6 +283,8 @@ class _Fit:
             self.fit(ground)
             self.crest |= self._on_cells(rescued)
             self.refine(1)
+        if every is not None:
+            ground = self.sink(every, ground, 4)
         support = np.zeros(self.height.shape, bool)
         support[self.at_row[ground], self.at_column[ground]] = True
         return Surface(
@@ -380,6 +412,7 @@ def ground_surface(
     cells = cells._replace(x=cells.x - shift[0], y=cells.y - shift[1])
     moved = cells._replace(column=cells.column - phase[0], row=cells.row - phase[1])
     own, larger = gathered(moved, 2), gathered(moved, wide)
+    every = own if scattered else None
     if scattered:
         own = only_lowest(own, larger, 2 * fine)
-    return _Fit(own, larger, cell=2 * fine, side=side, spacing=spacing, rules=rules or Rules()).run()
+    return _Fit(own, larger, cell=2 * fine, side=side, spacing=spacing, rules=rules or Rules()).run(every)
