@@ -18,7 +18,7 @@ def surface(height, support=None, plants=0, objects=0, column=0, row=0, cell=2.0
     seeds = Seeds(
         height, full, ~full, np.full(height.shape, plants, np.uint8), np.full(height.shape, objects, np.uint8)
     )
-    return Surface(column, row, cell, height, full if support is None else support, seeds, 0.0, 0.0)
+    return Surface(column, row, cell, height, full if support is None else support, seeds, 0.0, 0.0, 1.0)
 
 
 def agreed(surfaces, phases, first=(0, 0), shape=(8, 12), **rules):
