@@ -3,8 +3,6 @@
 The bars are this project's own; those for a meadow that one pulse in eight passes are softer.
 """
 
-import pytest
-
 
 def test_low_plants_are_told_from_ground_that_shows_in_places(judge):
     judged = judge("drone_plants")

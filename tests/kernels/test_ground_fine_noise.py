@@ -121,8 +121,6 @@ def counted(above, seed, shape=(40, 44), a_cell=12):
     return count_heights(y.astype(np.int64), x.astype(np.int64), above(rng, x, y), shape)
 
 
-
-
 @pytest.mark.parametrize(
     ("noise", "tilt"),
     [
