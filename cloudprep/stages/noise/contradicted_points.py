@@ -177,7 +177,7 @@ class ContradictedPoints(Stage):
         figures = {"noise.lines_contradict_share": share}
         if share > _MOST:
             warning = (
-                f"contradicted_points: flight lines contradict each other at {100 * share:.0f} % of the "
+                f"flight lines contradict each other at {100 * share:.0f} % of the "
                 f"points that two of them cover, so nothing was labelled; do their heights agree?"
             )
             return Solution(False, (), figures, (warning,))
@@ -204,14 +204,11 @@ class ContradictedPoints(Stage):
         warnings = []
         if clouds.total:
             where = places_in_words(clouds, site.origin)
-            warnings.append(
-                f"contradicted_points: dust or rain that only one flight line saw, labelled as noise: {where}"
-            )
+            warnings.append(f"dust or rain that only one flight line saw, labelled as noise: {where}")
         if moved.total and self.params.moving:
             where = places_in_words(moved, site.origin)
             warnings.append(
-                f"contradicted_points: vehicles, people or other things that only one flight line saw, "
-                f"labelled as noise: {where}"
+                f"vehicles, people or other things that only one flight line saw, labelled as noise: {where}"
             )
         return Solution(solution.value, (), figures, tuple(warnings))
 

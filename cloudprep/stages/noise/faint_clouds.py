@@ -178,7 +178,7 @@ class FaintClouds(Stage):
         if merged.total:
             done = "labelled as noise" if self.params.label else "not labelled"
             where = places_in_words(merged, site.origin)
-            warnings = (f"faint_clouds: what echoes as faintly as dust, {done}: {where}",)
+            warnings = (f"what echoes as faintly as dust, {done}: {where}",)
         return Solution(solution.value, (), figures, warnings)
 
     def run(self, points: Points, context: Context, solution: Solution | None = None) -> Delta:
