@@ -3,8 +3,8 @@
 python benchmarks/ground_cost.py [--stages fitted_ground,...] [--sides 300 1000] [--densities 1 4 10 100]
 
 The cloud is rolling land with houses and trees, in scan order; a cell is one square metre. Times are CPU
-times of the labelling pass alone with one worker, the better of two runs, everything compiled; the reference is
-laspy's reading (lazrs, one thread) of the same points from a LAZ file, in the same run.
+times of the labelling pass alone with one worker, the better of two runs, everything compiled; the
+reference is laspy's reading (lazrs, one thread) of the same points from a LAZ file, in the same run.
 """
 
 from __future__ import annotations

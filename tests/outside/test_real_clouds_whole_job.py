@@ -24,9 +24,10 @@ pytestmark = pytest.mark.network
 REFUSED = {
     "simple1_4.las": "degrees",
 }
-# name -> bars in percent, a little over what was measured (0.03 and 4.9; 0.8 and 0.1): Type I, and Type II over
-# the points that stand out by more than so many metres from the delivered ground. In the first cloud the producer kept only the lowest points as ground: two thirds of
-# its other points lie within 0.3 m of that ground, so only points that stand out can be called objects.
+# name -> bars in percent, a little over what was measured (0.03 and 4.9; 0.8 and 0.1): Type I, and Type II
+# over the points that stand out by more than so many metres from the delivered ground. In the first cloud the
+# producer kept only the lowest points as ground: two thirds of its other points lie within 0.3 m of that
+# ground, so only points that stand out can be called objects.
 SCORED = {
     "autzen_trim.laz": (1.0, 5.0, 1.0),
     "file_with_both_wkt_and_geotiff_vlrs.las": (1.0, 0.5, 0.0),
