@@ -349,25 +349,26 @@ def without_low_groups(cells: LowestPoints, size: int, phase: tuple[int, int]) -
     return cells._replace(x=x, y=y, z=z)
 
 
-def only_lowest(own: LowestPoints, wide: LowestPoints, cell: float) -> LowestPoints:
+def only_lowest(own: LowestPoints, wide: LowestPoints, times: int) -> LowestPoints:
     """Return the raster's cells without all points but the lowest ones of wide cells.
 
     Parameters
     ----------
     own, wide : LowestPoints
         Of the raster's cells and of the wide ones, over the same points.
-    cell : float
-        Side of the raster's cells, m.
+    times : int
+        How many of the raster's cells make a wide one.
 
     Returns
     -------
     LowestPoints
         On the raster.
     """
-    row = np.floor(wide.y[wide.have] / cell).astype(np.int64) - own.row
-    column = np.floor(wide.x[wide.have] / cell).astype(np.int64) - own.column
-    kept = np.zeros(own.z.shape, bool)
-    kept[row, column] = True
+    rows, columns = own.z.shape
+    row = (np.arange(rows) + own.row) // times - wide.row
+    column = (np.arange(columns) + own.column) // times - wide.column
+    over = np.ix_(row, column)
+    kept = (own.x == wide.x[over]) & (own.y == wide.y[over]) & (own.z == wide.z[over])
     x, y, z = (np.where(kept, a, np.nan) for a in (own.x, own.y, own.z))
     return own._replace(x=x, y=y, z=z)
 
@@ -397,7 +398,8 @@ def ground_surface(
     phase : tuple of int
         Columns and rows, in fine cells, by which the surface's raster is shifted.
     scattered : bool
-        Ground shows in single points only: leave out all but the lowest points of wide cells.
+        Ground shows in single points only: leave out all but the lowest points of wide cells (``wide`` must
+        then be even).
     rules : Rules, optional
         The numbers behind the fit.
 
@@ -414,5 +416,5 @@ def ground_surface(
     own, larger = gathered(moved, 2), gathered(moved, wide)
     every = own if scattered else None
     if scattered:
-        own = only_lowest(own, larger, 2 * fine)
+        own = only_lowest(own, larger, wide // 2)
     return _Fit(own, larger, cell=2 * fine, side=side, spacing=spacing, rules=rules or Rules()).run(every)

@@ -145,3 +145,16 @@ def test_narrowed_limits_take_steps_and_heights_from_their_place(first):
     assert step.sum() == 2
     np.testing.assert_allclose(found.centre[:, step], level)
     np.testing.assert_allclose(found.centre[:, ~step], np.tile(0.1 * x[~step], (9, 1)), atol=1e-5)
+
+
+def test_narrowed_limits_on_cells_as_fine_as_the_limits():
+    """By hand: the finer surface's cells are the limits' own, so its heights are taken as they are."""
+    coarse = agreed([surface(np.full((4, 6), 5.0))], [(0, 0)])
+    rows, columns = coarse.centre.shape
+    heights = 5.0 + 0.01 * np.arange(rows * columns).reshape(rows, columns)
+    steps = np.zeros((rows, columns), bool)
+    steps[1, 2] = True
+    finer = FineSurface(heights, np.full((rows, columns), 0.02), np.zeros((rows, columns)), steps)
+    found = narrowed(coarse, finer, first=(coarse.column, coarse.row), side=1)
+    np.testing.assert_allclose(found.centre[~steps], heights[~steps], atol=1e-6)
+    assert found.centre[1, 2] == coarse.centre[1, 2]

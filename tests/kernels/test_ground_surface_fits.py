@@ -9,7 +9,7 @@ import pytest
 
 from cloudprep.kernels.bilinear import bilinear
 from cloudprep.kernels.ground_cells import LowestPoints, gathered
-from cloudprep.kernels.ground_surface import Rules, ground_surface, without_low_groups
+from cloudprep.kernels.ground_surface import Rules, ground_surface, only_lowest, without_low_groups
 
 FINE, WIDE, SPACING = 0.5, 2, 1.0
 SHAPE = (80, 90)
@@ -210,3 +210,62 @@ def test_surfaces_are_carried_by_points_only():
     assert np.count_nonzero(~held) >= 60
     assert at(surface, 22.0, 20.0) == pytest.approx(5 + 0.2 * 22, abs=0.01)
     assert np.isfinite(surface.height).all()
+
+
+# -- ground that shows in single points ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("phase", [(0, 0), (1, 0), (0, 1)])
+@pytest.mark.parametrize("times", [2, 5])
+def test_only_the_lowest_points_of_wide_cells_are_left(phase, times):
+    """Against a loop over the points, by the wide cell that each lies in."""
+    cells = land(lambda x, y, rng: rng.normal(0, 1, x.shape), shape=(37, 43), column=-7, row=11)
+    moved = cells._replace(column=cells.column - phase[0], row=cells.row - phase[1])
+    own, wide = gathered(moved, 2), gathered(moved, 2 * times)
+    lowest = {}
+    for r, c in zip(*np.nonzero(cells.have), strict=True):
+        key = (r + moved.row) // (2 * times), (c + moved.column) // (2 * times)
+        point = cells.z[r, c], cells.x[r, c], cells.y[r, c]
+        lowest[key] = min(lowest.get(key, point), point)
+    left = only_lowest(own, wide, times)
+    assert sorted(zip(left.z[left.have], left.x[left.have], left.y[left.have], strict=True)) == sorted(
+        lowest.values()
+    )
+    # Each stays in its cell of the raster.
+    np.testing.assert_array_equal(left.z[left.have], own.z[left.have])
+
+
+def forest(columns=160, seed=2, slope=0.5):
+    """Return lowest points under crowns 6 to 14 m up, of which one in 25 is ground, but for x from 80 m."""
+    truth = {}
+
+    def height(x, y, rng):
+        truth["bare"] = (rng.random(x.shape) < 0.04) & (x < 80)
+        return 100 + slope * y + np.where(truth["bare"], 0, rng.uniform(6, 14, x.shape))
+
+    cells = land(height, shape=(160, columns), seed=seed, share=0.8)
+    return cells, cells.have & truth["bare"]
+
+
+def off(cells, bare, surface, slope=0.5):
+    """Return how far a surface is from the forest's ground points, m."""
+    return at(surface, cells.x[bare], cells.y[bare]) - (100 + slope * cells.y[bare])
+
+
+def test_scattered_ground_lies_on_the_lowest_points_of_wider_cells():
+    cells, bare = forest()
+    narrow = fitted(cells)
+    spread = ground_surface(cells, fine=FINE, wide=16, spacing=8.0, scattered=True)
+    assert narrow.together < 0.4
+    assert spread.together > 0.8
+    # One cell in 25 holds ground: ten points in a cell of 8 m, and between them the ground is level enough.
+    assert np.sqrt(np.mean(off(cells, bare, spread) ** 2)) < 0.3
+    assert np.sqrt(np.mean(off(cells, bare, narrow) ** 2)) > 0.3
+
+
+@pytest.mark.parametrize("columns", [161, 162, 164])
+def test_wide_cells_of_crowns_alone_at_the_edge_carry_no_ground(columns):
+    """The last wide column is a sliver that no ground shows in; without letting down it is 0.6 to 0.8 m off."""
+    cells, bare = forest(columns)
+    surface = ground_surface(cells, fine=FINE, wide=16, spacing=8.0, scattered=True)
+    assert np.sqrt(np.mean(off(cells, bare, surface) ** 2)) < 0.3

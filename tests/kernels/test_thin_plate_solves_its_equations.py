@@ -241,3 +241,20 @@ def test_the_inverse_of_the_coarsest_level_is_one():
     half = rng.normal(0, 1, (30, 30))
     matrix = half @ half.T + np.eye(30)
     assert np.abs(inverted(matrix) @ matrix - np.eye(30)).max() < 1e-4
+
+
+@pytest.mark.parametrize("shape", [(1, 3), (2, 3), (3, 1), (3, 3), (1, 1)])
+def test_one_datum_on_a_narrow_raster_is_a_level_surface(shape):
+    """By hand: of all plates through one datum the level one is drawn to nothing else."""
+    values, weights = np.full(shape, np.nan), np.zeros(shape)
+    values[0, -1], weights[0, -1] = 26.92580899, 1
+    np.testing.assert_allclose(fit_surface(values, weights, 1e-3), 26.92580899, atol=1e-4)
+
+
+def test_two_data_on_a_narrow_raster_are_met():
+    """By hand: a plane through both bends nowhere, so both are met."""
+    values, weights = np.full((3, 2), np.nan), np.zeros((3, 2))
+    values[0], weights[0] = (1.0, 2.5), 1
+    found = fit_surface(values, weights, 0.1)
+    np.testing.assert_allclose(found[0], (1.0, 2.5), atol=1e-4)
+    assert 0.9 < found.min() <= found.max() < 2.6

@@ -3,38 +3,32 @@
 2 pulses a square metre, 6 cm noise. Bars were measured on four seeds and lie just beyond the worst of them.
 """
 
+from functools import partial
+
 import numpy as np
 import pytest
 
-from cloudprep.stages.ground.cloth_simulation import ClothSimulation, ClothSimulationParams
+from cloudprep.stages.ground.cloth_simulation import ClothSimulation
 from cloudprep.testing import run_stage
 
 SEEDS = (1, 2)
 
 
-def pulses(seed, side):
-    rng = np.random.default_rng(seed)
-    x, y = rng.uniform(0, side, (2, int(2 * side**2)))
-    return rng, x, y
-
-
-def found(x, y, z, rng, **parameters):
-    """Return which points the stage takes for ground."""
-    xyz = np.round(np.c_[x, y, z + rng.normal(0, 0.06, len(x))], 3)
-    columns = dict(zip("xyz", xyz.T.copy(), strict=True), classification=np.zeros(len(x), np.uint8))
-    stage = ClothSimulation(ClothSimulationParams(**parameters))
-    return run_stage(stage, columns).labels["classification"] == 2
+@pytest.fixture
+def found(found_by):
+    """Return a function: which points the stage takes for ground."""
+    return partial(found_by, ClothSimulation)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_cloth_simulation_keeps_steep_slopes(seed):
+def test_cloth_simulation_keeps_steep_slopes(seed, pulses, found):
     rng, x, y = pulses(seed, 100)
     assert found(x, y, 200 + 0.4 * x + 0.4 * y, rng).mean() >= 0.999
     assert found(x, y, 200 + 1.0 * x, rng).mean() >= 0.998
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_cloth_simulation_takes_no_house_on_a_slope(seed):
+def test_cloth_simulation_takes_no_house_on_a_slope(seed, pulses, found):
     rng, x, y = pulses(seed, 90)
     z = 300 + 0.25 * x + 0.3 * np.sin(x / 4) * np.sin(y / 3)
     roof = (abs(x - 45) < 6) & (abs(y - 44) < 5)
@@ -46,7 +40,7 @@ def test_cloth_simulation_takes_no_house_on_a_slope(seed):
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_cloth_simulation_is_kept_off_wide_roofs_by_its_rigidness(seed):
+def test_cloth_simulation_is_kept_off_wide_roofs_by_its_rigidness(seed, pulses, found):
     rng, x, y = pulses(seed, 120)
     roof = (abs(x - 60) < 20) & (abs(y - 60) < 15)
     z = np.where(roof, 112.0, 100 + 0.03 * x)
@@ -57,14 +51,14 @@ def test_cloth_simulation_is_kept_off_wide_roofs_by_its_rigidness(seed):
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_cloth_simulation_reaches_the_edge_of_a_cliff_if_laid_down_on_slopes(seed):
+def test_cloth_simulation_reaches_the_edge_of_a_cliff_if_laid_down_on_slopes(seed, pulses, found):
     rng, x, y = pulses(seed, 100)
     z = 100 + np.where(x > 50, 8.0, 0.0) + 0.05 * y
     assert found(x, y, z, rng).mean() < 0.92
     assert found(x, y, z, rng, steep_slopes=True).mean() >= 0.99
 
 
-def test_cloth_simulation_finds_the_ground_below_bushes():
+def test_cloth_simulation_finds_the_ground_below_bushes(pulses, found):
     rng, x, y = pulses(5, 100)
     bare = 100 + 3 * np.sin(x / 25) + 0.05 * y
     bush = rng.random(len(x)) < 0.5
@@ -83,11 +77,11 @@ def test_cloth_simulation_threshold_is_square_to_the_cloth():
             z = 50 + rise * xs
             z[-1] += above
             columns = {"x": xs, "y": ys, "z": z, "classification": np.zeros(len(xs), np.uint8)}
-            stage = ClothSimulation(ClothSimulationParams(cell=1.0))
+            stage = ClothSimulation(ClothSimulation.Params(cell=1.0))
             assert (run_stage(stage, columns).labels["classification"][-1] == 2) == expected
 
 
-def test_cloth_simulation_sags_alike_whatever_the_cell():
+def test_cloth_simulation_sags_alike_whatever_the_cell(pulses, found):
     # The same roof of 30 x 24 m, 6 m high: much the same part of it is taken with cells of 0.5, 1 and 2 m.
     rng, x, y = pulses(3, 120)
     roof = (abs(x - 60) < 15) & (abs(y - 60) < 12)
@@ -105,5 +99,5 @@ def test_cloth_simulation_takes_no_point_far_below_the_cloth():
     for below, expected in ((8.0, 1), (0.3, 2)):
         xs, ys, z = np.r_[x, 20.01], np.r_[y, 20.01], np.r_[np.full(len(x), 50.0), 50.0 - below]
         columns = {"x": xs, "y": ys, "z": z, "classification": np.zeros(len(xs), np.uint8)}
-        stage = ClothSimulation(ClothSimulationParams(cell=1.0))
+        stage = ClothSimulation(ClothSimulation.Params(cell=1.0))
         assert run_stage(stage, columns).labels["classification"][-1] == expected

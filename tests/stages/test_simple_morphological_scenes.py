@@ -3,38 +3,32 @@
 2 pulses a square metre, 6 cm noise. Bars were measured on four seeds and lie just beyond the worst of them.
 """
 
+from functools import partial
+
 import numpy as np
 import pytest
 
-from cloudprep.stages.ground.simple_morphological import SimpleMorphological, SimpleMorphologicalParams
+from cloudprep.stages.ground.simple_morphological import SimpleMorphological
 from cloudprep.testing import run_stage
 
 SEEDS = (1, 2)
 
 
-def pulses(seed, side):
-    rng = np.random.default_rng(seed)
-    x, y = rng.uniform(0, side, (2, int(2 * side**2)))
-    return rng, x, y
-
-
-def found(x, y, z, rng, **parameters):
-    """Return which points the stage takes for ground."""
-    xyz = np.round(np.c_[x, y, z + rng.normal(0, 0.06, len(x))], 3)
-    columns = dict(zip("xyz", xyz.T.copy(), strict=True), classification=np.zeros(len(x), np.uint8))
-    stage = SimpleMorphological(SimpleMorphologicalParams(**parameters))
-    return run_stage(stage, columns).labels["classification"] == 2
+@pytest.fixture
+def found(found_by):
+    """Return a function: which points the stage takes for ground."""
+    return partial(found_by, SimpleMorphological)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_simple_morphological_keeps_steep_slopes_and_cliffs(seed):
+def test_simple_morphological_keeps_steep_slopes_and_cliffs(seed, pulses, found):
     rng, x, y = pulses(seed, 100)
     assert found(x, y, 200 + 0.577 * x, rng).mean() >= 0.97
     assert found(x, y, 100 + np.where(x > 50, 8.0, 0.0) + 0.05 * y, rng).mean() >= 0.999
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_simple_morphological_takes_no_house_on_a_slope(seed):
+def test_simple_morphological_takes_no_house_on_a_slope(seed, pulses, found):
     rng, x, y = pulses(seed, 90)
     z = 300 + 0.25 * x + 0.3 * np.sin(x / 4) * np.sin(y / 3)
     roof = (abs(x - 45) < 6) & (abs(y - 44) < 5)
@@ -45,7 +39,7 @@ def test_simple_morphological_takes_no_house_on_a_slope(seed):
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_simple_morphological_takes_no_roof_that_holds_no_largest_disk(seed):
+def test_simple_morphological_takes_no_roof_that_holds_no_largest_disk(seed, pulses, found):
     # A flat roof of 50 x 40 m holds a disk of 18 m, and none of 22 m.
     rng, x, y = pulses(seed, 120)
     roof = (abs(x - 60) < 25) & (abs(y - 60) < 20)
@@ -57,7 +51,7 @@ def test_simple_morphological_takes_no_roof_that_holds_no_largest_disk(seed):
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_simple_morphological_is_not_drawn_down_by_low_outliers(seed):
+def test_simple_morphological_is_not_drawn_down_by_low_outliers(seed, pulses, found):
     rng, x, y = pulses(seed, 80)
     low = np.isin(np.arange(len(x)), rng.choice(len(x), 12, replace=False))
     ground = found(x, y, 100 + 0.1 * x - np.where(low, 8.0, 0.0), rng)
@@ -75,5 +69,5 @@ def test_simple_morphological_threshold_grows_with_the_terrains_slope():
             z = 50 + rise * xs
             z[-1] += above
             columns = {"x": xs, "y": ys, "z": z, "classification": np.zeros(len(xs), np.uint8)}
-            stage = SimpleMorphological(SimpleMorphologicalParams(cell=1.0))
+            stage = SimpleMorphological(SimpleMorphological.Params(cell=1.0))
             assert (run_stage(stage, columns).labels["classification"][-1] == 2) == expected

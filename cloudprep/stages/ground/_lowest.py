@@ -8,7 +8,15 @@ import numpy as np
 
 from cloudprep.errors import UsageError
 from cloudprep.kernels.bilinear import bilinear
-from cloudprep.kernels.cell_summary import CellGrid, joint_shape, lowest_per_cell, merge_lowest, round_cell
+from cloudprep.kernels.cell_summary import (
+    CellGrid,
+    joint_shape,
+    lowest_per_cell,
+    lowest_point_per_cell,
+    merge_lowest,
+    round_cell,
+)
+from cloudprep.kernels.ground_cells import LowestPoints, joined
 from cloudprep.model.grid import Window
 
 if TYPE_CHECKING:
@@ -94,6 +102,56 @@ def joined_lowest(parts: Sequence[CellGrid], cell: float, stage: str) -> CellGri
     """
     refuse_too_wide(joint_shape(parts), cell, stage)
     return merge_lowest(parts)
+
+
+def lowest_points(
+    points: Points, used: NDArray[np.bool_], phase: tuple[float, float], side: float, stage: str
+) -> LowestPoints:
+    """Return the lowest point, not only its height, of each square.
+
+    Parameters
+    ----------
+    points : Points
+        n points.
+    used : ndarray of bool, shape (n,)
+        Which of them count.
+    phase : tuple of float
+        The local zero as seen from the lattice edge before it, m: x and y are counted from that edge.
+    side : float
+        Side of a square, m.
+    stage : str
+        Name of the stage, for the message.
+
+    Raises
+    ------
+    UsageError
+        If the points span more than 100 million squares.
+    """
+    x, y, z = points["x"][used] + phase[0], points["y"][used] + phase[1], points["z"][used]
+    if len(z) == 0:
+        return joined(())
+    column, row = (np.floor(a / side).astype(np.int64) for a in (x, y))
+    first = int(column.min()), int(row.min())
+    shape = int(row.max()) - first[1] + 1, int(column.max()) - first[0] + 1
+    refuse_too_wide(shape, side, stage)
+    index = lowest_point_per_cell(column - first[0], row - first[1], x, y, z, shape)
+    return LowestPoints(*first, *(np.where(index >= 0, a[index], np.nan) for a in (x, y, z)))
+
+
+def joined_points(parts: Sequence[LowestPoints], side: float, stage: str) -> LowestPoints:
+    """Join the lowest points of all blocks.
+
+    Raises
+    ------
+    UsageError
+        If together they span more than 100 million squares.
+    """
+    filled = [p for p in parts if p.z.size]
+    if filled:
+        rows = max(p.row + p.z.shape[0] for p in filled) - min(p.row for p in filled)
+        columns = max(p.column + p.z.shape[1] for p in filled) - min(p.column for p in filled)
+        refuse_too_wide((rows, columns), side, stage)
+    return joined(filled)
 
 
 def refuse_too_wide(shape: tuple[int, int], cell: float, stage: str) -> None:

@@ -9,13 +9,11 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 
 from cloudprep.kernels.bilinear import bilinear
-from cloudprep.kernels.cell_summary import lowest_point_per_cell
-from cloudprep.kernels.ground_cells import LowestPoints, joined
 from cloudprep.kernels.simple_morphological import steepness
 from cloudprep.kernels.tin_densification import Limits, densified
 from cloudprep.stages.base import ClassCodes, Context, Points, Solution, StageParams, Summary, parameter
 from cloudprep.stages.ground._labels import Returns, keep_classes_parameter, returns_parameter
-from cloudprep.stages.ground._lowest import CELL_DERIVED, NOTHING_USABLE, refuse_too_wide
+from cloudprep.stages.ground._lowest import CELL_DERIVED, NOTHING_USABLE, joined_points, lowest_points
 from cloudprep.stages.ground._on_lowest import OnLowest
 
 if TYPE_CHECKING:
@@ -23,6 +21,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from cloudprep.kernels.ground_cells import LowestPoints
     from cloudprep.model.site import SiteFacts
 
 
@@ -145,27 +144,13 @@ class TinDensification(OnLowest):
 
     def summarise(self, points: Points, context: Context) -> Summary:
         """Return the lowest point in each cell of the lattice, from the block's usable points."""
-        used = points.take(self._usable(points) & context.core)
-        if len(used) == 0:
-            return Summary(joined(()))
-        x, y = self._from_edge(used, context.site.lattice(self._cell).phase)
-        column, row = (np.floor(a / self._cell).astype(np.int64) for a in (x, y))
-        first = int(column.min()), int(row.min())
-        shape = int(row.max()) - first[1] + 1, int(column.max()) - first[0] + 1
-        refuse_too_wide(shape, self._cell, self.name)
-        index = lowest_point_per_cell(column - first[0], row - first[1], x, y, used["z"], shape)
-        return Summary(
-            LowestPoints(*first, *(np.where(index >= 0, a[index], np.nan) for a in (x, y, used["z"])))
-        )
+        used = self._usable(points) & context.core
+        phase = context.site.lattice(self._cell).phase
+        return Summary(lowest_points(points, used, phase, self._cell, self.name))
 
     def merge(self, parts: Sequence[LowestPoints]) -> LowestPoints:
         """Join the lowest points of all blocks."""
-        filled = [p for p in parts if p.z.size]
-        if filled:
-            rows = max(p.row + p.z.shape[0] for p in filled) - min(p.row for p in filled)
-            columns = max(p.column + p.z.shape[1] for p in filled) - min(p.column for p in filled)
-            refuse_too_wide((rows, columns), self._cell, self.name)
-        return joined(filled)
+        return joined_points(parts, self._cell, self.name)
 
     def solve(self, merged: LowestPoints, site: SiteFacts) -> Solution:
         """Grow the network."""

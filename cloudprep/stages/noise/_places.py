@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 # Side of a square, m; squares that touch are one place.
 _SQUARE = 10
 _ROW = 2**31
-# So many places are told, the largest first, if they hold so many points.
+# So many places are told, the largest first, if they hold so many points; nothing of fewer points in all.
 _TOLD = 5
 _POINTS_LEAST = 5
 
@@ -27,6 +27,11 @@ class Places(NamedTuple):
     x: NDArray[np.int64]
     y: NDArray[np.int64]
     points: NDArray[np.int64]
+
+    @property
+    def told(self) -> bool:
+        """Whether there are enough points to tell a person of."""
+        return self.total >= _POINTS_LEAST
 
     @property
     def total(self) -> int:

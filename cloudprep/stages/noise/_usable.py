@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from cloudprep.model.classes import NOISE_CODES
+from cloudprep.stages.base import parameter
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -14,6 +15,11 @@ if TYPE_CHECKING:
     from cloudprep.model.points import Points
 
 LABELS = ("classification", "withheld")
+
+
+def withheld_parameter() -> Any:
+    """Declare ``withheld: bool``, alike for all noise stages."""
+    return parameter(False, meaning="set the withheld flag of the noise too")
 
 
 def usable(points: Points) -> NDArray[np.bool_]:

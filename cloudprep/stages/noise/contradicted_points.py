@@ -21,7 +21,8 @@ from cloudprep.stages.base import (
 from cloudprep.stages.noise._contradicted import CONTRADICTED, Kind, Lengths, contradicted, kinds_of
 from cloudprep.stages.noise._local_shapes import SHAPE_COLUMNS
 from cloudprep.stages.noise._places import Places, joined_places, places_in_words, places_of
-from cloudprep.stages.noise._usable import LABELS, relabelled
+from cloudprep.stages.noise._spacings import in_spacings
+from cloudprep.stages.noise._usable import LABELS, relabelled, withheld_parameter
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -81,7 +82,7 @@ class ContradictedParams(StageParams):
     moving: bool = parameter(
         False, meaning="label vehicles and people that only one line saw as high noise too"
     )
-    withheld: bool = parameter(False, meaning="set the withheld flag of the noise too")
+    withheld: bool = withheld_parameter()
 
 
 class _Share(NamedTuple):
@@ -144,10 +145,7 @@ class ContradictedPoints(Stage):
             ("company", _BALL_SPACINGS, _BALL_LEAST),
         ):
             if getattr(self.params, name) is None:
-                values[name] = min(max(times * site.spacing, least), _LENGTH_MOST)
-                reasons[name] = (
-                    f"{times:g} times the mean point spacing of {site.spacing:.3g} m, at least {least:g} m"
-                )
+                values[name], reasons[name] = in_spacings(site, times, least, _LENGTH_MOST)
         return values, reasons
 
     def _lengths(self, site: SiteFacts) -> Lengths:
@@ -202,10 +200,10 @@ class ContradictedPoints(Stage):
             "noise.moved_points": moved.total,
         }
         warnings = []
-        if clouds.total:
+        if clouds.told:
             where = places_in_words(clouds, site.origin)
             warnings.append(f"dust or rain that only one flight line saw, labelled as noise: {where}")
-        if moved.total and self.params.moving:
+        if moved.told and self.params.moving:
             where = places_in_words(moved, site.origin)
             warnings.append(
                 f"vehicles, people or other things that only one flight line saw, labelled as noise: {where}"

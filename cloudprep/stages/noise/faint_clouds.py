@@ -22,7 +22,8 @@ from cloudprep.stages.base import (
 )
 from cloudprep.stages.noise._local_shapes import SHAPE_COLUMNS, has_shapes, local_shapes
 from cloudprep.stages.noise._places import Places, joined_places, places_in_words, places_of
-from cloudprep.stages.noise._usable import LABELS, relabelled, usable
+from cloudprep.stages.noise._spacings import in_spacings
+from cloudprep.stages.noise._usable import LABELS, relabelled, usable, withheld_parameter
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -71,7 +72,7 @@ class FaintParams(StageParams):
     label: bool = parameter(
         True, meaning="label faint clouds as high noise; false only reports where they are"
     )
-    withheld: bool = parameter(False, meaning="set the withheld flag of the noise too")
+    withheld: bool = withheld_parameter()
 
 
 class FaintThreshold(NamedTuple):
@@ -119,11 +120,7 @@ class FaintClouds(Stage):
         """Derive how far to look from the point spacing."""
         if self.params.reach is not None:
             return {}, {}
-        reach = min(max(_REACH_SPACINGS * site.spacing, _REACH_LEAST), _REACH_MOST)
-        reason = (
-            f"{_REACH_SPACINGS:g} times the mean point spacing of {site.spacing:.3g} m, "
-            f"at least {_REACH_LEAST:g} m"
-        )
+        reach, reason = in_spacings(site, _REACH_SPACINGS, _REACH_LEAST, _REACH_MOST)
         return {"reach": reach}, {"reach": reason}
 
     def reach(self) -> float:
@@ -175,7 +172,7 @@ class FaintClouds(Stage):
         """Report what was found, and where."""
         figures = {"noise.faint_cloud_points": merged.total}
         warnings: tuple[str, ...] = ()
-        if merged.total:
+        if merged.told:
             done = "labelled as noise" if self.params.label else "not labelled"
             where = places_in_words(merged, site.origin)
             warnings = (f"what echoes as faintly as dust, {done}: {where}",)

@@ -20,7 +20,8 @@ from cloudprep.stages.base import (
 )
 from cloudprep.stages.noise._clusters import Share, joined_clusters, share_of_block
 from cloudprep.stages.noise._floating import Rules, Verdict, floating
-from cloudprep.stages.noise._usable import LABELS, relabelled
+from cloudprep.stages.noise._spacings import in_spacings
+from cloudprep.stages.noise._usable import LABELS, relabelled, withheld_parameter
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -67,7 +68,7 @@ class ClusterParams(StageParams):
         meaning="label groups below everything around them as low noise; in steep forest that takes ground",
         source="measured: half the ground of a made-up steep forest, where 3 % of the points lie on it",
     )
-    withheld: bool = parameter(False, meaning="set the withheld flag of the noise too")
+    withheld: bool = withheld_parameter()
 
 
 class IsolatedClusters(Stage):
@@ -122,8 +123,7 @@ class IsolatedClusters(Stage):
         """Derive the gap from the point spacing."""
         if self.params.gap is not None:
             return {}, {}
-        gap = min(max(_GAP_SPACINGS * site.spacing, _GAP_LEAST), _GAP_MOST)
-        reason = f"{_GAP_SPACINGS:g} times the mean point spacing of {site.spacing:.3g} m, at least 1 m"
+        gap, reason = in_spacings(site, _GAP_SPACINGS, _GAP_LEAST, _GAP_MOST)
         return {"gap": gap}, {"gap": reason}
 
     def reach(self) -> float:

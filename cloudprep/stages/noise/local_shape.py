@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 from cloudprep.stages.base import Context, Delta, Points, Scope, Solution, Stage, StageParams, parameter
 from cloudprep.stages.noise._local_shapes import NEIGHBOURS, SHAPE_COLUMNS, local_shapes
+from cloudprep.stages.noise._spacings import in_spacings
 from cloudprep.stages.noise._usable import LABELS
 
 if TYPE_CHECKING:
@@ -74,8 +75,7 @@ class LocalShape(Stage):
         """Derive how far to look first from the point spacing."""
         if self.params.reach is not None:
             return {}, {}
-        reach = min(max(_REACH_SPACINGS * site.spacing, _REACH_LEAST), _REACH_MOST)
-        reason = f"{_REACH_SPACINGS:g} times the mean point spacing of {site.spacing:.3g} m, at least 1 m"
+        reach, reason = in_spacings(site, _REACH_SPACINGS, _REACH_LEAST, _REACH_MOST)
         return {"reach": reach}, {"reach": reason}
 
     def reach(self) -> float:
