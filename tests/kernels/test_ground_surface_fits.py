@@ -265,7 +265,7 @@ def test_scattered_ground_lies_on_the_lowest_points_of_wider_cells():
 
 @pytest.mark.parametrize("columns", [161, 162, 164])
 def test_wide_cells_of_crowns_alone_at_the_edge_carry_no_ground(columns):
-    """The last wide column is a sliver that no ground shows in; without letting down it is 0.6 to 0.8 m off."""
+    """The last wide column is a sliver that no ground shows in; if not let down it is 0.6 to 0.8 m off."""
     cells, bare = forest(columns)
     surface = ground_surface(cells, fine=FINE, wide=16, spacing=8.0, scattered=True)
     assert np.sqrt(np.mean(off(cells, bare, surface) ** 2)) < 0.3
