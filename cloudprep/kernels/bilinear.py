@@ -35,6 +35,20 @@ def _bilinear(values: NDArray[Any], across: Floats, up: Floats, out: Floats) -> 
         out[i] = total / weight if weight > 0 else np.nan
 
 
+@njit(nogil=True, cache=True, error_model="numpy")
+def read_between(values: NDArray[Any], across: float, up: float) -> float:
+    """Return one value of :func:`bilinear`, for other kernels; the raster holds no NaN."""
+    rows, columns = values.shape
+    x = min(max(across - 0.5, 0.0), columns - 1.0)
+    y = min(max(up - 0.5, 0.0), rows - 1.0)
+    c, r = int(x), int(y)
+    c1, r1 = min(c + 1, columns - 1), min(r + 1, rows - 1)
+    tx, ty = x - c, y - r
+    lower = (1.0 - tx) * values[r, c] + tx * values[r, c1]
+    upper = (1.0 - tx) * values[r1, c] + tx * values[r1, c1]
+    return (1.0 - ty) * lower + ty * upper
+
+
 def bilinear(values: NDArray[Any], across: Floats, up: Floats) -> Floats:
     """Return raster values at positions between the cell centres.
 

@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 from scipy import ndimage
 
-from cloudprep.kernels.ground_seeds import steepness
+from cloudprep.kernels.steepness import steepness
 from cloudprep.kernels.thin_plate import fit_surface
 
 if TYPE_CHECKING:
@@ -181,14 +181,14 @@ class _Fine:
         """Empty the bins far below the lowest points around, where groups of false low points may lie."""
         lowest, have = _lowest(counts)
         around = ndimage.median_filter(np.where(have, lowest, 0.0), self.box)
-        slope = np.minimum(steepness(self.coarse, self.cell), 4.0)
+        slope = steepness(self.coarse, self.cell, steepest=4.0)
         bend = ndimage.maximum_filter(bending(self.coarse), 5)
         limit = around - 0.25 - 0.5 * slope - 0.5 * bend
         level = LOWEST + (np.arange(BINS) + 0.5) * BIN
         return np.where(level >= limit[..., None], counts, 0).astype(np.uint16)
 
     def _slope(self) -> Floats:
-        return np.minimum(steepness(self.height, self.cell), 4.0)
+        return steepness(self.height, self.cell, steepest=4.0)
 
     def envelope(self) -> None:
         """Draw the surface down to the lowest points, from above those under plants."""

@@ -52,28 +52,32 @@ class Growing(NamedTuple):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _misfit(px: Floats, py: Floats, pz: Floats, n: int, k: int, cell: float, rules: Growing) -> float:
-    """Return how far the plane of sector ``k`` misses the point at the origin, less the slack; or inf."""
-    m = 0
-    sx = sy = sz = sxx = sxy = syy = sxz = syz = szz = 0.0
-    close = False
-    for i in range(n):
-        u, v, w = px[i], py[i], pz[i]
-        d = math.sqrt(u * u + v * v) + 1e-9
-        if (u * _COSINES[k] + v * _SINES[k]) / d <= _HALF_WIDTH:
-            continue
-        m += 1
-        close |= d < rules.near * cell
-        sx += u
-        sy += v
-        sz += w
-        sxx += u * u
-        sxy += u * v
-        syy += v * v
-        sxz += u * w
-        syz += v * w
-        szz += w * w
-    if m < rules.fewest or not close:
+def _add(sums: Floats, u: float, v: float, w: float, near: float) -> None:
+    """Add a supporting point, as seen from the point it supports, to the sums of the sectors it lies in."""
+    d = math.sqrt(u * u + v * v) + 1e-9
+    for k in range(_SECTORS):
+        if u * _COSINES[k] + v * _SINES[k] > _HALF_WIDTH * d:
+            s = sums[k]
+            s[0] += 1.0
+            s[1] += 1.0 if d < near else 0.0
+            s[2] += u
+            s[3] += v
+            s[4] += w
+            s[5] += u * u
+            s[6] += u * v
+            s[7] += v * v
+            s[8] += u * w
+            s[9] += v * w
+            s[10] += w * w
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _misfit(sums: Floats, cell: float, rules: Growing) -> float:
+    """Return how far the plane of a sector misses the point at the origin, less the slack; or inf."""
+    m, close, sx, sy, sz, sxx, sxy, syy, sxz, syz, szz = (
+        sums[0], sums[1], sums[2], sums[3], sums[4], sums[5], sums[6], sums[7], sums[8], sums[9], sums[10]
+    )
+    if m < rules.fewest or close == 0:
         return np.inf
     mx, my, mz = sx / m, sy / m, sz / m
     ridge = rules.steadying * cell * cell
@@ -90,6 +94,16 @@ def _misfit(px: Floats, py: Floats, pz: Floats, n: int, k: int, cell: float, rul
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def _any_close(ground: Flags, r: int, c: int) -> bool:
+    """Tell whether any ground lies within two cells."""
+    for r2 in range(max(0, r - 2), min(ground.shape[0], r + 3)):
+        for c2 in range(max(0, c - 2), min(ground.shape[1], c + 3)):
+            if ground[r2, c2]:
+                return True
+    return False
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def _grow(
     x: Floats,
     y: Floats,
@@ -99,34 +113,36 @@ def _grow(
     cell: float,
     rules: Growing,
     grown: Flags,
+    again: Flags,
 ) -> int:
+    """Grow once; ``again`` tells the cells to look at, and is set where the next round has something new."""
     rows, columns = z.shape
     reach = rules.reach
     most = (reach * cell) ** 2
-    room = (2 * reach + 1) ** 2
-    px, py, pz = np.empty(room), np.empty(room), np.empty(room)
+    near = rules.near * cell
+    sums = np.empty((_SECTORS, 11))
     added = 0
     for r in range(rows):
         for c in range(columns):
-            if not candidate[r, c] or ground[r, c]:
+            if not again[r, c] or not candidate[r, c] or ground[r, c] or not _any_close(ground, r, c):
                 continue
-            n = 0
-            close = False
+            sums[:] = 0.0
             for r2 in range(max(0, r - reach), min(rows, r + reach + 1)):
                 for c2 in range(max(0, c - reach), min(columns, c + reach + 1)):
                     if ground[r2, c2]:
                         u, v = x[r2, c2] - x[r, c], y[r2, c2] - y[r, c]
                         if u * u + v * v <= most:
-                            px[n], py[n], pz[n] = u, v, z[r2, c2] - z[r, c]
-                            n += 1
-                            close |= abs(r2 - r) <= 2 and abs(c2 - c) <= 2
-            if n < rules.fewest or not close:
-                continue
+                            _add(sums, u, v, z[r2, c2] - z[r, c], near)
             for k in range(_SECTORS):
-                if _misfit(px, py, pz, n, k, cell, rules) <= rules.nearness:
+                if _misfit(sums[k], cell, rules) <= rules.nearness:
                     grown[r, c] = True
                     added += 1
                     break
+    again[:] = False
+    for r in range(rows):
+        for c in range(columns):
+            if grown[r, c] and not ground[r, c]:
+                again[max(0, r - reach) : r + reach + 1, max(0, c - reach) : c + reach + 1] = True
     return added
 
 
@@ -167,8 +183,9 @@ def grow(
         The ground with what was added.
     """
     grown = ground.copy()
+    again = np.ones(ground.shape, bool)
     for _ in range(rounds):
         before = grown.copy()
-        if _grow(x, y, z, candidate, before, cell, rules, grown) == 0:
+        if _grow(x, y, z, candidate, before, cell, rules, grown, again) == 0:
             break
     return grown

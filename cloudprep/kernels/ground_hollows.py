@@ -20,9 +20,39 @@ _AROUND = 3
 _FEWEST = 12
 _HIGHER = 0.8
 _MOST_LEVEL = 6
+_MOST_NOT_HIGHER = int((1 - _HIGHER) * ((2 * _AROUND + 1) ** 2 - 1))
+# The four sides of a ring of cells: which way each runs, and which way out it lies.
+_WAY_RIGHT, _WAY_UP = (1, 0, -1, 0), (0, 1, 0, -1)
+_OUT_RIGHT, _OUT_UP = (0, 1, 0, -1), (-1, 0, 1, 0)
 # The higher ones form a plane if their mean squared residual is below (0.25 m)^2 + (0.2 x gradient x 1 m)^2.
 _FLAT = 0.0625
 _FLAT_PER_SQUARED_SLOPE = 0.04
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _too_few_higher(
+    x: Floats, y: Floats, z: Floats, have: Flags, r: int, c: int, step: float, rise: float
+) -> bool:
+    """Tell, from as few neighbours as it takes, whether a cell is no hollow: nearly every cell is none."""
+    rows, columns = z.shape
+    even = lower = 0
+    # Ring by ring: what lies near is level more often.
+    for k in range(1, _AROUND + 1):
+        for i in range(8 * k):
+            side, at = i // (2 * k), i % (2 * k) - k
+            r2, c2 = r + _WAY_UP[side] * at + _OUT_UP[side] * k, c + _WAY_RIGHT[side] * at + _OUT_RIGHT[side] * k
+            if r2 < 0 or c2 < 0 or r2 >= rows or c2 >= columns or not have[r2, c2]:
+                continue
+            u, v, w = x[r2, c2] - x[r, c], y[r2, c2] - y[r, c], z[r2, c2] - z[r, c]
+            # Compared squared: most of the time would go into the roots.
+            over = abs(w) - step
+            if over <= 0 or over * over <= rise * rise * (u * u + v * v):
+                even += 1
+            elif w < 0:
+                lower += 1
+            if even > _MOST_LEVEL or even + lower > _MOST_NOT_HIGHER:
+                return True
+    return False
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -30,7 +60,7 @@ def _hollows(x: Floats, y: Floats, z: Floats, have: Flags, step: float, rise: fl
     rows, columns = z.shape
     for r in range(rows):
         for c in range(columns):
-            if not have[r, c]:
+            if not have[r, c] or _too_few_higher(x, y, z, have, r, c, step, rise):
                 continue
             n = higher = even = 0
             sx = sy = sz = sxx = sxy = syy = sxz = syz = szz = 0.0

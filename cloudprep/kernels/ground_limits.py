@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
+from numba import njit
 from scipy import ndimage
 
-from cloudprep.kernels.bilinear import bilinear
-from cloudprep.kernels.ground_seeds import steepness
+from cloudprep.kernels.bilinear import bilinear, read_between
+from cloudprep.kernels.steepness import steepness
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -54,6 +55,61 @@ class Limits(NamedTuple):
     objects: Raster
 
 
+@njit(nogil=True, cache=True, error_model="numpy")
+def _read_surface(
+    rasters: tuple[NDArray[Any], ...],
+    support: NDArray[np.bool_],
+    first: tuple[float, float],
+    step: float,
+    out: Raster,
+    supported: NDArray[np.uint8],
+) -> None:
+    """Read four rasters, of which the last two are added up, and the support at the fine cells' centres."""
+    height, slope, plants, objects = rasters
+    rows, columns = out.shape[1:]
+    for r in range(rows):
+        up = first[1] + (r + 0.5) * step
+        own_row = min(max(int(up), 0), support.shape[0] - 1)
+        for c in range(columns):
+            across = first[0] + (c + 0.5) * step
+            out[0, r, c] = read_between(height, across, up)
+            out[1, r, c] = read_between(slope, across, up)
+            out[2, r, c] += np.float32(read_between(plants, across, up))
+            out[3, r, c] += np.float32(read_between(objects, across, up))
+            own_column = min(max(int(across), 0), support.shape[1] - 1)
+            supported[r, c] += np.uint8(support[own_row, own_column])
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _middle(values: Raster) -> np.float32:
+    """Return the median of one, two or three numbers."""
+    if len(values) == 1:
+        return values[0]
+    if len(values) == 2:  # noqa: PLR2004 - two
+        return (values[0] + values[1]) / np.float32(2)
+    a, b, c = values[0], values[1], values[2]
+    return max(min(a, b), min(max(a, b), c))
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _medians(
+    read: Raster, nearness: np.float32, slope_share: np.float32, deeper: np.float32, limits: Raster
+) -> None:
+    """Write low, centre, high and split from heights and slopes, ``read[0]`` and ``read[1]``, of surfaces."""
+    count = read.shape[1]
+    taken = np.empty((3, count), np.float32)
+    low, centre, high = taken[0], taken[1], taken[2]
+    for r in range(read.shape[2]):
+        for c in range(read.shape[3]):
+            for k in range(count):
+                near = nearness + slope_share * read[1, k, r, c]
+                centre[k] = read[0, k, r, c]
+                high[k] = centre[k] + near
+                low[k] = centre[k] - near - deeper
+            limits[0, r, c], limits[1, r, c], limits[2, r, c] = _middle(low), _middle(centre), _middle(high)
+            limits[3, r, c] = centre.max() - centre.min()
+
+
 def agreed_limits(
     surfaces: Sequence[Surface],
     phases: Sequence[tuple[int, int]],
@@ -87,43 +143,32 @@ def agreed_limits(
     Limits
         A point within the medians is within the limits of most surfaces.
     """
-    row, column = np.mgrid[0 : shape[0], 0 : shape[1]]
-    x, y = column.ravel() + first[0] + 0.5, row.ravel() + first[1] + 0.5
-    layers: dict[str, list[NDArray[np.float32]]] = {
-        k: [] for k in ("low", "centre", "high", "plants", "objects", "support")
-    }
-    for surface, phase in zip(surfaces, phases, strict=True):
-        side = round(surface.cell / fine)
-        across, up = (x - phase[0]) / side - surface.column, (y - phase[1]) / side - surface.row
-
-        def at(
-            raster: NDArray[np.float64], across: NDArray[np.float64] = across, up: NDArray[np.float64] = up
-        ) -> NDArray[np.float32]:
-            return bilinear(raster, across, up).reshape(shape).astype(np.float32)
-
-        centre: Raster = at(surface.height)
-        slope = at(np.minimum(steepness(surface.height, surface.cell), _STEEPEST))
-        near = (nearness + slope_share * slope).astype(np.float32)
-        layers["centre"].append(centre)
-        layers["high"].append(centre + near)
-        layers["low"].append(centre - near - np.float32(_DEEPER))
-        layers["plants"].append(at(surface.seeds.plants.astype(np.float64)))
-        layers["objects"].append(at(surface.seeds.objects.astype(np.float64)))
-        r = np.clip(up.astype(np.int64), 0, surface.support.shape[0] - 1)
-        c = np.clip(across.astype(np.int64), 0, surface.support.shape[1] - 1)
-        layers["support"].append(surface.support[r, c].reshape(shape).astype(np.float32))
-    centre = np.stack(layers["centre"])
-    support = np.median(layers["support"], axis=0) > 0
+    read = np.zeros((4, len(surfaces), *shape), np.float32)
+    supported = np.zeros(shape, np.uint8)
+    for k, (surface, phase) in enumerate(zip(surfaces, phases, strict=True)):
+        step = fine / surface.cell
+        rasters = (
+            surface.height,
+            steepness(surface.height, surface.cell, steepest=_STEEPEST),
+            surface.seeds.plants,
+            surface.seeds.objects,
+        )
+        corner = (first[0] - phase[0]) * step - surface.column, (first[1] - phase[1]) * step - surface.row
+        _read_surface(rasters, surface.support, corner, step, read[:, k], supported)
+    limits = np.empty((4, *shape), np.float32)
+    _medians(read, *np.float32([nearness, slope_share, _DEEPER]), limits)
+    support = 2 * supported >= len(surfaces)
     far = ndimage.distance_transform_edt(~support) * fine if support.any() else np.full(shape, np.inf)
+    low, centre, high, split = limits
     return Limits(
         *first,
-        low=np.median(layers["low"], axis=0),
-        centre=np.median(centre, axis=0),
-        high=np.median(layers["high"], axis=0),
-        split=centre.max(axis=0) - centre.min(axis=0),
+        low=low,
+        centre=centre,
+        high=high,
+        split=split,
         far=far.astype(np.float32),
-        plants=np.mean(layers["plants"], axis=0),
-        objects=np.mean(layers["objects"], axis=0),
+        plants=read[2].mean(axis=0),
+        objects=read[3].mean(axis=0),
     )
 
 

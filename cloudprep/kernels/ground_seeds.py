@@ -11,6 +11,7 @@ from scipy import ndimage
 from cloudprep.kernels.fill import fill_nearest
 from cloudprep.kernels.opening_disk import closed_by_disk, opened_by_disk
 from cloudprep.kernels.opening_lines import directions_dropping
+from cloudprep.kernels.steepness import steepness
 from cloudprep.kernels.thin_plate import fit_surface
 
 if TYPE_CHECKING:
@@ -28,6 +29,9 @@ _FIRST_SLOPE = 0.2
 _SECOND_SLOPE = 0.07
 _SLOPE_SHARE = 0.4
 _STEEPEST = 1.5
+
+CLOSE_ENOUGH = 0.01
+"""Surfaces on the way to the ground are solved to a step of this size, m: finer ones label the same points."""
 
 
 class Seeds(NamedTuple):
@@ -75,14 +79,10 @@ def footprint(have: NDArray[np.bool_], gap: float) -> NDArray[np.bool_]:
     return np.asarray(filled[rim:-rim, rim:-rim])
 
 
-def steepness(surface: NDArray[np.float64], cell: float) -> NDArray[np.float64]:
-    """Return the slope (rise over run) of a raster of heights, m, by central differences."""
-    padded = np.pad(surface, 1, mode="reflect", reflect_type="odd") if min(surface.shape) > 1 else None
-    if padded is None:
-        return np.zeros_like(surface)
-    up = (padded[2:, 1:-1] - padded[:-2, 1:-1]) / (2 * cell)
-    right = (padded[1:-1, 2:] - padded[1:-1, :-2]) / (2 * cell)
-    return np.hypot(up, right)
+def _surface(
+    values: NDArray[np.float64], weights: NDArray[np.bool_], stiffness: float
+) -> NDArray[np.float64]:
+    return fit_surface(values, weights, stiffness, tolerance=CLOSE_ENOUGH)
 
 
 def _objects(
@@ -133,22 +133,22 @@ def seeds(cells: LowestPoints, *, cell: float, spacing: float, window: float) ->
     """
     have = cells.have
     inside = footprint(have, 3 * spacing / cell)
-    filled = np.where(have, cells.z, fit_surface(cells.z, have, _FILLING)).astype(np.float32)
+    filled = np.where(have, cells.z, _surface(cells.z, have, _FILLING)).astype(np.float32)
     low = have & (closed_by_disk(filled, 1, inside) - filled > _LOW * cell)
     if low.all(where=have):  # The closing rests on gaps alone.
         low = np.zeros_like(low)
     known = have & ~low
     if low.any():
-        filled = np.where(known, cells.z, fit_surface(cells.z, known, _FILLING)).astype(np.float32)
+        filled = np.where(known, cells.z, _surface(cells.z, known, _FILLING)).astype(np.float32)
     objects = _objects(filled, inside, math.ceil(window / cell - 1e-9) * cell, cell, _FIRST_SLOPE, 0.0)
-    bare = fit_surface(cells.z, _bare(cells.z, known, objects), _FILLING)
-    lie = fit_surface(bare, inside, _LIE_OF_LAND)
-    rise = (_SLOPE_SHARE * spacing * np.minimum(steepness(lie, cell), _STEEPEST)).astype(np.float32)
+    bare = _surface(cells.z, _bare(cells.z, known, objects), _FILLING)
+    lie = _surface(bare, inside, _LIE_OF_LAND)
+    rise = (_SLOPE_SHARE * spacing * steepness(lie, cell, steepest=_STEEPEST)).astype(np.float32)
     everywhere = np.ones(have.shape, bool)
     filled = fill_nearest(np.where(known, cells.z, np.nan), everywhere).astype(np.float32)
     objects = _objects(filled, inside, window, cell, _SECOND_SLOPE, rise)
     return Seeds(
-        surface=fit_surface(cells.z, _bare(cells.z, known, objects), _FILLING),
+        surface=_surface(cells.z, _bare(cells.z, known, objects), _FILLING),
         inside=inside,
         low=low,
         plants=directions_dropping(filled, 10.0 / cell, 0.15 + rise, inside),

@@ -12,7 +12,9 @@ from cloudprep.kernels.ground_cells import gathered
 from cloudprep.kernels.ground_growing import Growing, grow
 from cloudprep.kernels.ground_hollows import hollows
 from cloudprep.kernels.ground_joins import DROP, EDGE, RISE, SMOOTH, island_rims, patches, region_rims, shore
-from cloudprep.kernels.ground_seeds import footprint, seeds, steepness
+from cloudprep.kernels.ground_pull import Nearness, accept, pull
+from cloudprep.kernels.ground_seeds import CLOSE_ENOUGH, footprint, seeds
+from cloudprep.kernels.steepness import steepness
 from cloudprep.kernels.thin_plate import fit_surface
 
 if TYPE_CHECKING:
@@ -109,6 +111,7 @@ class _Fit:
         self.cells, self.wide = cells, wide
         self.cell, self.side, self.spacing, self.rules = cell, side, spacing, rules
         self.left, self.bottom = cells.column * cell, cells.row * cell
+        self.near = Nearness(rules.nearness, rules.slope_share, rules.plant_height, rules.plant_slope)
         self.have = wide.have
         self.inside = footprint(self.have, 3 * spacing / side)
         self.seeds = seeds(cells, cell=cell, spacing=spacing, window=rules.window)
@@ -127,18 +130,19 @@ class _Fit:
         self.own_up = (cells.y[own] - self.bottom) / cell
         self.own_z = cells.z[own]
 
-    def _at_wide(self, raster: Floats) -> Floats:
-        return bilinear(raster, self.across, self.up).reshape(self.wide.z.shape)
+    def _judged(self, steepest: float) -> tuple[Floats, Flags]:
+        slope = steepness(self.height, self.cell, steepest=steepest)
+        z = self.wide.z
+        above, near = accept(self.height, slope, self.across, self.up, z.ravel(), self.near)
+        return above.reshape(z.shape), near.reshape(z.shape)
 
     def residuals(self) -> Floats:
         """Return heights over the surface of the wide cells' points, m; NaN where there is none."""
-        return self.wide.z - self._at_wide(self.height)
+        return self._judged(2.0)[0]
 
-    def accepted(self, steepest: float = 2.0) -> Flags:
+    def accepted(self) -> Flags:
         """Return wide cells whose lowest point belongs to the surface."""
-        slope = np.minimum(self._at_wide(steepness(self.height, self.cell)), steepest)
-        near = np.abs(self.residuals()) <= self.rules.nearness + self.rules.slope_share * slope
-        return np.asarray(near & self.have)
+        return self._judged(2.0)[1]
 
     def fit(self, ground: Flags) -> None:
         """Fit the surface to the lowest points of wide cells; without any it stays as it is."""
@@ -148,27 +152,20 @@ class _Fit:
         values = np.zeros(self.cells.z.shape)
         weights[self.at_row[ground], self.at_column[ground]] = 1.0
         values[self.at_row[ground], self.at_column[ground]] = self.wide.z[ground]
-        self.height = fit_surface(values, weights, self.rules.stiffness)
+        self.height = fit_surface(values, weights, self.rules.stiffness, tolerance=CLOSE_ENOUGH)
 
     def refine(self, times: int) -> None:
         """Draw the surface to the lowest points near it, less so where they may be plants."""
-        rules = self.rules
         for _ in range(times):
-            slope = np.minimum(steepness(self.height, self.cell), 4.0)
-            above = self.own_z - bilinear(self.height, self.own_across, self.own_up)
-            near = np.abs(above) <= rules.nearness + rules.slope_share * bilinear(
-                slope, self.own_across, self.own_up
+            slope = steepness(self.height, self.cell, steepest=4.0)
+            drawn = pull(
+                self.height, slope, self.own_across, self.own_up, self.own_z, self.own, self.crest, self.near
             )
-            if not near.any():
+            if drawn is None:
                 return
-            weights = np.zeros(self.height.shape)
-            excess = np.zeros(self.height.shape)
-            at = self.own[0][near], self.own[1][near]
-            weights[at] = 1.0
-            excess[at] = above[near]
-            doubt = np.maximum(excess, 0.0) / (rules.plant_height + rules.plant_slope * slope)
-            weights = np.where(self.crest, weights, weights / (1.0 + doubt**2))
-            self.height = fit_surface(self.height + excess, weights, rules.stiffness, start=self.height)
+            self.height = fit_surface(
+                *drawn, self.rules.stiffness, start=self.height, tolerance=CLOSE_ENOUGH
+            )
 
     def islands(self, ground: Flags) -> Flags:
         """Return cells of patches that stand on the ground around them or lie below it."""
@@ -254,7 +251,7 @@ class _Fit:
             values = np.where(deep, every.z, 0.0)
             weights[self.at_row[ground], self.at_column[ground]] = 1.0
             values[self.at_row[ground], self.at_column[ground]] = self.wide.z[ground]
-            self.height = fit_surface(values, weights, self.rules.stiffness)
+            self.height = fit_surface(values, weights, self.rules.stiffness, tolerance=CLOSE_ENOUGH)
         return ground
 
     def run(self, every: LowestPoints | None = None) -> Surface:
@@ -266,7 +263,7 @@ class _Fit:
         barred |= pits
         if barred.any():
             self.fit(ground & ~barred)
-        self.refine(3)
+        self.refine(2)
         ground = self.accepted() & ~barred
         candidate = self.have & (self.residuals() > -1.0) & ~barred
         ground = grow(w.x, w.y, w.z, candidate, ground, cell=self.side, rounds=2, rules=rules.growing)
@@ -275,7 +272,7 @@ class _Fit:
         barred |= pits
         ground &= ~barred
         self.fit(ground)
-        self.refine(5)
+        self.refine(3)
         ground = self.accepted() & ~pits
         rescued = self.regions(ground, pits)
         if rescued.any():
