@@ -9,7 +9,7 @@ from numba import njit
 from scipy import ndimage
 
 from cloudprep.kernels.steepness import steepness
-from cloudprep.kernels.thin_plate import fit_surface
+from cloudprep.kernels.thin_plate import SurfaceFitter
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -77,6 +77,18 @@ def _within(counts: Counts, low: Floats, high: Floats, sums: Floats) -> None:
                 total += m * v
                 square += m * v * v
             sums[0, r, c], sums[1, r, c], sums[2, r, c] = n, total, square
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _empty_below(counts: Counts, limit: Floats) -> None:
+    """Empty the bins whose middle lies below a limit, cell by cell."""
+    rows, columns, bins = counts.shape
+    for r in range(rows):
+        for c in range(columns):
+            for k in range(bins):
+                if LOWEST + (k + 0.5) * BIN >= limit[r, c]:
+                    break
+                counts[r, c, k] = 0
 
 
 def _sums(counts: Counts, low: Floats, high: Floats) -> Floats:
@@ -169,6 +181,7 @@ class FineSurface(NamedTuple):
 class _Fine:
     def __init__(self, counts: Counts, coarse: Floats, cell: float, rules: FineRules) -> None:
         self.coarse, self.cell, self.rules = coarse, cell, rules
+        self.fit = SurfaceFitter((coarse.shape[0], coarse.shape[1])).fit
         self.box = int(max(3, round(rules.box / cell)))
         # Fewer of the smaller cells hold ground.
         self.stiffer = 1.0 / cell
@@ -184,8 +197,9 @@ class _Fine:
         slope = steepness(self.coarse, self.cell, steepest=4.0)
         bend = ndimage.maximum_filter(bending(self.coarse), 5)
         limit = around - 0.25 - 0.5 * slope - 0.5 * bend
-        level = LOWEST + (np.arange(BINS) + 0.5) * BIN
-        return np.where(level >= limit[..., None], counts, 0).astype(np.uint16)
+        kept = counts.copy()
+        _empty_below(kept, limit)
+        return kept
 
     def _slope(self) -> Floats:
         return steepness(self.height, self.cell, steepest=4.0)
@@ -200,7 +214,7 @@ class _Fine:
             if k > 0:
                 over = np.maximum(target - self.height, 0.0)
                 weights /= 1.0 + (over / (rules.envelope_height + 0.1 * self._slope())) ** 2
-            self.height = fit_surface(
+            self.height = self.fit(
                 target, weights, rules.envelope_stiffness * self.stiffer, start=self.height
             )
 
@@ -237,7 +251,7 @@ class _Fine:
             target = self.coarse + total / np.maximum(n, 1)
             if held is not None:
                 target = np.where(held, self.height, target)
-            self.height = fit_surface(
+            self.height = self.fit(
                 target, np.minimum(n, 1.0), rules.stiffness * self.stiffer, start=self.height
             )
 

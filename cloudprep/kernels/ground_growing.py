@@ -75,7 +75,17 @@ def _add(sums: Floats, u: float, v: float, w: float, near: float) -> None:
 def _misfit(sums: Floats, cell: float, rules: Growing) -> float:
     """Return how far the plane of a sector misses the point at the origin, less the slack; or inf."""
     m, close, sx, sy, sz, sxx, sxy, syy, sxz, syz, szz = (
-        sums[0], sums[1], sums[2], sums[3], sums[4], sums[5], sums[6], sums[7], sums[8], sums[9], sums[10]
+        sums[0],
+        sums[1],
+        sums[2],
+        sums[3],
+        sums[4],
+        sums[5],
+        sums[6],
+        sums[7],
+        sums[8],
+        sums[9],
+        sums[10],
     )
     if m < rules.fewest or close == 0:
         return np.inf

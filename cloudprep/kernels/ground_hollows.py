@@ -40,7 +40,10 @@ def _too_few_higher(
     for k in range(1, _AROUND + 1):
         for i in range(8 * k):
             side, at = i // (2 * k), i % (2 * k) - k
-            r2, c2 = r + _WAY_UP[side] * at + _OUT_UP[side] * k, c + _WAY_RIGHT[side] * at + _OUT_RIGHT[side] * k
+            r2, c2 = (
+                r + _WAY_UP[side] * at + _OUT_UP[side] * k,
+                c + _WAY_RIGHT[side] * at + _OUT_RIGHT[side] * k,
+            )
             if r2 < 0 or c2 < 0 or r2 >= rows or c2 >= columns or not have[r2, c2]:
                 continue
             u, v, w = x[r2, c2] - x[r, c], y[r2, c2] - y[r, c], z[r2, c2] - z[r, c]

@@ -47,18 +47,21 @@ def _join(
         for c in range(columns):
             if not member[r, c]:
                 continue
+            a = _root(parent, r * columns + c)
             for r2 in range(r, min(rows, r + 3)):
-                for c2 in range(max(0, c - 2), min(columns, c + 3)):
-                    if (r2 == r and c2 <= c) or not member[r2, c2]:
+                for c2 in range(c + 1 if r2 == r else max(0, c - 2), min(columns, c + 3)):
+                    # Most neighbours have been joined by now, through others.
+                    if not member[r2, c2] or parent[r2 * columns + c2] == a:
                         continue
                     d2 = (x[r, c] - x[r2, c2]) ** 2 + (y[r, c] - y[r2, c2]) ** 2
                     if d2 <= most and abs(z[r, c] - z[r2, c2]) <= step + rise * np.sqrt(d2):
-                        a, b = _root(parent, r * columns + c), _root(parent, r2 * columns + c2)
+                        b = _root(parent, r2 * columns + c2)
                         # The smaller index is the root, so the result doesn't depend on the order of joining.
                         if a < b:
                             parent[b] = a
                         elif b < a:
                             parent[a] = b
+                            a = b
     count = 0
     for i in range(rows * columns):
         r, c = i // columns, i % columns

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -12,7 +13,7 @@ from cloudprep.kernels.fill import fill_nearest
 from cloudprep.kernels.opening_disk import closed_by_disk, opened_by_disk
 from cloudprep.kernels.opening_lines import directions_dropping
 from cloudprep.kernels.steepness import steepness
-from cloudprep.kernels.thin_plate import fit_surface
+from cloudprep.kernels.thin_plate import SurfaceFitter
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -73,16 +74,11 @@ def footprint(have: NDArray[np.bool_], gap: float) -> NDArray[np.bool_]:
     """
     rim = math.ceil(gap) + 2
     padded = np.pad(have, rim)
-    grown = ndimage.distance_transform_edt(~padded) <= gap + 1e-9
-    closed = ndimage.distance_transform_edt(np.pad(grown, 1))[1:-1, 1:-1] > gap + 1e-9
-    filled = ndimage.binary_fill_holes(closed | padded)
+    if gap >= 1:
+        everywhere = np.ones(padded.shape, bool)
+        padded = closed_by_disk(padded.astype(np.float32), gap + 1e-9, everywhere) > 0
+    filled = ndimage.binary_fill_holes(padded)
     return np.asarray(filled[rim:-rim, rim:-rim])
-
-
-def _surface(
-    values: NDArray[np.float64], weights: NDArray[np.bool_], stiffness: float
-) -> NDArray[np.float64]:
-    return fit_surface(values, weights, stiffness, tolerance=CLOSE_ENOUGH)
 
 
 def _objects(
@@ -111,7 +107,9 @@ def _bare(z: NDArray[np.float64], known: NDArray[np.bool_], objects: NDArray[np.
     return bare if bare.any() else known & (z == z[known].min())
 
 
-def seeds(cells: LowestPoints, *, cell: float, spacing: float, window: float) -> Seeds:
+def seeds(
+    cells: LowestPoints, *, cell: float, spacing: float, window: float, fitter: SurfaceFitter | None = None
+) -> Seeds:
     """Find a first ground surface.
 
     Parameters
@@ -124,6 +122,8 @@ def seeds(cells: LowestPoints, *, cell: float, spacing: float, window: float) ->
         Point spacing, m.
     window : float
         Radius of the largest opening, m.
+    fitter : SurfaceFitter, optional
+        For rasters of this shape, to save making one.
 
     Returns
     -------
@@ -132,23 +132,26 @@ def seeds(cells: LowestPoints, *, cell: float, spacing: float, window: float) ->
         for it.
     """
     have = cells.have
+    fit = partial((fitter or SurfaceFitter(have.shape)).fit, tolerance=CLOSE_ENOUGH)
     inside = footprint(have, 3 * spacing / cell)
-    filled = np.where(have, cells.z, _surface(cells.z, have, _FILLING)).astype(np.float32)
+    closed = fit(cells.z, have, _FILLING)
+    filled = np.where(have, cells.z, closed).astype(np.float32)
     low = have & (closed_by_disk(filled, 1, inside) - filled > _LOW * cell)
     if low.all(where=have):  # The closing rests on gaps alone.
         low = np.zeros_like(low)
     known = have & ~low
     if low.any():
-        filled = np.where(known, cells.z, _surface(cells.z, known, _FILLING)).astype(np.float32)
+        closed = fit(cells.z, known, _FILLING, start=closed)
+        filled = np.where(known, cells.z, closed).astype(np.float32)
     objects = _objects(filled, inside, math.ceil(window / cell - 1e-9) * cell, cell, _FIRST_SLOPE, 0.0)
-    bare = _surface(cells.z, _bare(cells.z, known, objects), _FILLING)
-    lie = _surface(bare, inside, _LIE_OF_LAND)
+    bare = fit(cells.z, _bare(cells.z, known, objects), _FILLING)
+    lie = fit(bare, inside, _LIE_OF_LAND, start=bare)
     rise = (_SLOPE_SHARE * spacing * steepness(lie, cell, steepest=_STEEPEST)).astype(np.float32)
     everywhere = np.ones(have.shape, bool)
     filled = fill_nearest(np.where(known, cells.z, np.nan), everywhere).astype(np.float32)
     objects = _objects(filled, inside, window, cell, _SECOND_SLOPE, rise)
     return Seeds(
-        surface=_surface(cells.z, _bare(cells.z, known, objects), _FILLING),
+        surface=fit(cells.z, _bare(cells.z, known, objects), _FILLING, start=bare),
         inside=inside,
         low=low,
         plants=directions_dropping(filled, 10.0 / cell, 0.15 + rise, inside),

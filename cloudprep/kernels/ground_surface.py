@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -15,7 +16,7 @@ from cloudprep.kernels.ground_joins import DROP, EDGE, RISE, SMOOTH, island_rims
 from cloudprep.kernels.ground_pull import Nearness, accept, pull
 from cloudprep.kernels.ground_seeds import CLOSE_ENOUGH, footprint, seeds
 from cloudprep.kernels.steepness import steepness
-from cloudprep.kernels.thin_plate import fit_surface
+from cloudprep.kernels.thin_plate import SurfaceFitter
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -114,7 +115,9 @@ class _Fit:
         self.near = Nearness(rules.nearness, rules.slope_share, rules.plant_height, rules.plant_slope)
         self.have = wide.have
         self.inside = footprint(self.have, 3 * spacing / side)
-        self.seeds = seeds(cells, cell=cell, spacing=spacing, window=rules.window)
+        fitter = SurfaceFitter(cells.z.shape)
+        self.surface = partial(fitter.fit, stiffness=rules.stiffness, tolerance=CLOSE_ENOUGH)
+        self.seeds = seeds(cells, cell=cell, spacing=spacing, window=rules.window, fitter=fitter)
         self.height = self.seeds.surface
         rows, columns = cells.z.shape
         # Where the wide cells' points lie on the raster.
@@ -152,7 +155,7 @@ class _Fit:
         values = np.zeros(self.cells.z.shape)
         weights[self.at_row[ground], self.at_column[ground]] = 1.0
         values[self.at_row[ground], self.at_column[ground]] = self.wide.z[ground]
-        self.height = fit_surface(values, weights, self.rules.stiffness, tolerance=CLOSE_ENOUGH)
+        self.height = self.surface(values, weights)
 
     def refine(self, times: int) -> None:
         """Draw the surface to the lowest points near it, less so where they may be plants."""
@@ -163,9 +166,7 @@ class _Fit:
             )
             if drawn is None:
                 return
-            self.height = fit_surface(
-                *drawn, self.rules.stiffness, start=self.height, tolerance=CLOSE_ENOUGH
-            )
+            self.height = self.surface(*drawn, start=self.height)
 
     def islands(self, ground: Flags) -> Flags:
         """Return cells of patches that stand on the ground around them or lie below it."""
@@ -251,7 +252,7 @@ class _Fit:
             values = np.where(deep, every.z, 0.0)
             weights[self.at_row[ground], self.at_column[ground]] = 1.0
             values[self.at_row[ground], self.at_column[ground]] = self.wide.z[ground]
-            self.height = fit_surface(values, weights, self.rules.stiffness, tolerance=CLOSE_ENOUGH)
+            self.height = self.surface(values, weights)
         return ground
 
     def run(self, every: LowestPoints | None = None) -> Surface:

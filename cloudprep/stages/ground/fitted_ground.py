@@ -402,6 +402,8 @@ class FittedGround(Stage):
     def merge_revisits(self, parts: Sequence[_Counts]) -> _Counts:
         """Add up the counts of all blocks."""
         filled = [p for p in parts if p.counts.size]
+        if len(filled) == 1:
+            return filled[0]
         column, row = min(p.column for p in filled), min(p.row for p in filled)
         rows = max(p.row + p.counts.shape[0] for p in filled) - row
         columns = max(p.column + p.counts.shape[1] for p in filled) - column
