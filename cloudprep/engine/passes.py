@@ -93,6 +93,7 @@ class StagePass:
         many = len(layout.blocks) > 1
         self.block_workers = min(workers, len(layout.blocks)) if many else 1
         self.kernel_threads = 1 if many else workers
+        stage.threads = workers
         self.names = tuple(dict.fromkeys((*stage.needs, *stage.uses)))
 
     def carry_out(self) -> StageResult:

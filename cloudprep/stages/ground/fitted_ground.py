@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 
 import numpy as np
@@ -366,19 +368,19 @@ class FittedGround(Stage):
     def _surfaces(
         self, cells: LowestPoints, spacing: float, wide: int, *, scattered: bool = False
     ) -> list[Surface]:
-        """Fit a surface for each start of the raster."""
-        return [
-            ground_surface(
-                cells,
-                fine=self._fine,
-                wide=wide,
-                spacing=spacing,
-                phase=phase,
-                scattered=scattered,
-                rules=Rules(window=self.params.largest_opening),
-            )
-            for phase in _STARTS[: self.params.starts]
-        ]
+        """Fit a surface for each start of the raster, side by side as threads allow."""
+        fit = partial(
+            ground_surface,
+            cells,
+            fine=self._fine,
+            wide=wide,
+            spacing=spacing,
+            scattered=scattered,
+            rules=Rules(window=self.params.largest_opening),
+        )
+        phases = _STARTS[: self.params.starts]
+        with ThreadPoolExecutor(min(self.threads, len(phases)), thread_name_prefix=self.name) as pool:
+            return list(pool.map(lambda phase: fit(phase=phase), phases))
 
     def revisit(self, points: Points, context: Context, solution: Solution) -> _Counts:
         """Count the heights of the block's usable points over the surface."""
