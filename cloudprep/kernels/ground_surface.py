@@ -273,7 +273,7 @@ class _Fit:
         barred |= pits
         ground &= ~barred
         self.fit(ground)
-        self.refine(3)
+        self.refine(4)
         ground = self.accepted() & ~pits
         rescued = self.regions(ground, pits)
         if rescued.any():

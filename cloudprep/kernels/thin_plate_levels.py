@@ -180,8 +180,11 @@ def prolong_row(
         line[x] = of_upper * coarse[upper, x + 2] + of_lower * coarse[upper + 1, x + 2]
     columns = out.shape[1] - 4
     z = y + 2
-    # With an odd number of columns the last one pairs with the rim, whose scale is zero.
-    for x in range((columns + 1) // 2):
+    for x in range(columns // 2):
         i = 2 * x + 2
         out[z, i] += scale[z, i] * (_FAR * line[x] + _NEAR * line[x + 1])
         out[z, i + 1] += scale[z, i + 1] * (_NEAR * line[x + 1] + _FAR * line[x + 2])
+    # An odd last column has no partner, and its partner's second parent would lie beyond the line.
+    if columns & 1:
+        x, i = columns // 2, columns + 1
+        out[z, i] += scale[z, i] * (_FAR * line[x] + _NEAR * line[x + 1])

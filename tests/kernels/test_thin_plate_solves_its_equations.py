@@ -10,6 +10,7 @@ from scipy.sparse.linalg import spsolve
 
 from cloudprep.kernels.thin_plate import SurfaceFitter, fit_surface
 from cloudprep.kernels.thin_plate_coarsest import dense, inverted
+from cloudprep.kernels.thin_plate_levels import prolong_row
 from cloudprep.kernels.thin_plate_operator import factors
 
 CENTIMETRE = 0.01
@@ -258,3 +259,18 @@ def test_two_data_on_a_narrow_raster_are_met():
     found = fit_surface(values, weights, 0.1)
     np.testing.assert_allclose(found[0], (1.0, 2.5), atol=1e-4)
     assert 0.9 < found.min() <= found.max() < 2.6
+
+
+@pytest.mark.parametrize("columns", [5, 6, 7, 8])
+def test_a_correction_is_spread_within_its_raster(columns):
+    """Interpreted, where an index beyond an array is an error and not whatever lies in memory there."""
+    coarse = np.zeros((7 + 4, columns // 2 + 2 + 4), np.float32)
+    coarse[2:-2, 2:-2] = 1.0
+    scale, out = np.zeros((2, 9, columns + 4), np.float32)
+    scale[2:-2, 2:-2] = 1.0
+    line = np.full(columns // 2 + 2, np.nan, np.float32)
+    for y in range(5):
+        prolong_row.py_func(y, coarse, line, scale, out)
+    assert np.all(out[2:-2, 2:-2] == 1.0)
+    assert np.all(out[:, :2] == 0)
+    assert np.all(out[:, -2:] == 0)
