@@ -36,7 +36,7 @@ def _bilinear(values: NDArray[Any], across: Floats, up: Floats, out: Floats) -> 
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def read_between(values: NDArray[Any], across: float, up: float) -> float:
+def read_between(values: NDArray[Any], across: float, up: float) -> Any:
     """Return one value of :func:`bilinear`, for other kernels; the raster holds no NaN."""
     rows, columns = values.shape
     x = min(max(across - 0.5, 0.0), columns - 1.0)

@@ -1,8 +1,9 @@
 """How sure a ground label is, from where the point lies between the limits and what is known of the place.
 
-Two logistic models, one for points labelled ground and one for the others, fitted to four samples of the
-ISPRS filter test (Sithole and Vosselman 2004; 11, 21, 42, 53, each turned two ways as well) and, with the same
-weight, to two seeds of the made-up scenes; four other samples and another seed were kept for judging them.
+Two logistic models, one for points labelled ground and one for the others. They are fitted to four samples
+of the ISPRS filter test (Sithole and Vosselman 2004; 11, 21, 42, 53, each turned two ways as well) and, with
+the same weight, to two seeds of the made-up scenes; four other samples and another seed were kept for judging
+them.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numba import njit
@@ -72,7 +72,7 @@ def _add(sums: Floats, u: float, v: float, w: float, near: float) -> None:
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _misfit(sums: Floats, cell: float, rules: Growing) -> float:
+def _misfit(sums: Floats, cell: float, rules: Growing) -> Any:
     """Return how far the plane of a sector misses the point at the origin, less the slack; or inf."""
     m, close, sx, sy, sz, sxx, sxy, syy, sxz, syz, szz = (
         sums[0],

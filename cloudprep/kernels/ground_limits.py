@@ -81,11 +81,11 @@ def _read_surface(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _middle(values: Raster) -> np.float32:
+def _middle(values: Raster) -> Any:
     """Return the median of one, two or three numbers."""
     if len(values) == 1:
         return values[0]
-    if len(values) == 2:  # noqa: PLR2004 - two
+    if len(values) == 2:
         return (values[0] + values[1]) / np.float32(2)
     a, b, c = values[0], values[1], values[2]
     return max(min(a, b), min(max(a, b), c))
@@ -156,7 +156,7 @@ def agreed_limits(
         corner = (first[0] - phase[0]) * step - surface.column, (first[1] - phase[1]) * step - surface.row
         _read_surface(rasters, surface.support, corner, step, read[:, k], supported)
     limits = np.empty((4, *shape), np.float32)
-    _medians(read, *np.float32([nearness, slope_share, _DEEPER]), limits)
+    _medians(read, np.float32(nearness), np.float32(slope_share), np.float32(_DEEPER), limits)
     support = 2 * supported >= len(surfaces)
     far = ndimage.distance_transform_edt(~support) * fine if support.any() else np.full(shape, np.inf)
     low, centre, high, split = limits

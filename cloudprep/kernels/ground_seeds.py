@@ -32,7 +32,7 @@ _SLOPE_SHARE = 0.4
 _STEEPEST = 1.5
 
 CLOSE_ENOUGH = 0.01
-"""Surfaces on the way to the ground are solved to a step of this size, m: finer ones label the same points."""
+"""Surfaces on the way to the ground are solved to a step of this size, m: finer ones label the same."""
 
 
 class Seeds(NamedTuple):

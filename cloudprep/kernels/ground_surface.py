@@ -128,7 +128,8 @@ class _Fit:
         self.objects = self.seeds.objects[self.at_row, self.at_column]
         self.crest = self.seeds.plants <= rules.crest_directions
         own = cells.have
-        self.own = np.nonzero(own)
+        row, column = np.nonzero(own)
+        self.own = row, column
         self.own_across = (cells.x[own] - self.left) / cell
         self.own_up = (cells.y[own] - self.bottom) / cell
         self.own_z = cells.z[own]

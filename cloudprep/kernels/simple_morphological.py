@@ -16,6 +16,7 @@ import numpy as np
 from cloudprep.kernels.fill import covered
 from cloudprep.kernels.interpolation_fill import smooth_fill
 from cloudprep.kernels.opening_disk import opened_by_disk
+from cloudprep.kernels.steepness import steepness
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -149,30 +150,3 @@ def _spanned(heights: NDArray[np.float32], outside: NDArray[np.bool_]) -> NDArra
     full = smooth_fill(heights.astype(np.float64), math.inf).astype(np.float32)
     full[outside] = np.nan
     return full
-
-
-def steepness(surface: NDArray[np.float64], cell: float) -> NDArray[np.float64]:
-    """Return the length of a surface's gradient, rise over run.
-
-    Parameters
-    ----------
-    surface : ndarray of float64, shape (rows, columns)
-        Heights, m, none of them NaN.
-    cell : float
-        Cell size, m.
-
-    Returns
-    -------
-    ndarray of float64, shape (rows, columns)
-        Central differences, one-sided at the rim; 0 along an axis of one cell.
-
-    Examples
-    --------
-    >>> steepness(np.array([[0.0, 3.0, 6.0], [4.0, 7.0, 10.0]]), 1.0).tolist()
-    [[5.0, 5.0, 5.0], [5.0, 5.0, 5.0]]
-    """
-    squares = np.zeros_like(surface)
-    for axis in (0, 1):
-        if surface.shape[axis] > 1:
-            squares += np.gradient(surface, cell, axis=axis) ** 2
-    return np.sqrt(squares)

@@ -18,7 +18,7 @@ def _steepness(z: NDArray[np.float64], cell: float, steepest: float, slope: NDAr
     for r in range(rows):
         # At the rim the difference to the one neighbour stands for both sides.
         below, above = max(r - 1, 0), min(r + 1, rows - 1)
-        run = (above - below) * cell
+        run = max(above - below, 1) * cell
         for c in range(1, columns - 1):
             up = (z[above, c] - z[below, c]) / run
             right = (z[r, c + 1] - z[r, c - 1]) / (2 * cell)
@@ -26,7 +26,7 @@ def _steepness(z: NDArray[np.float64], cell: float, steepest: float, slope: NDAr
         for c in (0, columns - 1):
             before, after = max(c - 1, 0), min(c + 1, columns - 1)
             up = (z[above, c] - z[below, c]) / run
-            right = (z[r, after] - z[r, before]) / ((after - before) * cell)
+            right = (z[r, after] - z[r, before]) / (max(after - before, 1) * cell)
             slope[r, c] = min(math.sqrt(up * up + right * right), steepest)
 
 
@@ -47,7 +47,7 @@ def steepness(
     Returns
     -------
     ndarray of float64, shape (rows, columns)
-        At the rim by the difference to the neighbour inside; zero where the raster is one cell wide.
+        At the rim by the difference to the neighbour inside; 0 along an axis of one cell.
 
     Examples
     --------
@@ -55,7 +55,7 @@ def steepness(
     array([[1., 2., 3.],
            [1., 2., 3.]])
     """
-    slope = np.zeros(surface.shape)
-    if min(surface.shape) > 1:
+    slope = np.empty(surface.shape)
+    if surface.size:
         _steepness(np.ascontiguousarray(surface, np.float64), cell, steepest, slope)
     return slope

@@ -180,7 +180,7 @@ class Stage(ABC):
     bytes_per_point: ClassVar[int] = 64
     """Upper estimate of working memory, for the plan."""
     threads: int = 1
-    """Threads that ``solve`` and ``settle`` may use: they run alone. Set by the runner on the stage it runs."""
+    """Threads that ``solve`` and ``settle`` may use: they run alone. Set by the runner."""
 
     def __init__(self, params: StageParams | None = None, reasons: Mapping[str, str] | None = None) -> None:
         self.params = params if params is not None else self.Params()

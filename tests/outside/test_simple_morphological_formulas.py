@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from cloudprep.kernels.simple_morphological import cut_by_disks, low_cells, steepness, terrain_surface
+from cloudprep.kernels.simple_morphological import cut_by_disks, low_cells, terrain_surface
+from cloudprep.kernels.steepness import steepness
 
 
 def disk(radius):

@@ -12,7 +12,7 @@ from cloudprep.kernels.cell_summary import round_cell
 from cloudprep.kernels.cloth import draped
 from cloudprep.kernels.fill import covered
 from cloudprep.kernels.interpolation_fill import smooth_fill
-from cloudprep.kernels.simple_morphological import steepness
+from cloudprep.kernels.steepness import steepness
 from cloudprep.stages.base import ClassCodes, Points, StageParams, parameter
 from cloudprep.stages.ground._labels import Returns, keep_classes_parameter, returns_parameter
 from cloudprep.stages.ground._lowest import CellRaster, raster_of

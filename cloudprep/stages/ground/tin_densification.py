@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 
 from cloudprep.kernels.bilinear import bilinear
-from cloudprep.kernels.simple_morphological import steepness
+from cloudprep.kernels.steepness import steepness
 from cloudprep.kernels.tin_densification import Limits, densified
 from cloudprep.stages.base import ClassCodes, Context, Points, Solution, StageParams, Summary, parameter
 from cloudprep.stages.ground._labels import Returns, keep_classes_parameter, returns_parameter
