@@ -25,8 +25,12 @@ sys.path.insert(0, str(Path(__file__).parent))
 import ground_tables as tables
 from ground_scores import Cloud, Condition, Score, ground_stages, laid, make_scene, read_sample, score
 
+from cloudprep.config.measured import main_figures
+
 TABLE = Path(__file__).with_name("accuracy.md")
 FIGURES = Path(__file__).with_name("accuracy.json")
+IN_WORDS = Path(__file__).parents[1] / "cloudprep" / "config" / "measured.json"
+"""The part that the stage reference puts into words."""
 TURNS = (0.0, 15.0, 37.0, 60.0, 75.0)
 SHIFTS = ((0.0, 0.0), (0.25, 0.5), (0.5, 0.25))
 
@@ -137,6 +141,7 @@ def main() -> None:
     if options.write:
         TABLE.write_text(text, encoding="utf-8")
         FIGURES.write_text(json.dumps(figures, indent=1) + "\n", encoding="utf-8")
+        IN_WORDS.write_text(json.dumps(main_figures(figures), indent=1) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -56,7 +56,12 @@ def _listing(everything: list[StageFacts]) -> str:
 
 def _one(facts: StageFacts) -> str:
     lines = [f"{facts.name} ({facts.kind})", "", *_paragraphs(_plain(facts.summary))]
-    lines += [line for part in (facts.text, facts.notes) if part for line in ("", *_paragraphs(_plain(part)))]
+    lines += [
+        line
+        for part in (facts.text, facts.notes, facts.measured)
+        if part
+        for line in ("", *_paragraphs(_plain(part)))
+    ]
     lines += ["", *_columns(facts), "", "Parameters" if facts.parameters else "It has no parameters."]
     for parameter in facts.parameters:
         lines += ["", *_parameter(parameter)]

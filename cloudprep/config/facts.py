@@ -8,6 +8,7 @@ import warnings
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
+from cloudprep.config.measured import measured_text
 from cloudprep.config.words import bounds_text, field_schema, wanted_text
 from cloudprep.errors import UsageError
 from cloudprep.model.columns import WORKING_COLUMNS
@@ -79,6 +80,8 @@ class StageFacts:
         The first sentence of the description.
     text, notes : str
         The rest of the description, and its notes. All three mark names as Markdown does.
+    measured : str
+        What it was measured to be good and bad at; empty where nothing was measured.
     needs, uses, provides : tuple of str
         Columns that must be there, that are read where they are there, and that may change or are made.
     grids : tuple of str
@@ -95,6 +98,7 @@ class StageFacts:
     summary: str
     text: str
     notes: str
+    measured: str
     needs: tuple[str, ...]
     uses: tuple[str, ...]
     provides: tuple[str, ...]
@@ -127,6 +131,7 @@ def stage_facts(stage: type[Stage]) -> StageFacts:
         summary=summary,
         text=text,
         notes=notes,
+        measured=measured_text(stage.name),
         needs=tuple(stage.needs),
         uses=tuple(stage.uses),
         provides=tuple(stage.provides),

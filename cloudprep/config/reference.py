@@ -42,7 +42,8 @@ def reference_page(names: Iterable[str] | None = None) -> str:
 
 
 def _stage(facts: StageFacts) -> str:
-    blocks = [f"### {facts.name}", facts.summary, facts.text, facts.notes, _columns(facts)]
+    blocks = [f"### {facts.name}", facts.summary, facts.text, facts.notes, facts.measured]
+    blocks.append(_columns(facts))
     if facts.parameters:
         rows = ["| parameter | value | default | meaning | source |", "| --- | --- | --- | --- | --- |"]
         blocks.append("\n".join([*rows, *(_row(p) for p in facts.parameters)]))
