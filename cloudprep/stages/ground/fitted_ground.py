@@ -111,12 +111,15 @@ class FittedGroundParams(StageParams):
         meaning="share of the slope, m a metre, that adds to it",
         source="measured on reference samples",
     )
-    starts: int = parameter(
-        3,
+    starts: int | None = parameter(
+        None,
         ge=1,
         le=3,
         meaning="from how many starts of the raster the surface is fitted; the majority decides",
-        source="measured: takes the luck of the raster out of the result",
+        derived=(
+            "3, which takes the luck of the raster out of the result; 1 where points are dense: there more "
+            "changed less than 0.3 points on any made-up scene"
+        ),
     )
     dense: bool | None = parameter(
         None,
@@ -287,10 +290,14 @@ class FittedGround(Stage):
                 f"half the point spacing of {site.spacing:.2f} m, to a size that divides a kilometre, at "
                 "least 1 m"
             )
+        dense = site.spacing <= _DENSE * cell
+        compared = f"the point spacing is {site.spacing:.2f} m, {_DENSE} of a cell {_DENSE * cell:.2f} m"
         if self.params.dense is None:
-            values["dense"] = site.spacing <= _DENSE * cell
-            reach = _DENSE * cell
-            reasons["dense"] = f"the point spacing is {site.spacing:.2f} m, {_DENSE} of a cell {reach:.2f} m"
+            values["dense"] = dense
+            reasons["dense"] = compared
+        if self.params.starts is None:
+            values["starts"] = 1 if dense else 3
+            reasons["starts"] = compared
         return values, reasons
 
     def reach(self) -> float:
