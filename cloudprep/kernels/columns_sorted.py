@@ -110,19 +110,55 @@ def thinned(columns: Columns, chosen: Flags, x: Floats, y: Floats, z: Floats, mo
         How many points a column keeps.
     """
     starts, order = _keep(columns.starts, columns.order, chosen)
-    full = np.flatnonzero(np.diff(starts) > most)
-    if len(full):
-        keep = np.ones(len(order), np.bool_)
-        for c in full:
-            run = order[starts[c] : starts[c + 1]]
-            ranked = run[np.lexsort((y[run], x[run], z[run]))]
-            order[starts[c] : starts[c + 1]] = ranked
-            taken = (np.arange(most) * len(ranked)) // most
-            keep[starts[c] : starts[c + 1]] = False
-            keep[starts[c] + taken] = True
-        starts = np.concatenate([[0], np.cumsum(keep)])[starts].astype(np.int64)
-        order = order[keep]
-    return columns._replace(starts=starts, order=order)
+    kept = columns._replace(starts=starts, order=order)
+    keep = ~surplus(kept, x, y, z, most)[order]
+    if keep.all():
+        return kept
+    return columns._replace(starts=kept_starts(starts, keep), order=order[keep])
+
+
+def surplus(columns: Columns, x: Floats, y: Floats, z: Floats, most: int) -> Flags:
+    """Tell which points are too many, where a column holds more than so many (see :func:`thinned`).
+
+    Parameters
+    ----------
+    columns : Columns
+        Columns of some of the points.
+    x, y, z : ndarray of float64, shape (n,)
+        Coordinates of all points, m.
+    most : int
+        How many points a column keeps.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        Which points go.
+    """
+    starts = columns.starts
+    many = np.zeros(len(x), np.bool_)
+    for c in np.flatnonzero(np.diff(starts) > most):
+        run = columns.order[starts[c] : starts[c + 1]]
+        ranked = run[np.lexsort((y[run], x[run], z[run]))]
+        many[ranked] = True
+        many[ranked[(np.arange(most) * len(ranked)) // most]] = False
+    return many
+
+
+def kept_starts(starts: Integers, chosen: Flags) -> Integers:
+    """Return where columns start once only the chosen of their points are left."""
+    kept = np.empty(len(starts), np.int64)
+    _count_kept(starts, chosen, kept)
+    return kept
+
+
+@njit(nogil=True, cache=True)
+def _count_kept(starts: Integers, chosen: Flags, kept: Integers) -> None:
+    total = 0
+    for c in range(starts.shape[0] - 1):
+        kept[c] = total
+        for t in range(starts[c], starts[c + 1]):
+            total += chosen[t]
+    kept[-1] = total
 
 
 @njit(nogil=True, cache=True)
