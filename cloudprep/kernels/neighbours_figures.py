@@ -28,6 +28,8 @@ _MANTISSA = 52
 _LOW = 26
 # A histogram bin holds values whose leading bits agree: bins are narrower than 2**-14 of their value.
 _BIN_SHIFT = _MANTISSA - 14
+# A wider range of bins is sorted instead of counted (2**14 bins hold a factor of 2).
+_MOST_BINS = 1 << 21
 
 
 class Sums(NamedTuple):
@@ -130,8 +132,34 @@ def histogram_of(values: Floats) -> Histogram:
     values : ndarray of float64, shape (n,)
         Finite values >= 0.
     """
-    bins, counts = np.unique(np.ascontiguousarray(values).view(np.int64) >> _BIN_SHIFT, return_counts=True)
-    return Histogram(bins, counts.astype(np.int64))
+    bits = np.ascontiguousarray(values).view(np.int64)
+    lowest, highest = _range_above_zero(bits)
+    if highest - lowest >= _MOST_BINS:
+        bins, counts = np.unique(bits >> _BIN_SHIFT, return_counts=True)
+        return Histogram(bins, counts.astype(np.int64))
+    # The first count is that of the bin of 0, which lies far from all others.
+    counts = np.zeros(highest - lowest + 2, np.int64)
+    _count(bits, lowest, counts)
+    used = np.flatnonzero(counts)
+    return Histogram(np.where(used == 0, 0, used - 1 + lowest), counts[used])
+
+
+@njit(nogil=True, cache=True)
+def _range_above_zero(bits: Integers) -> tuple[int, int]:
+    """Return the lowest and the highest bin of values above 0; nothing like a range without any."""
+    lowest, highest = np.int64(1 << 62), np.int64(0)
+    for i in range(bits.shape[0]):
+        b = bits[i] >> _BIN_SHIFT
+        lowest = min(lowest, b if b > 0 else lowest)
+        highest = max(highest, b)
+    return (lowest, highest) if highest > 0 else (np.int64(1), np.int64(0))
+
+
+@njit(nogil=True, cache=True)
+def _count(bits: Integers, lowest: int, counts: Integers) -> None:
+    for i in range(bits.shape[0]):
+        b = bits[i] >> _BIN_SHIFT
+        counts[b - lowest + 1 if b > 0 else 0] += 1
 
 
 def joined(parts: Iterable[Histogram]) -> Histogram:
