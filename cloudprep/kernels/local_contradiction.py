@@ -95,7 +95,7 @@ def _look_past(
     first: int,
     last: int,
 ) -> None:
-    """Look around the points of some columns; those among points of one line only have nothing to look for."""
+    """Look around the points of some columns; among points of one line there is nothing to look for."""
     squared = edge * edge
     for c in range(first, last):
         if starts[c] == starts[c + 1]:

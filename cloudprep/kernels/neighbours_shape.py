@@ -16,12 +16,21 @@ import numpy as np
 from numba import njit
 
 from cloudprep.kernels.neighbours import ROOM, visit_leaf, walking_space
+from cloudprep.kernels.neighbours_axes import (
+    DEVIATIONS,
+    NORMAL,
+    OFFSETS,
+    PLANE_LEAST,
+    axes_of_lanes,
+    new_axes,
+)
 from cloudprep.kernels.neighbours_tree import LEAF, build_tree
 from cloudprep.kernels.simd import (
     below,
     larger,
     load,
     minus,
+    pick_below,
     plus,
     root,
     spread,
@@ -41,9 +50,8 @@ if TYPE_CHECKING:
 
 # What is farther off the plane of the others than so many times its roughness doesn't count.
 _TRIM = 2.2
-# Fewer points are not trimmed, and without three there is no plane.
-_TRIM_LEAST = 7
-_PLANE_LEAST = 3
+# Fewer points are not trimmed.
+_TRIM_LEAST = 7.0
 # Steps that offsets are rounded to: this power of two of the k-th distance. Ten squares still add up exactly.
 _STEP_BITS = 20
 # Added and taken off again, this times a step rounds to whole steps.
@@ -137,9 +145,12 @@ def neighbour_shapes(
     n = len(x)
     wanted = np.ones(n, np.bool_) if queries is None else queries
     table = np.zeros((n, OFFSET + 1), np.float32)
-    table[:, MEAN] = np.inf
-    table[~wanted] = np.nan
-    kth = np.where(wanted, np.inf, np.nan)
+    kth = np.full(n, np.inf)
+    if n < 2:
+        table[:, MEAN] = np.inf
+    if not wanted.all():
+        table[~wanted] = np.nan
+        kth[~wanted] = np.nan
     if n >= 2:
         if tree is None:
             tree = build_tree(x, y, z, threads=threads)
@@ -152,7 +163,40 @@ def neighbour_shapes(
 
         with ThreadPoolExecutor(threads) as pool:
             list(pool.map(search, range(len(cuts) - 1)))
-    return Shapes(*(np.ascontiguousarray(column) for column in table.T)), kth
+    return Shapes(*table.T), kth
+
+
+def put_shapes(shapes: Shapes, own: float, rows: Integers, columns: NDArray[np.float32]) -> None:
+    """Write what later stages want of shapes into columns of a larger cloud.
+
+    Parameters
+    ----------
+    shapes : Shapes
+        Of m points, as one of the functions here returns it.
+    own : float
+        A point so many times the roughness off its neighbours' plane makes the place as rough as if it were
+        theirs.
+    rows : ndarray of int64, shape (m,)
+        Rows of the points in the columns.
+    columns : ndarray of float32, shape (6, n)
+        Distance (NaN where it is infinite), roughness, breadth, normal.
+    """
+    table = shapes.distance.base
+    assert table is not None  # noqa: S101 - the columns of shapes are views of one table
+    _put(table, np.float32(own), rows, columns)
+
+
+@njit(nogil=True, cache=True)
+def _put(table: NDArray[np.float32], own: float, rows: Integers, columns: NDArray[np.float32]) -> None:
+    for j in range(rows.shape[0]):
+        i = rows[j]
+        if i < 0:
+            continue
+        columns[0, i] = table[j, MEAN] if table[j, MEAN] < np.inf else np.nan
+        columns[1, i] = max(table[j, ROUGHNESS], table[j, OFFSET] / own)
+        columns[2, i] = table[j, ROUGHNESS + 1]
+        for c in range(3):
+            columns[3 + c, i] = table[j, ROUGHNESS + 3 + c]
 
 
 @njit(nogil=True, cache=True)
@@ -219,7 +263,7 @@ def principal_axes(sums: Floats, lane: int, axes: Floats) -> None:
     axes[0] = math.sqrt(max(low, 0.0))
     axes[1] = math.sqrt(max(middle, 0.0))
     axes[2] = math.sqrt(max(high, 0.0))
-    if count < _PLANE_LEAST:
+    if count < PLANE_LEAST:
         return
     # The normal is orthogonal to the rows of the matrix less the eigenvalue; the longest product is safest.
     ux, vy, wz = xx - low, yy - low, zz - low
@@ -280,13 +324,13 @@ def _take_off(
     count: int,
     own: Floats,
     limits: Floats,
-    planes: Floats,
+    axes: Floats,
+    constants: Floats,
     sums: Floats,
 ) -> None:
     """Take points off the sums again in the lanes whose plane they are too far from.
 
-    ``limits`` also holds eight squared distances from the plane; ``planes`` eight normals (8 x, 8 y, 8 z) and
-    eight constants.
+    ``limits`` also holds eight squared distances from the plane (infinite where nothing is taken off).
     """
     most, up, off = load(limits, 0), load(limits, 8), load(limits, 16)
     for j in range(count):
@@ -299,8 +343,8 @@ def _take_off(
         dy = minus(plus(dy, up), up)
         dz = minus(plus(dz, up), up)
         from_plane = plus(
-            plus(times(dx, load(planes, 0)), times(dy, load(planes, 8))),
-            minus(times(dz, load(planes, 16)), load(planes, 24)),
+            plus(times(dx, load(axes, NORMAL)), times(dy, load(axes, NORMAL + 8))),
+            minus(times(dz, load(axes, NORMAL + 16)), load(constants, 0)),
         )
         far = larger(minus(d, most), minus(off, squared(from_plane)))
         if below(far, spread(0.0)) != 0:
@@ -328,8 +372,8 @@ def _shape_leaves(
     best = np.empty(rows * 8)
     met = np.empty(max(ROOM, 9 * rows), np.int64)
     work = walking_space()
-    limits, planes, sums = np.empty(24), np.empty(32), np.empty(80)
-    axes, trimmed = np.empty((8, 9)), np.empty(8)
+    limits, constants, sums = np.empty(24), np.empty(8), np.empty(80)
+    axes = new_axes()
     last_row = rows - 1
     for leaf in range(first_leaf, last_leaf):
         start = leaf * LEAF
@@ -346,34 +390,41 @@ def _shape_leaves(
         for lane in range(8):
             limits[lane] = best[last_row * 8 + lane]
             limits[8 + lane] = _rounding_of(limits[lane])
-            limits[16 + lane] = np.inf
-        planes[:] = 0.0
         count = _add_near(x, y, z, met, count, own, limits, sums)
-        for lane in range(stop - start):
-            principal_axes(sums, lane, axes[lane])
-            trimmed[lane] = sums[lane]
-            if sums[lane] < _TRIM_LEAST:
-                continue
-            a = axes[lane]
-            planes[lane], planes[8 + lane], planes[16 + lane] = a[3], a[4], a[5]
-            planes[24 + lane] = a[3] * a[6] + a[4] * a[7] + a[5] * a[8]
-            # A hair above 0, so that points in one plane stay.
-            limits[16 + lane] = _TRIM * _TRIM * a[0] * a[0] + 1e-12 * limits[lane]
-        _take_off(x, y, z, met, count, own, limits, planes, sums)
+        axes_of_lanes(sums, axes)
+        store(constants, 0, _mean_off_plane(axes))
+        off = times(times(spread(_TRIM * _TRIM), load(axes, DEVIATIONS)), load(axes, DEVIATIONS))
+        # A hair above 0, so that points in one plane stay.
+        off = plus(off, times(spread(1e-12), load(limits, 0)))
+        near = load(sums, 0)
+        store(limits, 16, pick_below(near, spread(_TRIM_LEAST), spread(np.inf), off))
+        _take_off(x, y, z, met, count, own, limits, axes, constants, sums)
+        if below(load(sums, 0), near) != 0:
+            axes_of_lanes(sums, axes)
         store(own, 0, total)
+        store(constants, 0, _mean_off_plane(axes))
         for i in range(start, stop):
             if not wanted[row[i]]:
                 continue
             lane = i - start
-            a = axes[lane]
-            if sums[lane] < trimmed[lane]:
-                principal_axes(sums, lane, a)
             out = table[row[i]]
             kth[row[i]] = math.sqrt(limits[lane])
             out[MEAN] = own[lane] / last_row
             for c in range(6):
-                out[ROUGHNESS + c] = a[c]
-            out[OFFSET] = abs(a[3] * a[6] + a[4] * a[7] + a[5] * a[8])
+                out[ROUGHNESS + c] = axes[c * 8 + lane]
+            out[OFFSET] = abs(constants[lane])
+
+
+@njit(nogil=True, cache=True)
+def _mean_off_plane(axes: Floats) -> Floats:
+    """Return how far the points' mean lies from their first point, along the normal."""
+    return plus(
+        plus(
+            times(load(axes, NORMAL), load(axes, OFFSETS)),
+            times(load(axes, NORMAL + 8), load(axes, OFFSETS + 8)),
+        ),
+        times(load(axes, NORMAL + 16), load(axes, OFFSETS + 16)),
+    )
 
 
 def shapes_of_lists(
@@ -398,7 +449,7 @@ def shapes_of_lists(
     starts = np.searchsorted(of, np.arange(len(limit) + 1)).astype(np.int64)
     _shape_lists(at[0].copy(), at[1].copy(), at[2].copy(), starts, x, y, z, limit, table)
     table[:, MEAN] = mean
-    return Shapes(*(np.ascontiguousarray(column) for column in table.T))
+    return Shapes(*table.T)
 
 
 @njit(nogil=True, cache=True)
