@@ -189,12 +189,14 @@ def smooth_cells(at: Floats, cluster: Integers, edge: float) -> Mask:
     x, y, z = at.T.copy()
     near = nearest_rows(build_tree(x, y, z), x, y, z, _SMOOTH_NEIGHBOURS, 6 * edge)
     own = (near >= 0) & (cluster[near] == cluster[:, None])
-    count = own.sum(axis=1) + 1  # the cell itself is one of them, at offset 0
-    off = np.where(own[:, :, None], at[near] - at[:, None], 0.0)
+    smooth: Mask = own.sum(axis=1) + 1 >= _SMOOTH_LEAST  # the cell itself is one of them, at offset 0
+    at_all, at, near, own = at, at[smooth], near[smooth], own[smooth]
+    count = own.sum(axis=1) + 1
+    off = np.where(own[:, :, None], at_all[near] - at[:, None], 0.0)
     mean = off.sum(axis=1) / count[:, None]
     spread = np.einsum("nka,nkb->nab", off, off) / count[:, None, None] - mean[:, :, None] * mean[:, None, :]
     thin, wide = np.sqrt(np.maximum(np.linalg.eigvalsh(spread)[:, :2], 0.0)).T
     limit = min(_SMOOTH_CELLS * edge + _SMOOTH_METRES, _SMOOTH_MOST)
     flat = (thin <= limit) & (wide > _SMOOTH_FLATNESS * thin) & (wide > _SMOOTH_SPREAD * edge)
-    smooth: Mask = (count >= _SMOOTH_LEAST) & flat
+    smooth[smooth] = flat
     return smooth
