@@ -140,9 +140,9 @@ def linked_cells(x: Floats, y: Floats, z: Floats, gap: float) -> LinkedCells:
     order = sorted_order(keys)
     starts, cell_of_point = _runs(keys, order)
     first = order[starts[:-1]]
-    sorted_points = np.empty((3, n))
-    _sort_points(x, y, z, order, sorted_points)
-    component, count = _link(keys[first], width, rows, starts, *sorted_points, gap * gap, _ROWS, _NEAR_ROWS)
+    sx, sy, sz = np.empty(n), np.empty(n), np.empty(n)
+    _sort_points(x, y, z, order, sx, sy, sz)
+    component, count = _link(keys[first], width, rows, starts, sx, sy, sz, gap * gap, _ROWS, _NEAR_ROWS)
     place = np.empty((len(first), 3), np.int64)
     _fill_places(x, y, z, first, per_metre, place)
     return LinkedCells(cell_of_point, place, component, count, order, starts)
@@ -161,11 +161,13 @@ def _fill_places(
 
 
 @njit(nogil=True, cache=True)
-def _sort_points(x: Floats, y: Floats, z: Floats, order: NDArray[np.int32], points: Floats) -> None:
+def _sort_points(
+    x: Floats, y: Floats, z: Floats, order: NDArray[np.int32], sx: Floats, sy: Floats, sz: Floats
+) -> None:
     """Write the coordinates in an order."""
     for t in range(order.shape[0]):
         i = order[t]
-        points[0, t], points[1, t], points[2, t] = x[i], y[i], z[i]
+        sx[t], sy[t], sz[t] = x[i], y[i], z[i]
 
 
 def _places(values: Floats, per_metre: float) -> Integers:

@@ -64,6 +64,23 @@ def exact_sums(values: Floats) -> Sums:
     return Sums(len(values), _exact_sum(values), _exact_sum(squares) + _exact_sum(_lost_in(values, squares)))
 
 
+def exact_total(values: Floats) -> Sums:
+    """Return number and exact sum of finite values; no squares, for a mean alone.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> mean_of(exact_total(np.array([-1.0, 2.0])))
+    0.5
+    """
+    return Sums(len(values), _exact_sum(values), 0)
+
+
+def mean_of(sums: Sums) -> float:
+    """Return the mean of at least one value, correctly rounded."""
+    return float(Fraction(sums.total, sums.size * _UNIT))
+
+
 def mean_and_deviation(sums: Sums) -> tuple[float, float]:
     """Return the mean and the sample standard deviation (divided by n - 1), correctly rounded.
 
@@ -152,7 +169,7 @@ def _range_above_zero(bits: Integers) -> tuple[int, int]:
         b = bits[i] >> _BIN_SHIFT
         lowest = min(lowest, b if b > 0 else lowest)
         highest = max(highest, b)
-    return (lowest, highest) if highest > 0 else (np.int64(1), np.int64(0))
+    return (int(lowest), int(highest)) if highest > 0 else (1, 0)
 
 
 @njit(nogil=True, cache=True)

@@ -27,7 +27,6 @@ from cloudprep.kernels.neighbours_axes import (
 from cloudprep.kernels.neighbours_tree import LEAF, build_tree
 from cloudprep.kernels.simd import (
     below,
-    larger,
     load,
     minus,
     pick_below,
@@ -56,6 +55,8 @@ _TRIM_LEAST = 7.0
 _STEP_BITS = 20
 # Added and taken off again, this times a step rounds to whole steps.
 _ROUNDING = 1.5 * 2.0**52
+# Numbers noted of each point near a leaf.
+_ROW = 32
 # Columns of the table of shapes: mean distance, three deviations, normal, offset.
 MEAN, ROUGHNESS, OFFSET = 0, 1, 7
 
@@ -183,7 +184,7 @@ def put_shapes(shapes: Shapes, own: float, rows: Integers, columns: NDArray[np.f
     """
     table = shapes.distance.base
     assert table is not None  # noqa: S101 - the columns of shapes are views of one table
-    _put(table, np.float32(own), rows, columns)
+    _put(table, own, rows, columns)
 
 
 @njit(nogil=True, cache=True)
@@ -193,7 +194,7 @@ def _put(table: NDArray[np.float32], own: float, rows: Integers, columns: NDArra
         if i < 0:
             continue
         columns[0, i] = table[j, MEAN] if table[j, MEAN] < np.inf else np.nan
-        columns[1, i] = max(table[j, ROUGHNESS], table[j, OFFSET] / own)
+        columns[1, i] = max(table[j, ROUGHNESS], table[j, OFFSET] / np.float32(own))
         columns[2, i] = table[j, ROUGHNESS + 1]
         for c in range(3):
             columns[3 + c, i] = table[j, ROUGHNESS + 3 + c]
@@ -204,25 +205,42 @@ def _rounding_of(limit: float) -> float:
     """Return what rounds offsets to steps, for offsets of at most the root of a squared distance."""
     if not 0.0 < limit < np.inf:
         return 0.0
-    return _ROUNDING * 2.0 ** (math.frexp(math.sqrt(limit))[1] - _STEP_BITS)
+    return math.ldexp(_ROUNDING, math.frexp(math.sqrt(limit))[1] - _STEP_BITS)
 
 
 @njit(nogil=True, cache=True)
-def _add_moments(sums: Floats, near: Floats, sign: float, dx: Floats, dy: Floats, dz: Floats) -> None:
-    """Add offsets and their products, times a sign, to the ten sums, in lanes where ``near`` is below 0."""
-    zero = spread(0.0)
-    one = where_below(near, zero, spread(sign))
-    sx, sy, sz = times(one, dx), times(one, dy), times(one, dz)
-    store(sums, 0, plus(load(sums, 0), one))
-    store(sums, 8, plus(load(sums, 8), sx))
-    store(sums, 16, plus(load(sums, 16), sy))
-    store(sums, 24, plus(load(sums, 24), sz))
-    store(sums, 32, plus(load(sums, 32), times(sx, dx)))
-    store(sums, 40, plus(load(sums, 40), times(sy, dy)))
-    store(sums, 48, plus(load(sums, 48), times(sz, dz)))
-    store(sums, 56, plus(load(sums, 56), times(sx, dy)))
-    store(sums, 64, plus(load(sums, 64), times(sx, dz)))
-    store(sums, 72, plus(load(sums, 72), times(sy, dz)))
+def _sum_up(offsets: Floats, count: int, sums: Floats) -> None:
+    """Sum up offsets, their squares and products; in three goes, so that sums stay in registers."""
+    a = b = c = d = spread(0.0)
+    for j in range(count):
+        at = j * _ROW
+        a = plus(a, load(offsets, at))
+        b = plus(b, load(offsets, at + 8))
+        c = plus(c, load(offsets, at + 16))
+        d = plus(d, load(offsets, at + 24))
+    store(sums, 0, a)
+    store(sums, 8, b)
+    store(sums, 16, c)
+    store(sums, 24, d)
+    a = b = c = spread(0.0)
+    for j in range(count):
+        at = j * _ROW
+        a = plus(a, squared(load(offsets, at + 8)))
+        b = plus(b, squared(load(offsets, at + 16)))
+        c = plus(c, squared(load(offsets, at + 24)))
+    store(sums, 32, a)
+    store(sums, 40, b)
+    store(sums, 48, c)
+    a = b = c = spread(0.0)
+    for j in range(count):
+        at = j * _ROW
+        dx, dy, dz = load(offsets, at + 8), load(offsets, at + 16), load(offsets, at + 24)
+        a = plus(a, times(dx, dy))
+        b = plus(b, times(dx, dz))
+        c = plus(c, times(dy, dz))
+    store(sums, 56, a)
+    store(sums, 64, b)
+    store(sums, 72, c)
 
 
 @njit(nogil=True, cache=True)
@@ -286,37 +304,7 @@ def principal_axes(sums: Floats, lane: int, axes: Floats) -> None:
 
 
 @njit(nogil=True, cache=True)
-def _add_near(
-    x: Floats, y: Floats, z: Floats, met: Integers, count: int, own: Floats, limits: Floats, sums: Floats
-) -> int:
-    """Add up the points met that are nearer than each lane's limit.
-
-    ``limits`` holds eight squared distances and eight roundings of offsets. Points that are near in no lane
-    are dropped from ``met``; the number of those left is returned.
-    """
-    most, up = load(limits, 0), load(limits, 8)
-    for i in range(80):
-        sums[i] = 0.0
-    kept = 0
-    for j in range(count):
-        i = met[j]
-        dx = minus(spread(x[i]), load(own, 0))
-        dy = minus(spread(y[i]), load(own, 8))
-        dz = minus(spread(z[i]), load(own, 16))
-        d = plus(plus(squared(dx), squared(dy)), squared(dz))
-        if below(d, most) == 0:
-            continue
-        met[kept] = i
-        kept += 1
-        dx = minus(plus(dx, up), up)
-        dy = minus(plus(dy, up), up)
-        dz = minus(plus(dz, up), up)
-        _add_moments(sums, minus(d, most), 1.0, dx, dy, dz)
-    return kept
-
-
-@njit(nogil=True, cache=True)
-def _take_off(
+def _near_offsets(
     x: Floats,
     y: Floats,
     z: Floats,
@@ -324,31 +312,55 @@ def _take_off(
     count: int,
     own: Floats,
     limits: Floats,
-    axes: Floats,
-    constants: Floats,
-    sums: Floats,
-) -> None:
-    """Take points off the sums again in the lanes whose plane they are too far from.
+    offsets: Floats,
+) -> int:
+    """List the points met that are nearer than any lane's limit; return how many they are.
 
-    ``limits`` also holds eight squared distances from the plane (infinite where nothing is taken off).
+    ``limits`` holds eight squared distances and eight roundings of offsets. In ``offsets`` each point has
+    eight ones and eight rounded offsets along each axis, all 0 in lanes that it isn't near to.
     """
-    most, up, off = load(limits, 0), load(limits, 8), load(limits, 16)
+    zero, one = spread(0.0), spread(1.0)
+    most, up = load(limits, 0), load(limits, 8)
+    px, py, pz = load(own, 0), load(own, 8), load(own, 16)
+    kept = 0
     for j in range(count):
         i = met[j]
-        dx = minus(spread(x[i]), load(own, 0))
-        dy = minus(spread(y[i]), load(own, 8))
-        dz = minus(spread(z[i]), load(own, 16))
+        dx, dy, dz = minus(spread(x[i]), px), minus(spread(y[i]), py), minus(spread(z[i]), pz)
         d = plus(plus(squared(dx), squared(dy)), squared(dz))
-        dx = minus(plus(dx, up), up)
-        dy = minus(plus(dy, up), up)
-        dz = minus(plus(dz, up), up)
-        from_plane = plus(
-            plus(times(dx, load(axes, NORMAL)), times(dy, load(axes, NORMAL + 8))),
-            minus(times(dz, load(axes, NORMAL + 16)), load(constants, 0)),
-        )
-        far = larger(minus(d, most), minus(off, squared(from_plane)))
-        if below(far, spread(0.0)) != 0:
-            _add_moments(sums, far, -1.0, dx, dy, dz)
+        if below(d, most) == 0:
+            continue
+        # As in the sums of listed neighbours, near is what is nearer by a difference, however small.
+        near = minus(d, most)
+        at = kept * _ROW
+        store(offsets, at, where_below(near, zero, one))
+        store(offsets, at + 8, where_below(near, zero, minus(plus(dx, up), up)))
+        store(offsets, at + 16, where_below(near, zero, minus(plus(dy, up), up)))
+        store(offsets, at + 24, where_below(near, zero, minus(plus(dz, up), up)))
+        kept += 1
+    return kept
+
+
+@njit(nogil=True, cache=True)
+def _take_off(offsets: Floats, count: int, off: Floats, axes: Floats, constants: Floats) -> bool:
+    """Set the offsets to 0 in lanes whose plane they are too far from; tell whether there were any.
+
+    ``off`` holds the squared distances from the planes (infinite where nothing is taken off).
+    """
+    some = False
+    zero, most, constant = spread(0.0), load(off, 0), load(constants, 0)
+    nx, ny, nz = load(axes, NORMAL), load(axes, NORMAL + 8), load(axes, NORMAL + 16)
+    for j in range(count):
+        at = j * _ROW
+        one = load(offsets, at)
+        dx, dy, dz = load(offsets, at + 8), load(offsets, at + 16), load(offsets, at + 24)
+        away = squared(plus(plus(times(dx, nx), times(dy, ny)), minus(times(dz, nz), constant)))
+        if below(zero, where_below(most, away, one)) != 0:
+            some = True
+            store(offsets, at, pick_below(most, away, zero, one))
+            store(offsets, at + 8, pick_below(most, away, zero, dx))
+            store(offsets, at + 16, pick_below(most, away, zero, dy))
+            store(offsets, at + 24, pick_below(most, away, zero, dz))
+    return some
 
 
 @njit(nogil=True, cache=True)
@@ -372,7 +384,8 @@ def _shape_leaves(
     best = np.empty(rows * 8)
     met = np.empty(max(ROOM, 9 * rows), np.int64)
     work = walking_space()
-    limits, constants, sums = np.empty(24), np.empty(8), np.empty(80)
+    limits, off, constants, sums = np.empty(16), np.empty(8), np.empty(8), np.empty(80)
+    offsets = np.empty(met.shape[0] * _ROW)
     axes = new_axes()
     last_row = rows - 1
     for leaf in range(first_leaf, last_leaf):
@@ -390,16 +403,16 @@ def _shape_leaves(
         for lane in range(8):
             limits[lane] = best[last_row * 8 + lane]
             limits[8 + lane] = _rounding_of(limits[lane])
-        count = _add_near(x, y, z, met, count, own, limits, sums)
+        count = _near_offsets(x, y, z, met, count, own, limits, offsets)
+        _sum_up(offsets, count, sums)
         axes_of_lanes(sums, axes)
         store(constants, 0, _mean_off_plane(axes))
-        off = times(times(spread(_TRIM * _TRIM), load(axes, DEVIATIONS)), load(axes, DEVIATIONS))
+        most = times(times(spread(_TRIM * _TRIM), load(axes, DEVIATIONS)), load(axes, DEVIATIONS))
         # A hair above 0, so that points in one plane stay.
-        off = plus(off, times(spread(1e-12), load(limits, 0)))
-        near = load(sums, 0)
-        store(limits, 16, pick_below(near, spread(_TRIM_LEAST), spread(np.inf), off))
-        _take_off(x, y, z, met, count, own, limits, axes, constants, sums)
-        if below(load(sums, 0), near) != 0:
+        most = plus(most, times(spread(1e-12), load(limits, 0)))
+        store(off, 0, pick_below(load(sums, 0), spread(_TRIM_LEAST), spread(np.inf), most))
+        if _take_off(offsets, count, off, axes, constants):
+            _sum_up(offsets, count, sums)
             axes_of_lanes(sums, axes)
         store(own, 0, total)
         store(constants, 0, _mean_off_plane(axes))
