@@ -135,6 +135,30 @@ def supported(surface: Surface, radius: float, least: int, *, spread: float = 0.
     return found
 
 
+def slopes(
+    normal_x: Singles, normal_y: Singles, normal_z: Singles, rows: Integers
+) -> tuple[Singles, Singles]:
+    """Return the rise per metre along x and y of the planes of some points, from their normals."""
+    slope_x, slope_y = np.empty(len(rows), np.float32), np.empty(len(rows), np.float32)
+    _fill_slopes(normal_x, normal_y, normal_z, rows, slope_x, slope_y)
+    return slope_x, slope_y
+
+
+@njit(nogil=True, cache=True)
+def _fill_slopes(
+    normal_x: Singles,
+    normal_y: Singles,
+    normal_z: Singles,
+    rows: Integers,
+    slope_x: Singles,
+    slope_y: Singles,
+) -> None:
+    for j in range(rows.shape[0]):
+        i = rows[j]
+        slope_x[j] = -normal_x[i] / normal_z[i]
+        slope_y[j] = -normal_y[i] / normal_z[i]
+
+
 @njit(nogil=True, cache=True)
 def _in_plane(
     x: Floats,
@@ -638,13 +662,13 @@ def ceilings(surface: Surface, radii: Sequence[float]) -> list[Floats]:
     """
     c = surface.columns
     tops = np.full((len(radii), c.height, c.width), -np.inf)
-    _tops(c.starts, surface.z, surface.slope_x, surface.slope_y, np.asarray(radii), tops)
+    _tops(c.starts, surface.x, surface.z, surface.slope_x, surface.slope_y, np.asarray(radii), tops)
     return [_highest_all_round(t, int(np.ceil(r / c.edge))) for t, r in zip(tops, radii, strict=True)]
 
 
 @njit(nogil=True, cache=True)
 def _tops(
-    starts: Integers, z: Floats, slope_x: Singles, slope_y: Singles, radii: Floats, tops: Floats
+    starts: Integers, x: Floats, z: Floats, slope_x: Singles, slope_y: Singles, radii: Floats, tops: Floats
 ) -> None:
     """Write how high each column's surface may rise within each radius."""
     height, width = tops.shape[1:]
@@ -652,6 +676,8 @@ def _tops(
         for column in range(width):
             at = row * width + column
             for i in range(starts[at], starts[at + 1]):
+                if x[i] == np.inf:
+                    continue
                 steep = np.sqrt(np.float64(slope_x[i]) ** 2 + np.float64(slope_y[i]) ** 2)
                 for r in range(radii.shape[0]):
                     tops[r, row, column] = max(tops[r, row, column], z[i] + radii[r] * steep)

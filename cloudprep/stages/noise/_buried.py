@@ -3,11 +3,19 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from cloudprep.kernels.columns_above import Surface, ceilings, seen_around, supported, under, wider_around
+from cloudprep.kernels.columns_above import (
+    Surface,
+    ceilings,
+    seen_around,
+    slopes,
+    supported,
+    under,
+    wider_around,
+)
 from cloudprep.kernels.columns_sorted import sorted_columns, surplus, thinned
 
 if TYPE_CHECKING:
@@ -148,18 +156,13 @@ class Scene:
         self.columns = columns._replace(order=np.arange(len(rows)))
         self.core = core[self._order]
         self.x, self.y = x[self._order], y[self._order]
-        self.z = self._gathered("z")
+        self.z = points["z"][self._rows]
         smooth = self._smooth(points)
         level = points["normal_z"] >= _LEVEL
-        self.level = (smooth & level)[self._rows]
-        self.steep = (smooth & ~level)[self._rows]
-        self.surface = self._surface()
+        kind = (smooth * (1 + level)).astype(np.uint8)[self._rows]
+        self.steep = kind == 1
         self.trusted = np.zeros(len(rows), np.bool_)
-        self.trusted[self.surface.columns.order] = True
-
-    def _gathered(self, name: str, at: Rows | None = None) -> NDArray[Any]:
-        """Return a column of all points, or of those at some places, column by column."""
-        return self._points[name][self._rows if at is None else self._rows[at]]
+        self.surface = self._surface(kind == 2)
 
     def _edge(self, context: Context) -> float:
         """Return the side of columns: the radius, or twice as much where a wide site would take too many."""
@@ -180,22 +183,26 @@ class Scene:
         )
         return smooth
 
-    def _surface(self) -> Surface:
-        """Return the trusted points with their planes."""
+    def _surface(self, level: Mask) -> Surface:
+        """Return the trusted points, among level ones, with their planes, and note which they are."""
         m = self.measures
-        columns = thinned(self.columns, self.level, self.x, self.y, self.z, _MOST)
-        rows = columns.order
-        nx, ny, nz = (self._gathered(f"normal_{axis}", rows) for axis in "xyz")
+        columns = thinned(self.columns, level, self.x, self.y, self.z, _MOST)
+        at = columns.order
+        rows = self._rows[at]
         close = max(_SUPPORT_SPACINGS * m.spacing, _SUPPORT_NOISE * m.noise)
-        surface = Surface(
-            columns, self.x[rows], self.y[rows], self.z[rows], -nx / nz, -ny / nz,
-            np.full(len(rows), close, np.float32),
-        )  # fmt: skip
+        nx, ny, nz = (self._points[f"normal_{axis}"] for axis in "xyz")
+        slope_x, slope_y = slopes(nx, ny, nz, rows)
+        off = np.full(len(at), close, np.float32)
+        surface = Surface(columns, self.x[at], self.y[at], self.z[at], slope_x, slope_y, off)
         trusted = supported(
             surface, _SUPPORT_RADII * m.radius, _SUPPORT, spread=_SUPPORT_SLOPE, threads=self.threads
         )
-        surface = surface.take(trusted)
-        rough = np.float32(_ABOVE_ROUGHNESS) * self._gathered("roughness", surface.columns.order)
+        self.trusted[at[trusted]] = True
+        if 2 * np.count_nonzero(trusted) > len(trusted):
+            surface = surface.far_off(~trusted)
+        else:
+            surface, rows = surface.take(trusted), rows[trusted]
+        rough = np.float32(_ABOVE_ROUGHNESS) * self._points["roughness"][rows]
         return surface._replace(tolerance=np.maximum(rough, np.float32(max(m.depth, _ABOVE_NOISE * m.noise))))
 
     def verdict(self) -> Mask:
