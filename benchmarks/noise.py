@@ -222,7 +222,7 @@ def once_round(columns):
 def cost_table(costs):
     """Return the costs as Markdown."""
     lines = [
-        "\nCost, CPU seconds of one core, against one exact search of 10 neighbours in the same run (medians):\n",
+        "\nCost, CPU seconds of one core, against exact searches of 10 neighbours in the same run:\n",
         "| points | noise stages s | our search s | ratio (of each round) | scipy search s | ratio |",
         "| --- | --- | --- | --- | --- | --- |",
     ]

@@ -518,3 +518,51 @@ def _shape_lists(
         for c in range(6):
             table[q, ROUGHNESS + c] = a[c]
         table[q, OFFSET] = abs(a[3] * a[6] + a[4] * a[7] + a[5] * a[8])
+
+
+def deviations_of_groups(
+    x: Floats, y: Floats, z: Floats, near: Integers, group: Integers
+) -> tuple[Floats, Floats, Integers]:
+    """Return how neighbours of the same group spread across and along their plane, the point itself included.
+
+    Parameters
+    ----------
+    x, y, z : ndarray of float64, shape (n,)
+        Coordinates, m.
+    near : ndarray of int64, shape (n, k)
+        Rows of each point's neighbours; -1 where there are fewer.
+    group : ndarray of int64, shape (n,)
+        Neighbours of other groups don't count.
+
+    Returns
+    -------
+    thin, wide : ndarray of float64, shape (n,)
+        Standard deviations along the first and the second of the principal axes, m.
+    count : ndarray of int64, shape (n,)
+        How many points counted.
+    """
+    thin, wide, count = np.empty(len(x)), np.empty(len(x)), np.empty(len(x), np.int64)
+    _deviations(x, y, z, near, group, thin, wide, count)
+    return thin, wide, count
+
+
+@njit(nogil=True, cache=True)
+def _deviations(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    near: Integers,
+    group: Integers,
+    thin: Floats,
+    wide: Floats,
+    count: Integers,
+) -> None:
+    sums, axes = np.zeros(80), np.empty(9)
+    for i in range(x.shape[0]):
+        sums[:] = 0.0
+        _add_one(sums, 1.0, 0.0, 0.0, 0.0)
+        for j in near[i]:
+            if j >= 0 and group[j] == group[i]:
+                _add_one(sums, 1.0, x[j] - x[i], y[j] - y[i], z[j] - z[i])
+        principal_axes(sums, 0, axes)
+        thin[i], wide[i], count[i] = axes[0], axes[1], int(sums[0])

@@ -155,8 +155,10 @@ def share_of_block(points: Points, context: Context, gap: float) -> tuple[Share,
     # Any of them may be asked about; the whole column of a core point's cell lies within the buffer.
     every = np.diff(linked.starts)
     cells = Cells(names, cluster, *figures, points_beneath(linked.place, every, small))
-    name_of_point = np.full(len(points), -1, np.int64)
-    name_of_point[given] = names[linked.cell_of_point]
+    name_of_point = names[linked.cell_of_point]
+    if len(given) < len(points):
+        name_of_point = np.full(len(points), -1, np.int64)
+        name_of_point[given] = names[linked.cell_of_point]
     share = Share(huge, names[seam], cluster[seam], cells.take(small), columns_of(cells.take(large), edge))
     return share, name_of_point
 

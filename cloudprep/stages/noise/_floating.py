@@ -191,7 +191,9 @@ class Scene:
 
     def _lookup_with(self, clusters: Mask) -> Lookup:
         """Return the columns of what is trusted, and of some clusters besides."""
-        columns = joined_columns([self._trusted_columns, columns_of(self._cells_of(clusters), self.edge)])
+        columns = self._trusted_columns
+        if clusters.any():
+            columns = joined_columns([columns, columns_of(self._cells_of(clusters), self.edge)])
         return Lookup(columns, column_cells(self.edge) * self.edge)
 
     def _density(self) -> Floats:

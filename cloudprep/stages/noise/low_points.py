@@ -251,8 +251,8 @@ class LowPoints(Stage):
             near = near_any(
                 points["x"],
                 points["y"],
-                window.left + (groups.column + 0.5) * self._cell,
-                window.bottom + (groups.row + 0.5) * self._cell,
+                np.asarray(window.left + (groups.column + 0.5) * self._cell, np.float64),
+                np.asarray(window.bottom + (groups.row + 0.5) * self._cell, np.float64),
                 (self._margin + 1) * self._cell,
             )
             rows = np.flatnonzero(usable(points) & near)
