@@ -663,7 +663,10 @@ def ceilings(surface: Surface, radii: Sequence[float]) -> list[Floats]:
     c = surface.columns
     tops = np.full((len(radii), c.height, c.width), -np.inf)
     _tops(c.starts, surface.x, surface.z, surface.slope_x, surface.slope_y, np.asarray(radii), tops)
-    return [_highest_all_round(t, int(np.ceil(r / c.edge))) for t, r in zip(tops, radii, strict=True)]
+    left, right = np.empty_like(tops[0]), np.empty_like(tops[0])
+    for top, radius in zip(tops, radii, strict=True):
+        _lower_all_round(top, int(np.ceil(radius / c.edge)), left, right)
+    return list(tops)
 
 
 @njit(nogil=True, cache=True)
@@ -725,11 +728,10 @@ def _compare(
 
 
 @njit(nogil=True, cache=True)
-def _highest_all_round(top: Floats, reach: int) -> Floats:
-    """Return the lowest of the highest values in the four quadrants, out to so many cells."""
+def _lower_all_round(top: Floats, reach: int, left: Floats, right: Floats) -> None:
+    """Set values to the lowest of the highest ones in the four quadrants, out to so many cells."""
     height, width = top.shape
     # Along rows first: the highest up to so many to the left and to the right.
-    left, right = np.empty_like(top), np.empty_like(top)
     for row in range(height):
         for column in range(width):
             left[row, column] = right[row, column] = top[row, column]
@@ -737,7 +739,7 @@ def _highest_all_round(top: Floats, reach: int) -> Floats:
             for column in range(width - k):
                 left[row, column + k] = max(left[row, column + k], top[row, column])
                 right[row, column] = max(right[row, column], top[row, column + k])
-    lowest = np.full_like(top, np.inf)
+    top[:] = np.inf
     before, after = np.empty(width), np.empty(width)
     for side in (left, right):
         for row in range(height):
@@ -749,5 +751,4 @@ def _highest_all_round(top: Floats, reach: int) -> Floats:
                 for column in range(width):
                     after[column] = max(after[column], side[k, column])
             for column in range(width):
-                lowest[row, column] = min(lowest[row, column], before[column], after[column])
-    return lowest
+                top[row, column] = min(top[row, column], before[column], after[column])

@@ -62,7 +62,8 @@ def sorted_columns(x: Floats, y: Floats, edge: float) -> Columns:
     height = math.floor(float(y.max()) / edge) - first_y + 2
     starts = np.zeros(width * height + 1, np.int64)
     order = np.empty(len(x), np.int64)
-    _sort_into(x, y, edge, first_x, first_y, width, starts, order)
+    # Large arrays come from NumPy: see sorted_order.
+    _sort_into(x, y, edge, first_x, first_y, width, starts, order, np.empty(len(x), np.int64))
     return Columns(edge, first_x, first_y, width, height, starts, order)
 
 
@@ -76,10 +77,10 @@ def _sort_into(
     width: int,
     starts: Integers,
     order: Integers,
+    column: Integers,
 ) -> None:
     """Fill in where columns start and which points they hold, in the order of the rows."""
     n = x.shape[0]
-    column = np.empty(n, np.int64)
     for i in range(n):
         cx = np.int64(np.floor(x[i] / edge)) - first_x
         cy = np.int64(np.floor(y[i] / edge)) - first_y
@@ -87,10 +88,14 @@ def _sort_into(
         starts[column[i] + 1] += 1
     for c in range(starts.shape[0] - 1):
         starts[c + 1] += starts[c]
-    place = starts[:-1].copy()
+    # While columns fill up, their starts move on to where the next ones begin.
     for i in range(n):
-        order[place[column[i]]] = i
-        place[column[i]] += 1
+        c = column[i]
+        order[starts[c]] = i
+        starts[c] += 1
+    for c in range(starts.shape[0] - 1, 0, -1):
+        starts[c] = starts[c - 1]
+    starts[0] = 0
 
 
 def thinned(columns: Columns, chosen: Flags, x: Floats, y: Floats, z: Floats, most: int) -> Columns:
@@ -109,7 +114,9 @@ def thinned(columns: Columns, chosen: Flags, x: Floats, y: Floats, z: Floats, mo
     most : int
         How many points a column keeps.
     """
-    starts, order = _keep(columns.starts, columns.order, chosen)
+    order = np.empty(np.count_nonzero(chosen), np.int64)
+    starts = np.empty_like(columns.starts)
+    _keep(columns.starts, columns.order, chosen, starts, order)
     kept = columns._replace(starts=starts, order=order)
     keep = ~surplus(kept, x, y, z, most)[order]
     if keep.all():
@@ -162,18 +169,13 @@ def _count_kept(starts: Integers, chosen: Flags, kept: Integers) -> None:
 
 
 @njit(nogil=True, cache=True)
-def _keep(starts: Integers, order: Integers, chosen: Flags) -> tuple[Integers, Integers]:
-    """Return starts and order of the chosen points only."""
-    total = 0
-    for i in range(chosen.shape[0]):
-        total += chosen[i]
-    kept = np.empty(total, np.int64)
-    new_starts = np.zeros(starts.shape[0], np.int64)
+def _keep(starts: Integers, order: Integers, chosen: Flags, new_starts: Integers, kept: Integers) -> None:
+    """Write starts and order of the chosen points only."""
     m = 0
+    new_starts[0] = 0
     for c in range(starts.shape[0] - 1):
         for t in range(starts[c], starts[c + 1]):
             if chosen[order[t]]:
                 kept[m] = order[t]
                 m += 1
         new_starts[c + 1] = m
-    return new_starts, kept

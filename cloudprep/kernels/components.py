@@ -138,11 +138,16 @@ def linked_cells(x: Floats, y: Floats, z: Floats, gap: float) -> LinkedCells:
     per_metre = 1.0 / cell_edge(gap)
     keys, width, rows = _row_major_keys(x, y, z, per_metre)
     order = sorted_order(keys)
-    starts, cell_of_point = _runs(keys, order)
+    # Large arrays come from NumPy: see sorted_order.
+    starts, cell_of_point = np.empty(n + 1, np.int64), np.empty(n, np.int32)
+    starts = starts[: _runs(keys, order, starts, cell_of_point) + 1].copy()
     first = order[starts[:-1]]
     sx, sy, sz = np.empty(n), np.empty(n), np.empty(n)
     _sort_points(x, y, z, order, sx, sy, sz)
-    component, count = _link(keys[first], width, rows, starts, sx, sy, sz, gap * gap, _ROWS, _NEAR_ROWS)
+    boxes = np.empty((len(first), 6))
+    component, count = _link(
+        keys[first], width, rows, starts, sx, sy, sz, gap * gap, _ROWS, _NEAR_ROWS, boxes
+    )
     place = np.empty((len(first), 3), np.int64)
     _fill_places(x, y, z, first, per_metre, place)
     return LinkedCells(cell_of_point, place, component, count, order, starts)
@@ -229,19 +234,20 @@ def _without_gaps(places: Integers) -> Integers:
 
 
 @njit(nogil=True, cache=True)
-def _runs(keys: Integers, order: NDArray[np.int32]) -> tuple[Integers, NDArray[np.int32]]:
-    """Return where runs of equal keys start in the sorted order (and the end), and the run of each point."""
+def _runs(keys: Integers, order: NDArray[np.int32], starts: Integers, run_of: NDArray[np.int32]) -> int:
+    """Write where runs of equal keys start in the order, and the run of each point; return their number."""
     n = keys.shape[0]
-    starts = np.empty(n + 1, np.int64)
-    run_of = np.empty(n, np.int32)
     runs = 0
+    before = np.int64(-1)
     for i in range(n):
-        if i == 0 or keys[order[i]] != keys[order[i - 1]]:
+        key = keys[order[i]]
+        if i == 0 or key != before:
             starts[runs] = i
             runs += 1
+            before = key
         run_of[order[i]] = runs - 1
     starts[runs] = n
-    return starts[: runs + 1].copy(), run_of
+    return runs
 
 
 @njit(nogil=True, cache=True)
@@ -323,14 +329,15 @@ def _link(
     squared_gap: float,
     row_offsets: Integers,
     near_rows: int,
+    boxes: Floats,
 ) -> tuple[NDArray[np.int32], int]:
     """Link cells that hold a close pair of points; return the component of each cell and their number.
 
-    The coordinates come cell by cell and may be reordered inside a cell.
+    The coordinates come cell by cell and may be reordered inside a cell; ``boxes`` is room for six numbers a
+    cell.
     """
     m = keys.shape[0]
     parent = np.arange(m).astype(np.int32)
-    boxes = np.empty((m, 6))
     for i in range(m):
         fill_box(x, y, z, starts[i], starts[i + 1], boxes[i])
     steps = np.empty(row_offsets.shape[0], np.int64)
