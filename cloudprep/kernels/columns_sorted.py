@@ -60,7 +60,7 @@ def sorted_columns(x: Floats, y: Floats, edge: float) -> Columns:
     first_y = math.floor(float(y.min()) / edge) - 1
     width = math.floor(float(x.max()) / edge) - first_x + 2
     height = math.floor(float(y.max()) / edge) - first_y + 2
-    starts = np.zeros(width * height + 1, np.int64)
+    starts = np.empty(width * height + 1, np.int64)
     order = np.empty(len(x), np.int64)
     # Large arrays come from NumPy: see sorted_order.
     _sort_into(x, y, edge, first_x, first_y, width, starts, order, np.empty(len(x), np.int64))
@@ -81,6 +81,7 @@ def _sort_into(
 ) -> None:
     """Fill in where columns start and which points they hold, in the order of the rows."""
     n = x.shape[0]
+    starts[:] = 0
     for i in range(n):
         cx = np.int64(np.floor(x[i] / edge)) - first_x
         cy = np.int64(np.floor(y[i] / edge)) - first_y

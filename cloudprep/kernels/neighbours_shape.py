@@ -145,9 +145,11 @@ def neighbour_shapes(
         raise ValueError(f"k must be 1 to 64, got {k}")
     n = len(x)
     wanted = np.ones(n, np.bool_) if queries is None else queries
-    table = np.zeros((n, OFFSET + 1), np.float32)
+    # Not zeros: these would come in small pages, which take long to get.
+    table = np.empty((n, OFFSET + 1), np.float32)
     kth = np.full(n, np.inf)
     if n < 2:
+        table[:] = 0.0
         table[:, MEAN] = np.inf
     if not wanted.all():
         table[~wanted] = np.nan
