@@ -40,6 +40,9 @@ _BENEATH_CELLS = 3
 # Columns are at least so wide, m: wide enough to hold a pulse at the lowest densities flown.
 _COLUMN = 2.0
 _MOST_KEYS = 2**62
+# A table of all columns is made where it has no more than so many for each cell, or no more than this.
+_DENSE = 16
+_DENSE_LEAST = 1_000_000
 
 
 class Cells(NamedTuple):
@@ -178,11 +181,20 @@ def points_beneath(place: Integers, points: Integers, asked: NDArray[np.bool_]) 
     beneath = np.zeros(len(place), np.int64)
     if not asked.any():
         return beneath
-    z = place[:, 2] - place[:, 2].min()
-    column = (place[:, 1] << 32) + place[:, 0]
-    columns = np.unique(column[asked])
-    rank = np.minimum(np.searchsorted(columns, column), len(columns) - 1)
-    rows = np.flatnonzero(columns[rank] == column)
+    x, y, z = (place[:, axis] - place[:, axis].min() for axis in range(3))
+    span, height = int(x.max()) + 1, int(y.max()) + 1
+    if span * height <= max(_DENSE * len(place), _DENSE_LEAST):
+        ranks = np.full(span * height, -1, np.int64)
+        ranks[(y * span + x)[asked]] = 0
+        columns = np.flatnonzero(ranks == 0)
+        ranks[columns] = np.arange(len(columns))
+        rank = ranks[y * span + x]
+        rows = np.flatnonzero(rank >= 0)
+    else:
+        column = (place[:, 1] << 32) + place[:, 0]
+        columns = np.unique(column[asked])
+        rank = np.minimum(np.searchsorted(columns, column), len(columns) - 1)
+        rows = np.flatnonzero(columns[rank] == column)
     # Between two columns there is room for a question below the lowest cell.
     key = rank * (z.max() + 1 + _BENEATH_CELLS) + z + _BENEATH_CELLS
     rows = rows[np.argsort(key[rows], kind="stable")]
