@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     Integers = NDArray[np.int64]
     Flags = NDArray[np.bool_]
 
+# Where points go that are near nothing, m; squares of it are finite.
+_FAR = 1e150
 # Points are counted in blocks of so many without a look at the count.
 _BLOCK = 8
 
@@ -65,7 +67,7 @@ class Surface(NamedTuple):
 
         Where few points go that takes less time than to close the ranks.
         """
-        return self._replace(x=np.where(chosen, np.inf, self.x)) if chosen.any() else self
+        return self._replace(x=np.where(chosen, _FAR, self.x)) if chosen.any() else self
 
 
 class Seen(NamedTuple):
@@ -679,7 +681,7 @@ def _tops(
         for column in range(width):
             at = row * width + column
             for i in range(starts[at], starts[at + 1]):
-                if x[i] == np.inf:
+                if x[i] == _FAR:
                     continue
                 steep = np.sqrt(np.float64(slope_x[i]) ** 2 + np.float64(slope_y[i]) ** 2)
                 for r in range(radii.shape[0]):
