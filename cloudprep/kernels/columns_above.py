@@ -665,9 +665,11 @@ def ceilings(surface: Surface, radii: Sequence[float]) -> list[Floats]:
     c = surface.columns
     tops = np.full((len(radii), c.height, c.width), -np.inf)
     _tops(c.starts, surface.x, surface.z, surface.slope_x, surface.slope_y, np.asarray(radii), tops)
+    spans = np.empty((c.height, 2), np.int64)
+    _spans(c.starts, c.width, spans)
     left, right = np.empty_like(tops[0]), np.empty_like(tops[0])
     for top, radius in zip(tops, radii, strict=True):
-        _lower_all_round(top, int(np.ceil(radius / c.edge)), left, right)
+        _lower_all_round(top, int(np.ceil(radius / c.edge)), spans, left, right)
     return list(tops)
 
 
@@ -730,27 +732,55 @@ def _compare(
 
 
 @njit(nogil=True, cache=True)
-def _lower_all_round(top: Floats, reach: int, left: Floats, right: Floats) -> None:
-    """Set values to the lowest of the highest ones in the four quadrants, out to so many cells."""
+def _spans(starts: Integers, width: int, spans: Integers) -> None:
+    """Write the first and the last column of each row that hold points; the width and -1 where none does."""
+    for row in range(spans.shape[0]):
+        spans[row, 0], spans[row, 1] = width, -1
+        if starts[row * width] == starts[(row + 1) * width]:
+            continue
+        for column in range(width):
+            if starts[row * width + column] < starts[row * width + column + 1]:
+                spans[row, 0] = min(spans[row, 0], column)
+                spans[row, 1] = column
+
+
+@njit(nogil=True, cache=True)
+def _span_around(spans: Integers, row: int, rows: int, reach: int, width: int) -> tuple[int, int]:
+    """Return the columns, half-open, that lie within reach of points up to so many rows away."""
+    first, last = width, -1
+    for k in range(max(row - rows, 0), min(row + rows + 1, spans.shape[0])):
+        first, last = min(first, spans[k, 0]), max(last, spans[k, 1])
+    return max(first - reach, 0), min(last + reach + 1, width)
+
+
+@njit(nogil=True, cache=True)
+def _lower_all_round(top: Floats, reach: int, spans: Integers, left: Floats, right: Floats) -> None:
+    """Set values to the lowest of the highest ones in the four quadrants, out to so many cells.
+
+    A site may lie askew in its rectangle, so each row is looked at only where there are points around.
+    """
     height, width = top.shape
     # Along rows first: the highest up to so many to the left and to the right.
     for row in range(height):
-        for column in range(width):
+        first, last = _span_around(spans, row, 2 * reach, reach, width)
+        for column in range(first, last):
             left[row, column] = right[row, column] = top[row, column]
-        for k in range(1, min(reach, width - 1) + 1):
-            for column in range(width - k):
+        for k in range(1, reach + 1):
+            for column in range(first, last - k):
                 left[row, column + k] = max(left[row, column + k], top[row, column])
                 right[row, column] = max(right[row, column], top[row, column + k])
-    top[:] = np.inf
     before, after = np.empty(width), np.empty(width)
-    for side in (left, right):
-        for row in range(height):
-            before[:], after[:] = -np.inf, -np.inf
+    for row in range(height):
+        first, last = _span_around(spans, row, reach, reach, width)
+        for column in range(first, last):
+            top[row, column] = np.inf
+        for side in (left, right):
+            before[first:last], after[first:last] = -np.inf, -np.inf
             for k in range(max(row - reach, 0), row + 1):
-                for column in range(width):
+                for column in range(first, last):
                     before[column] = max(before[column], side[k, column])
             for k in range(row, min(row + reach + 1, height)):
-                for column in range(width):
+                for column in range(first, last):
                     after[column] = max(after[column], side[k, column])
-            for column in range(width):
+            for column in range(first, last):
                 top[row, column] = min(top[row, column], before[column], after[column])
