@@ -45,7 +45,7 @@ def nearest_distances(tree: Tree, x: Floats, y: Floats, z: Floats, k: int) -> Fl
         Squared distances, m2, ascending; infinity where the tree holds fewer points.
     """
     found = np.full((len(x), k), np.inf)
-    _nearest(*tree, x, y, z, found)
+    _nearest(tree.x, tree.y, tree.z, tree.boxes, tree.levels, x, y, z, found)
     return found
 
 
@@ -156,7 +156,6 @@ def _nearest(
     x: Floats,
     y: Floats,
     z: Floats,
-    row: Integers,
     boxes: Floats,
     levels: Integers,
     qx: Floats,

@@ -525,7 +525,7 @@ def _shape_lists(
 def deviations_of_groups(
     x: Floats, y: Floats, z: Floats, near: Integers, group: Integers
 ) -> tuple[Floats, Floats, Integers]:
-    """Return how neighbours of the same group spread across and along their plane, the point itself included.
+    """Return how neighbours of the same group spread, across and along their plane; the point is one of them.
 
     Parameters
     ----------
