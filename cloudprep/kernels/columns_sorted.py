@@ -60,9 +60,10 @@ def sorted_columns(x: Floats, y: Floats, edge: float) -> Columns:
     first_y = math.floor(float(y.min()) / edge) - 1
     width = math.floor(float(x.max()) / edge) - first_x + 2
     height = math.floor(float(y.max()) / edge) - first_y + 2
-    starts = np.zeros(width * height + 1, np.int64)
+    starts = np.empty(width * height + 1, np.int64)
     order = np.empty(len(x), np.int64)
-    _sort_into(x, y, edge, first_x, first_y, width, starts, order)
+    # Large arrays come from NumPy: see sorted_order.
+    _sort_into(x, y, edge, first_x, first_y, width, starts, order, np.empty(len(x), np.int64))
     return Columns(edge, first_x, first_y, width, height, starts, order)
 
 
@@ -76,10 +77,11 @@ def _sort_into(
     width: int,
     starts: Integers,
     order: Integers,
+    column: Integers,
 ) -> None:
     """Fill in where columns start and which points they hold, in the order of the rows."""
     n = x.shape[0]
-    column = np.empty(n, np.int64)
+    starts[:] = 0
     for i in range(n):
         cx = np.int64(np.floor(x[i] / edge)) - first_x
         cy = np.int64(np.floor(y[i] / edge)) - first_y
@@ -87,10 +89,14 @@ def _sort_into(
         starts[column[i] + 1] += 1
     for c in range(starts.shape[0] - 1):
         starts[c + 1] += starts[c]
-    place = starts[:-1].copy()
+    # While columns fill up, their starts move on to where the next ones begin.
     for i in range(n):
-        order[place[column[i]]] = i
-        place[column[i]] += 1
+        c = column[i]
+        order[starts[c]] = i
+        starts[c] += 1
+    for c in range(starts.shape[0] - 1, 0, -1):
+        starts[c] = starts[c - 1]
+    starts[0] = 0
 
 
 def thinned(columns: Columns, chosen: Flags, x: Floats, y: Floats, z: Floats, most: int) -> Columns:
@@ -109,35 +115,68 @@ def thinned(columns: Columns, chosen: Flags, x: Floats, y: Floats, z: Floats, mo
     most : int
         How many points a column keeps.
     """
-    starts, order = _keep(columns.starts, columns.order, chosen)
-    full = np.flatnonzero(np.diff(starts) > most)
-    if len(full):
-        keep = np.ones(len(order), np.bool_)
-        for c in full:
-            run = order[starts[c] : starts[c + 1]]
-            ranked = run[np.lexsort((y[run], x[run], z[run]))]
-            order[starts[c] : starts[c + 1]] = ranked
-            taken = (np.arange(most) * len(ranked)) // most
-            keep[starts[c] : starts[c + 1]] = False
-            keep[starts[c] + taken] = True
-        starts = np.concatenate([[0], np.cumsum(keep)])[starts].astype(np.int64)
-        order = order[keep]
-    return columns._replace(starts=starts, order=order)
+    order = np.empty(np.count_nonzero(chosen), np.int64)
+    starts = np.empty_like(columns.starts)
+    _keep(columns.starts, columns.order, chosen, starts, order)
+    kept = columns._replace(starts=starts, order=order)
+    keep = ~surplus(kept, x, y, z, most)[order]
+    if keep.all():
+        return kept
+    return columns._replace(starts=kept_starts(starts, keep), order=order[keep])
+
+
+def surplus(columns: Columns, x: Floats, y: Floats, z: Floats, most: int) -> Flags:
+    """Tell which points are too many, where a column holds more than so many (see :func:`thinned`).
+
+    Parameters
+    ----------
+    columns : Columns
+        Columns of some of the points.
+    x, y, z : ndarray of float64, shape (n,)
+        Coordinates of all points, m.
+    most : int
+        How many points a column keeps.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        Which points go.
+    """
+    starts = columns.starts
+    many = np.zeros(len(x), np.bool_)
+    for c in np.flatnonzero(np.diff(starts) > most):
+        run = columns.order[starts[c] : starts[c + 1]]
+        ranked = run[np.lexsort((y[run], x[run], z[run]))]
+        many[ranked] = True
+        many[ranked[(np.arange(most) * len(ranked)) // most]] = False
+    return many
+
+
+def kept_starts(starts: Integers, chosen: Flags) -> Integers:
+    """Return where columns start once only the chosen of their points are left."""
+    kept = np.empty(len(starts), np.int64)
+    _count_kept(starts, chosen, kept)
+    return kept
 
 
 @njit(nogil=True, cache=True)
-def _keep(starts: Integers, order: Integers, chosen: Flags) -> tuple[Integers, Integers]:
-    """Return starts and order of the chosen points only."""
+def _count_kept(starts: Integers, chosen: Flags, kept: Integers) -> None:
     total = 0
-    for i in range(chosen.shape[0]):
-        total += chosen[i]
-    kept = np.empty(total, np.int64)
-    new_starts = np.zeros(starts.shape[0], np.int64)
+    for c in range(starts.shape[0] - 1):
+        kept[c] = total
+        for t in range(starts[c], starts[c + 1]):
+            total += chosen[t]
+    kept[-1] = total
+
+
+@njit(nogil=True, cache=True)
+def _keep(starts: Integers, order: Integers, chosen: Flags, new_starts: Integers, kept: Integers) -> None:
+    """Write starts and order of the chosen points only."""
     m = 0
+    new_starts[0] = 0
     for c in range(starts.shape[0] - 1):
         for t in range(starts[c], starts[c + 1]):
             if chosen[order[t]]:
                 kept[m] = order[t]
                 m += 1
         new_starts[c + 1] = m
-    return new_starts, kept

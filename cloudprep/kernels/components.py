@@ -40,6 +40,8 @@ _ROWS = np.array(
     ),
     dtype=np.int64,
 )
+# So many of them lie next to the cell's own row.
+_NEAR_ROWS = 5
 _KILOMETRE = 1000.0
 _LARGEST_KEY = 2**62
 
@@ -57,12 +59,18 @@ class LinkedCells(NamedTuple):
         Component of each occupied cell, numbered from 0 in the order of their first cells.
     total : int
         Number of components.
+    order : ndarray of int32, shape (n,)
+        The points cell by cell.
+    starts : ndarray of int64, shape (m + 1,)
+        The points of cell c are ``order[starts[c]:starts[c + 1]]``.
     """
 
     cell_of_point: NDArray[np.int32]
     place: Integers
     component: NDArray[np.int32]
     total: int
+    order: NDArray[np.int32]
+    starts: Integers
 
 
 def cell_edge(gap: float) -> float:
@@ -126,15 +134,45 @@ def linked_cells(x: Floats, y: Floats, z: Floats, gap: float) -> LinkedCells:
     n = len(x)
     if n == 0:
         none = np.empty(0, np.int32)
-        return LinkedCells(none, np.empty((0, 3), np.int64), none, 0)
+        return LinkedCells(none, np.empty((0, 3), np.int64), none, 0, none, np.zeros(1, np.int64))
     per_metre = 1.0 / cell_edge(gap)
     keys, width, rows = _row_major_keys(x, y, z, per_metre)
     order = sorted_order(keys)
-    starts, cell_of_point = _runs(keys, order)
+    # Large arrays come from NumPy: see sorted_order.
+    starts, cell_of_point = np.empty(n + 1, np.int64), np.empty(n, np.int32)
+    starts = starts[: _runs(keys, order, starts, cell_of_point) + 1].copy()
     first = order[starts[:-1]]
-    component, count = _link(keys[first], width, rows, starts, x[order], y[order], z[order], gap * gap, _ROWS)
-    place = np.stack([_places(values[first], per_metre) for values in (x, y, z)], axis=1)
-    return LinkedCells(cell_of_point, place, component, count)
+    sx, sy, sz = np.empty(n), np.empty(n), np.empty(n)
+    _sort_points(x, y, z, order, sx, sy, sz)
+    boxes = np.empty((len(first), 6))
+    component, count = _link(
+        keys[first], width, rows, starts, sx, sy, sz, gap * gap, _ROWS, _NEAR_ROWS, boxes
+    )
+    place = np.empty((len(first), 3), np.int64)
+    _fill_places(x, y, z, first, per_metre, place)
+    return LinkedCells(cell_of_point, place, component, count, order, starts)
+
+
+@njit(nogil=True, cache=True)
+def _fill_places(
+    x: Floats, y: Floats, z: Floats, first: NDArray[np.int32], per_metre: float, place: Integers
+) -> None:
+    """Write the whole-cell coordinates of some points."""
+    for c in range(first.shape[0]):
+        i = first[c]
+        place[c, 0] = np.int64(np.floor(x[i] * per_metre))
+        place[c, 1] = np.int64(np.floor(y[i] * per_metre))
+        place[c, 2] = np.int64(np.floor(z[i] * per_metre))
+
+
+@njit(nogil=True, cache=True)
+def _sort_points(
+    x: Floats, y: Floats, z: Floats, order: NDArray[np.int32], sx: Floats, sy: Floats, sz: Floats
+) -> None:
+    """Write the coordinates in an order."""
+    for t in range(order.shape[0]):
+        i = order[t]
+        sx[t], sy[t], sz[t] = x[i], y[i], z[i]
 
 
 def _places(values: Floats, per_metre: float) -> Integers:
@@ -196,19 +234,20 @@ def _without_gaps(places: Integers) -> Integers:
 
 
 @njit(nogil=True, cache=True)
-def _runs(keys: Integers, order: NDArray[np.int32]) -> tuple[Integers, NDArray[np.int32]]:
-    """Return where runs of equal keys start in the sorted order (and the end), and the run of each point."""
+def _runs(keys: Integers, order: NDArray[np.int32], starts: Integers, run_of: NDArray[np.int32]) -> int:
+    """Write where runs of equal keys start in the order, and the run of each point; return their number."""
     n = keys.shape[0]
-    starts = np.empty(n + 1, np.int64)
-    run_of = np.empty(n, np.int32)
     runs = 0
+    before = np.int64(-1)
     for i in range(n):
-        if i == 0 or keys[order[i]] != keys[order[i - 1]]:
+        key = keys[order[i]]
+        if i == 0 or key != before:
             starts[runs] = i
             runs += 1
+            before = key
         run_of[order[i]] = runs - 1
     starts[runs] = n
-    return starts[: runs + 1].copy(), run_of
+    return runs
 
 
 @njit(nogil=True, cache=True)
@@ -218,6 +257,64 @@ def _root(parent: NDArray[np.int32], i: int) -> int:
         parent[i] = parent[parent[i]]
         i = parent[i]
     return i
+
+
+@njit(nogil=True, cache=True)
+def _link_rows(
+    keys: Integers,
+    asked: Integers,
+    steps: Integers,
+    starts: Integers,
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    boxes: Floats,
+    squared_gap: float,
+    parent: NDArray[np.int32],
+) -> None:
+    """Link some cells, in the order of their keys, to those within reach in the rows so many keys away.
+
+    In the row of the cell itself only those that follow it are looked at.
+    """
+    m = keys.shape[0]
+    after = np.zeros(steps.shape[0], np.int64)
+    for t in range(asked.shape[0]):
+        i = asked[t]
+        a = _root(parent, i)
+        for r in range(steps.shape[0]):
+            middle = keys[i] + steps[r]
+            low = middle + 1 if steps[r] == 0 else middle - _REACH
+            j = after[r]
+            while j < m and keys[j] < low:
+                j += 1
+            after[r] = j
+            while j < m and keys[j] <= middle + _REACH:
+                b = _root(parent, j)
+                if a != b and nearest_squared(boxes[i], boxes[j]) <= squared_gap:
+                    close = farthest_squared(boxes[i], boxes[j]) <= squared_gap or have_close_pair(
+                        x, y, z, starts[i], starts[i + 1], starts[j], starts[j + 1], squared_gap
+                    )
+                    if close:
+                        parent[max(a, b)] = min(a, b)
+                        a = min(a, b)
+                j += 1
+
+
+@njit(nogil=True, cache=True)
+def _outside_the_largest(parent: NDArray[np.int32]) -> Integers:
+    """Return the members of all sets but the largest, in their order."""
+    m = parent.shape[0]
+    size = np.zeros(m, np.int64)
+    for i in range(m):
+        size[_root(parent, i)] += 1
+    largest = np.argmax(size)
+    outside = np.empty(m - size[largest], np.int64)
+    count = 0
+    for i in range(m):
+        if _root(parent, i) != largest:
+            outside[count] = i
+            count += 1
+    return outside
 
 
 @njit(nogil=True, cache=True)
@@ -231,34 +328,31 @@ def _link(
     z: Floats,
     squared_gap: float,
     row_offsets: Integers,
+    near_rows: int,
+    boxes: Floats,
 ) -> tuple[NDArray[np.int32], int]:
     """Link cells that hold a close pair of points; return the component of each cell and their number.
 
-    The coordinates come cell by cell and may be reordered inside a cell.
+    The coordinates come cell by cell and may be reordered inside a cell; ``boxes`` is room for six numbers a
+    cell.
     """
     m = keys.shape[0]
     parent = np.arange(m).astype(np.int32)
-    boxes = np.empty((m, 6))
     for i in range(m):
         fill_box(x, y, z, starts[i], starts[i + 1], boxes[i])
-    for r in range(row_offsets.shape[0]):
-        dz, dy = row_offsets[r, 0], row_offsets[r, 1]
-        offset = (dz * rows + dy) * width
-        low = 1 if dz == 0 and dy == 0 else -_REACH
-        after = 0
-        for i in range(m):
-            while after < m and keys[after] < keys[i] + offset + low:
-                after += 1
-            j = after
-            while j < m and keys[j] <= keys[i] + offset + _REACH:
-                a, b = _root(parent, i), _root(parent, j)
-                if a != b and nearest_squared(boxes[i], boxes[j]) <= squared_gap:
-                    close = farthest_squared(boxes[i], boxes[j]) <= squared_gap or have_close_pair(
-                        x, y, z, starts[i], starts[i + 1], starts[j], starts[j + 1], squared_gap
-                    )
-                    if close:
-                        parent[max(a, b)] = min(a, b)
-                j += 1
+    steps = np.empty(row_offsets.shape[0], np.int64)
+    for r in range(steps.shape[0]):
+        steps[r] = (row_offsets[r, 0] * rows + row_offsets[r, 1]) * width
+    near, far = steps[:near_rows], steps[near_rows:]
+    every = np.arange(m)
+    _link_rows(keys, every, near, starts, x, y, z, boxes, squared_gap, parent)
+    # Most cells are one component by now: only what isn't in it needs a look farther, to both sides then.
+    outside = _outside_the_largest(parent)
+    if 2 * outside.shape[0] < m:
+        _link_rows(keys, outside, far, starts, x, y, z, boxes, squared_gap, parent)
+        _link_rows(keys, outside, -far, starts, x, y, z, boxes, squared_gap, parent)
+    else:
+        _link_rows(keys, every, far, starts, x, y, z, boxes, squared_gap, parent)
     component = np.empty(m, np.int32)
     count = 0
     for i in range(m):

@@ -68,6 +68,31 @@ def have_close_pair(
     squared_distance : float
         Squared distance that still counts as close.
     """
+    if (a1 - a0) * (b1 - b0) <= _FEW_PAIRS:
+        return _try_pairs(x, y, z, a0, a1, b0, b1, squared_distance)
+    return _halve_boxes(x, y, z, a0, a1, b0, b1, squared_distance)
+
+
+@njit(nogil=True, cache=True)
+def _try_pairs(
+    x: Floats, y: Floats, z: Floats, a0: int, a1: int, b0: int, b1: int, squared_distance: float
+) -> bool:
+    """Tell whether any pair is close, by trying all of them."""
+    for i in range(a0, a1):
+        for j in range(b0, b1):
+            dx = x[i] - x[j]
+            dy = y[i] - y[j]
+            dz = z[i] - z[j]
+            if dx * dx + dy * dy + dz * dz <= squared_distance:
+                return True
+    return False
+
+
+@njit(nogil=True, cache=True)
+def _halve_boxes(
+    x: Floats, y: Floats, z: Floats, a0: int, a1: int, b0: int, b1: int, squared_distance: float
+) -> bool:
+    """Tell whether any pair is close, by cutting the larger box in two until boxes decide."""
     box_a = np.empty(6)
     box_b = np.empty(6)
     todo = np.empty((256, 4), np.int64)
@@ -83,13 +108,8 @@ def have_close_pair(
         b0 = todo[top, 2]
         b1 = todo[top, 3]
         if (a1 - a0) * (b1 - b0) <= _FEW_PAIRS:
-            for i in range(a0, a1):
-                for j in range(b0, b1):
-                    dx = x[i] - x[j]
-                    dy = y[i] - y[j]
-                    dz = z[i] - z[j]
-                    if dx * dx + dy * dy + dz * dz <= squared_distance:
-                        return True
+            if _try_pairs(x, y, z, a0, a1, b0, b1, squared_distance):
+                return True
             continue
         fill_box(x, y, z, a0, a1, box_a)
         fill_box(x, y, z, b0, b1, box_b)

@@ -57,27 +57,37 @@ def seen_past(
     quadrants = np.zeros(len(x), np.uint8)
     c = columns
 
-    def work(first: int, last: int) -> None:
-        _look_past(
-            c.edge, c.first_x, c.first_y, c.width, c.starts, x, y, z, line, clear,
-            below, quadrants, gap, first, last,
-        )  # fmt: skip
+    lines = np.empty((2, c.width * c.height), np.uint16)
+    _range_of_lines(c.starts, line, lines)
 
-    in_threads(work, len(x), threads)
+    def work(first: int, last: int) -> None:
+        _look_past(c.width, c.starts, x, y, z, line, lines, c.edge, clear, below, quadrants, gap, first, last)
+
+    # The first and the last row of columns are empty.
+    in_threads(work, c.width * c.height, threads)
     return below, quadrants, gap
 
 
 @njit(nogil=True, cache=True)
+def _range_of_lines(starts: Integers, line: Lines, lines: NDArray[np.uint16]) -> None:
+    """Write the lowest and the highest line of each column; of an empty one nothing like a range."""
+    for c in range(lines.shape[1]):
+        lines[0, c], lines[1, c] = 0xFFFF, 0
+        for q in range(starts[c], starts[c + 1]):
+            lines[0, c] = min(lines[0, c], line[q])
+            lines[1, c] = max(lines[1, c], line[q])
+
+
+@njit(nogil=True, cache=True)
 def _look_past(
-    edge: float,
-    first_x: int,
-    first_y: int,
     width: int,
     starts: Integers,
     x: Floats,
     y: Floats,
     z: Floats,
     line: Lines,
+    lines: NDArray[np.uint16],
+    edge: float,
     clear: float,
     below: Counts,
     quadrants: NDArray[np.uint8],
@@ -85,36 +95,43 @@ def _look_past(
     first: int,
     last: int,
 ) -> None:
+    """Look around the points of some columns; among points of one line there is nothing to look for."""
     squared = edge * edge
-    for i in range(first, last):
-        cx = int(np.floor(x[i] / edge)) - first_x
-        cy = int(np.floor(y[i] / edge)) - first_y
-        count, sides = 0, 0
-        lowest = np.inf
-        # The own row first: on the ground it ends the search at once. One column all around is empty.
-        for step in range(3):
-            row = cy + (0 if step == 0 else 2 * step - 3)
-            for q in range(starts[row * width + cx - 1], starts[row * width + cx + 2]):
-                if line[q] == line[i]:
-                    continue
-                rise = z[q] - z[i]
-                if rise > OVERHEAD:
-                    continue
-                ex, ey = x[q] - x[i], y[q] - y[i]
-                if ex * ex + ey * ey > squared:
-                    continue
-                if rise >= -clear:
-                    count = -1
+    for c in range(first, last):
+        if starts[c] == starts[c + 1]:
+            continue
+        low, high = lines[0, c], lines[1, c]
+        for row in (c - width, c, c + width):
+            for near in range(row - 1, row + 2):
+                low, high = min(low, lines[0, near]), max(high, lines[1, near])
+        if low == high:
+            continue
+        for i in range(starts[c], starts[c + 1]):
+            count, sides = 0, 0
+            lowest = np.inf
+            # The own row first: on the ground it ends the search at once. One column all around is empty.
+            for row in (c, c - width, c + width):
+                for q in range(starts[row - 1], starts[row + 2]):
+                    if line[q] == line[i]:
+                        continue
+                    rise = z[q] - z[i]
+                    if rise > OVERHEAD:
+                        continue
+                    ex, ey = x[q] - x[i], y[q] - y[i]
+                    if ex * ex + ey * ey > squared:
+                        continue
+                    if rise >= -clear:
+                        count = -1
+                        break
+                    count += 1
+                    lowest = min(lowest, rise)
+                    sides |= 1 << ((1 if ex > 0.0 else 0) + (2 if ey > 0.0 else 0))
+                if count < 0:
                     break
-                count += 1
-                lowest = min(lowest, rise)
-                sides |= 1 << ((1 if ex > 0.0 else 0) + (2 if ey > 0.0 else 0))
-            if count < 0:
-                break
-        below[i] = count
-        if count > 0:
-            gap[i] = -lowest
-            quadrants[i] = (sides & 1) + ((sides >> 1) & 1) + ((sides >> 2) & 1) + ((sides >> 3) & 1)
+            below[i] = count
+            if count > 0:
+                gap[i] = -lowest
+                quadrants[i] = (sides & 1) + ((sides >> 1) & 1) + ((sides >> 2) & 1) + ((sides >> 3) & 1)
 
 
 class Company(NamedTuple):

@@ -28,6 +28,8 @@ _MANTISSA = 52
 _LOW = 26
 # A histogram bin holds values whose leading bits agree: bins are narrower than 2**-14 of their value.
 _BIN_SHIFT = _MANTISSA - 14
+# A wider range of bins is sorted instead of counted (2**14 bins hold a factor of 2).
+_MOST_BINS = 1 << 21
 
 
 class Sums(NamedTuple):
@@ -60,6 +62,23 @@ def exact_sums(values: Floats) -> Sums:
     """
     squares = values * values
     return Sums(len(values), _exact_sum(values), _exact_sum(squares) + _exact_sum(_lost_in(values, squares)))
+
+
+def exact_total(values: Floats) -> Sums:
+    """Return number and exact sum of finite values; no squares, for a mean alone.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> mean_of(exact_total(np.array([-1.0, 2.0])))
+    0.5
+    """
+    return Sums(len(values), _exact_sum(values), 0)
+
+
+def mean_of(sums: Sums) -> float:
+    """Return the mean of at least one value, correctly rounded."""
+    return float(Fraction(sums.total, sums.size * _UNIT))
 
 
 def mean_and_deviation(sums: Sums) -> tuple[float, float]:
@@ -130,8 +149,34 @@ def histogram_of(values: Floats) -> Histogram:
     values : ndarray of float64, shape (n,)
         Finite values >= 0.
     """
-    bins, counts = np.unique(np.ascontiguousarray(values).view(np.int64) >> _BIN_SHIFT, return_counts=True)
-    return Histogram(bins, counts.astype(np.int64))
+    bits = np.ascontiguousarray(values).view(np.int64)
+    lowest, highest = _range_above_zero(bits)
+    if highest - lowest >= _MOST_BINS:
+        bins, counts = np.unique(bits >> _BIN_SHIFT, return_counts=True)
+        return Histogram(bins, counts.astype(np.int64))
+    # The first count is that of the bin of 0, which lies far from all others.
+    counts = np.zeros(highest - lowest + 2, np.int64)
+    _count(bits, lowest, counts)
+    used = np.flatnonzero(counts)
+    return Histogram(np.where(used == 0, 0, used - 1 + lowest), counts[used])
+
+
+@njit(nogil=True, cache=True)
+def _range_above_zero(bits: Integers) -> tuple[int, int]:
+    """Return the lowest and the highest bin of values above 0; nothing like a range without any."""
+    lowest, highest = np.int64(1 << 62), np.int64(0)
+    for i in range(bits.shape[0]):
+        b = bits[i] >> _BIN_SHIFT
+        lowest = min(lowest, b if b > 0 else lowest)
+        highest = max(highest, b)
+    return (int(lowest), int(highest)) if highest > 0 else (1, 0)
+
+
+@njit(nogil=True, cache=True)
+def _count(bits: Integers, lowest: int, counts: Integers) -> None:
+    for i in range(bits.shape[0]):
+        b = bits[i] >> _BIN_SHIFT
+        counts[b - lowest + 1 if b > 0 else 0] += 1
 
 
 def joined(parts: Iterable[Histogram]) -> Histogram:

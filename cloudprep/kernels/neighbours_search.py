@@ -8,6 +8,17 @@ import numpy as np
 from numba import njit
 
 from cloudprep.kernels.neighbours_tree import FAN, LEAF, Tree
+from cloudprep.kernels.simd import (
+    below,
+    larger,
+    load,
+    lowest_bit,
+    minus,
+    plus,
+    spread,
+    squared,
+    store,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -34,7 +45,7 @@ def nearest_distances(tree: Tree, x: Floats, y: Floats, z: Floats, k: int) -> Fl
         Squared distances, m2, ascending; infinity where the tree holds fewer points.
     """
     found = np.full((len(x), k), np.inf)
-    _nearest(*tree, x, y, z, found)
+    _nearest(tree.x, tree.y, tree.z, tree.boxes, tree.levels, x, y, z, found)
     return found
 
 
@@ -110,11 +121,41 @@ def _box_distance(boxes: Floats, box: int, x: float, y: float, z: float) -> floa
 
 
 @njit(nogil=True, cache=True)
+def _near_boxes(boxes: Floats, at: int, x: float, y: float, z: float, limit: float, distance: Floats) -> int:
+    """Return a bit mask of the eight boxes from ``at`` on: which are nearer than a limit to a position.
+
+    Distances are squared; those of the eight boxes are written to ``distance``.
+    """
+    width = boxes.shape[1]
+    px, py, pz, zero = spread(x), spread(y), spread(z), spread(0.0)
+    dx = larger(larger(minus(load(boxes, at), px), minus(px, load(boxes, 3 * width + at))), zero)
+    dy = larger(larger(minus(load(boxes, width + at), py), minus(py, load(boxes, 4 * width + at))), zero)
+    dz = larger(larger(minus(load(boxes, 2 * width + at), pz), minus(pz, load(boxes, 5 * width + at))), zero)
+    d = plus(plus(squared(dx), squared(dy)), squared(dz))
+    store(distance, 0, d)
+    return below(d, spread(limit))
+
+
+@njit(nogil=True, cache=True)
+def _near_points(
+    x: Floats, y: Floats, z: Floats, at: int, px: float, py: float, pz: float, limit: float, distance: Floats
+) -> int:
+    """Return which of eight points from ``at`` on are nearer (squared) than a limit, as a bit mask."""
+    dx, dy, dz = (
+        minus(load(x, at), spread(px)),
+        minus(load(y, at), spread(py)),
+        minus(load(z, at), spread(pz)),
+    )
+    d = plus(plus(squared(dx), squared(dy)), squared(dz))
+    store(distance, 0, d)
+    return below(d, spread(limit))
+
+
+@njit(nogil=True, cache=True)
 def _nearest(
     x: Floats,
     y: Floats,
     z: Floats,
-    row: Integers,
     boxes: Floats,
     levels: Integers,
     qx: Floats,
@@ -123,11 +164,11 @@ def _nearest(
     found: Floats,
 ) -> None:
     """Fill in the ascending squared distances to the nearest points of each position."""
-    n = row.shape[0]
     k = found.shape[1]
     stack_box = np.empty(256, np.int64)
     stack_level = np.empty(256, np.int64)
     stack_distance = np.empty(256)
+    eight = np.empty(8)
     for q in range(qx.shape[0]):
         best = found[q]
         stack_box[0] = 0
@@ -141,11 +182,11 @@ def _nearest(
             box = stack_box[top]
             level = stack_level[top]
             if level == 0:
-                for i in range(box * LEAF, min(box * LEAF + LEAF, n)):
-                    dx = x[i] - qx[q]
-                    dy = y[i] - qy[q]
-                    dz = z[i] - qz[q]
-                    d = dx * dx + dy * dy + dz * dz
+                near = _near_points(x, y, z, box * LEAF, qx[q], qy[q], qz[q], best[k - 1], eight)
+                while near != 0:
+                    step = lowest_bit(near)
+                    near &= near - 1
+                    d = eight[step]
                     if d < best[k - 1]:
                         j = k - 1
                         while j > 0 and best[j - 1] > d:
@@ -154,10 +195,11 @@ def _nearest(
                         best[j] = d
                 continue
             bottom = top
-            for child in range(box * FAN, box * FAN + FAN):
-                d = _box_distance(boxes, levels[level - 1] + child, qx[q], qy[q], qz[q])
-                if d >= best[k - 1]:
-                    continue
+            near = _near_boxes(boxes, levels[level - 1] + box * FAN, qx[q], qy[q], qz[q], best[k - 1], eight)
+            while near != 0:
+                step = lowest_bit(near)
+                near &= near - 1
+                child, d = box * FAN + step, eight[step]
                 # The nearest child is taken from the stack first.
                 j = top
                 while j > bottom and stack_distance[j - 1] < d:
@@ -195,13 +237,13 @@ def _nearest_rows(
     found: Integers,
 ) -> None:
     """Fill in the rows of the nearest points of each position, none of them beyond a limit (squared)."""
-    n = row.shape[0]
     k = found.shape[1]
     best = np.empty(k)
     place = np.empty(k, np.int64)
     stack_box = np.empty(256, np.int64)
     stack_level = np.empty(256, np.int64)
     stack_distance = np.empty(256)
+    eight = np.empty(8)
     for q in range(qx.shape[0]):
         size = 0
         worst = limit
@@ -217,11 +259,13 @@ def _nearest_rows(
             box = stack_box[top]
             level = stack_level[top]
             if level == 0:
-                for i in range(box * LEAF, min(box * LEAF + LEAF, n)):
-                    dx = x[i] - qx[q]
-                    dy = y[i] - qy[q]
-                    dz = z[i] - qz[q]
-                    d = dx * dx + dy * dy + dz * dz
+                near = _near_points(
+                    x, y, z, box * LEAF, qx[q], qy[q], qz[q], np.nextafter(worst, np.inf), eight
+                )
+                while near != 0:
+                    step = lowest_bit(near)
+                    near &= near - 1
+                    i, d = box * LEAF + step, eight[step]
                     if d > worst or d == 0.0:
                         continue
                     if size == k and d == best[k - 1] and not _comes_before(x, y, z, i, place[k - 1]):
@@ -240,10 +284,14 @@ def _nearest_rows(
                         worst = best[k - 1]
                 continue
             bottom = top
-            for child in range(box * FAN, box * FAN + FAN):
-                d = _box_distance(boxes, levels[level - 1] + child, qx[q], qy[q], qz[q])
-                if d > worst or d == np.inf:
-                    continue
+            # A hair more, so that boxes exactly as far are among them; those at infinity are not.
+            near = _near_boxes(
+                boxes, levels[level - 1] + box * FAN, qx[q], qy[q], qz[q], np.nextafter(worst, np.inf), eight
+            )
+            while near != 0:
+                step = lowest_bit(near)
+                near &= near - 1
+                child, d = box * FAN + step, eight[step]
                 j = top
                 while j > bottom and stack_distance[j - 1] < d:
                     stack_distance[j] = stack_distance[j - 1]

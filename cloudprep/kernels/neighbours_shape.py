@@ -16,12 +16,20 @@ import numpy as np
 from numba import njit
 
 from cloudprep.kernels.neighbours import ROOM, visit_leaf, walking_space
+from cloudprep.kernels.neighbours_axes import (
+    DEVIATIONS,
+    NORMAL,
+    OFFSETS,
+    PLANE_LEAST,
+    axes_of_lanes,
+    new_axes,
+)
 from cloudprep.kernels.neighbours_tree import LEAF, build_tree
 from cloudprep.kernels.simd import (
     below,
-    larger,
     load,
     minus,
+    pick_below,
     plus,
     root,
     spread,
@@ -41,13 +49,14 @@ if TYPE_CHECKING:
 
 # What is farther off the plane of the others than so many times its roughness doesn't count.
 _TRIM = 2.2
-# Fewer points are not trimmed, and without three there is no plane.
-_TRIM_LEAST = 7
-_PLANE_LEAST = 3
+# Fewer points are not trimmed.
+_TRIM_LEAST = 7.0
 # Steps that offsets are rounded to: this power of two of the k-th distance. Ten squares still add up exactly.
 _STEP_BITS = 20
 # Added and taken off again, this times a step rounds to whole steps.
 _ROUNDING = 1.5 * 2.0**52
+# Numbers noted of each point near a leaf.
+_ROW = 32
 # Columns of the table of shapes: mean distance, three deviations, normal, offset.
 MEAN, ROUGHNESS, OFFSET = 0, 1, 7
 
@@ -136,10 +145,15 @@ def neighbour_shapes(
         raise ValueError(f"k must be 1 to 64, got {k}")
     n = len(x)
     wanted = np.ones(n, np.bool_) if queries is None else queries
-    table = np.zeros((n, OFFSET + 1), np.float32)
-    table[:, MEAN] = np.inf
-    table[~wanted] = np.nan
-    kth = np.where(wanted, np.inf, np.nan)
+    # Not zeros: these would come in small pages, which take long to get.
+    table = np.empty((n, OFFSET + 1), np.float32)
+    kth = np.full(n, np.inf)
+    if n < 2:
+        table[:] = 0.0
+        table[:, MEAN] = np.inf
+    if not wanted.all():
+        table[~wanted] = np.nan
+        kth[~wanted] = np.nan
     if n >= 2:
         if tree is None:
             tree = build_tree(x, y, z, threads=threads)
@@ -152,7 +166,40 @@ def neighbour_shapes(
 
         with ThreadPoolExecutor(threads) as pool:
             list(pool.map(search, range(len(cuts) - 1)))
-    return Shapes(*(np.ascontiguousarray(column) for column in table.T)), kth
+    return Shapes(*table.T), kth
+
+
+def put_shapes(shapes: Shapes, own: float, rows: Integers, columns: NDArray[np.float32]) -> None:
+    """Write what later stages want of shapes into columns of a larger cloud.
+
+    Parameters
+    ----------
+    shapes : Shapes
+        Of m points, as one of the functions here returns it.
+    own : float
+        A point so many times the roughness off its neighbours' plane makes the place as rough as if it were
+        theirs.
+    rows : ndarray of int64, shape (m,)
+        Rows of the points in the columns.
+    columns : ndarray of float32, shape (6, n)
+        Distance (NaN where it is infinite), roughness, breadth, normal.
+    """
+    table = shapes.distance.base
+    assert table is not None  # noqa: S101 - the columns of shapes are views of one table
+    _put(table, own, rows, columns)
+
+
+@njit(nogil=True, cache=True)
+def _put(table: NDArray[np.float32], own: float, rows: Integers, columns: NDArray[np.float32]) -> None:
+    for j in range(rows.shape[0]):
+        i = rows[j]
+        if i < 0:
+            continue
+        columns[0, i] = table[j, MEAN] if table[j, MEAN] < np.inf else np.nan
+        columns[1, i] = max(table[j, ROUGHNESS], table[j, OFFSET] / np.float32(own))
+        columns[2, i] = table[j, ROUGHNESS + 1]
+        for c in range(3):
+            columns[3 + c, i] = table[j, ROUGHNESS + 3 + c]
 
 
 @njit(nogil=True, cache=True)
@@ -160,25 +207,42 @@ def _rounding_of(limit: float) -> float:
     """Return what rounds offsets to steps, for offsets of at most the root of a squared distance."""
     if not 0.0 < limit < np.inf:
         return 0.0
-    return _ROUNDING * 2.0 ** (math.frexp(math.sqrt(limit))[1] - _STEP_BITS)
+    return math.ldexp(_ROUNDING, math.frexp(math.sqrt(limit))[1] - _STEP_BITS)
 
 
 @njit(nogil=True, cache=True)
-def _add_moments(sums: Floats, near: Floats, sign: float, dx: Floats, dy: Floats, dz: Floats) -> None:
-    """Add offsets and their products, times a sign, to the ten sums, in lanes where ``near`` is below 0."""
-    zero = spread(0.0)
-    one = where_below(near, zero, spread(sign))
-    sx, sy, sz = times(one, dx), times(one, dy), times(one, dz)
-    store(sums, 0, plus(load(sums, 0), one))
-    store(sums, 8, plus(load(sums, 8), sx))
-    store(sums, 16, plus(load(sums, 16), sy))
-    store(sums, 24, plus(load(sums, 24), sz))
-    store(sums, 32, plus(load(sums, 32), times(sx, dx)))
-    store(sums, 40, plus(load(sums, 40), times(sy, dy)))
-    store(sums, 48, plus(load(sums, 48), times(sz, dz)))
-    store(sums, 56, plus(load(sums, 56), times(sx, dy)))
-    store(sums, 64, plus(load(sums, 64), times(sx, dz)))
-    store(sums, 72, plus(load(sums, 72), times(sy, dz)))
+def _sum_up(offsets: Floats, count: int, sums: Floats) -> None:
+    """Sum up offsets, their squares and products; in three goes, so that sums stay in registers."""
+    a = b = c = d = spread(0.0)
+    for j in range(count):
+        at = j * _ROW
+        a = plus(a, load(offsets, at))
+        b = plus(b, load(offsets, at + 8))
+        c = plus(c, load(offsets, at + 16))
+        d = plus(d, load(offsets, at + 24))
+    store(sums, 0, a)
+    store(sums, 8, b)
+    store(sums, 16, c)
+    store(sums, 24, d)
+    a = b = c = spread(0.0)
+    for j in range(count):
+        at = j * _ROW
+        a = plus(a, squared(load(offsets, at + 8)))
+        b = plus(b, squared(load(offsets, at + 16)))
+        c = plus(c, squared(load(offsets, at + 24)))
+    store(sums, 32, a)
+    store(sums, 40, b)
+    store(sums, 48, c)
+    a = b = c = spread(0.0)
+    for j in range(count):
+        at = j * _ROW
+        dx, dy, dz = load(offsets, at + 8), load(offsets, at + 16), load(offsets, at + 24)
+        a = plus(a, times(dx, dy))
+        b = plus(b, times(dx, dz))
+        c = plus(c, times(dy, dz))
+    store(sums, 56, a)
+    store(sums, 64, b)
+    store(sums, 72, c)
 
 
 @njit(nogil=True, cache=True)
@@ -219,7 +283,7 @@ def principal_axes(sums: Floats, lane: int, axes: Floats) -> None:
     axes[0] = math.sqrt(max(low, 0.0))
     axes[1] = math.sqrt(max(middle, 0.0))
     axes[2] = math.sqrt(max(high, 0.0))
-    if count < _PLANE_LEAST:
+    if count < PLANE_LEAST:
         return
     # The normal is orthogonal to the rows of the matrix less the eigenvalue; the longest product is safest.
     ux, vy, wz = xx - low, yy - low, zz - low
@@ -242,37 +306,7 @@ def principal_axes(sums: Floats, lane: int, axes: Floats) -> None:
 
 
 @njit(nogil=True, cache=True)
-def _add_near(
-    x: Floats, y: Floats, z: Floats, met: Integers, count: int, own: Floats, limits: Floats, sums: Floats
-) -> int:
-    """Add up the points met that are nearer than each lane's limit.
-
-    ``limits`` holds eight squared distances and eight roundings of offsets. Points that are near in no lane
-    are dropped from ``met``; the number of those left is returned.
-    """
-    most, up = load(limits, 0), load(limits, 8)
-    for i in range(80):
-        sums[i] = 0.0
-    kept = 0
-    for j in range(count):
-        i = met[j]
-        dx = minus(spread(x[i]), load(own, 0))
-        dy = minus(spread(y[i]), load(own, 8))
-        dz = minus(spread(z[i]), load(own, 16))
-        d = plus(plus(squared(dx), squared(dy)), squared(dz))
-        if below(d, most) == 0:
-            continue
-        met[kept] = i
-        kept += 1
-        dx = minus(plus(dx, up), up)
-        dy = minus(plus(dy, up), up)
-        dz = minus(plus(dz, up), up)
-        _add_moments(sums, minus(d, most), 1.0, dx, dy, dz)
-    return kept
-
-
-@njit(nogil=True, cache=True)
-def _take_off(
+def _near_offsets(
     x: Floats,
     y: Floats,
     z: Floats,
@@ -280,31 +314,55 @@ def _take_off(
     count: int,
     own: Floats,
     limits: Floats,
-    planes: Floats,
-    sums: Floats,
-) -> None:
-    """Take points off the sums again in the lanes whose plane they are too far from.
+    offsets: Floats,
+) -> int:
+    """List the points met that are nearer than any lane's limit; return how many they are.
 
-    ``limits`` also holds eight squared distances from the plane; ``planes`` eight normals (8 x, 8 y, 8 z) and
-    eight constants.
+    ``limits`` holds eight squared distances and eight roundings of offsets. In ``offsets`` each point has
+    eight ones and eight rounded offsets along each axis, all 0 in lanes that it isn't near to.
     """
-    most, up, off = load(limits, 0), load(limits, 8), load(limits, 16)
+    zero, one = spread(0.0), spread(1.0)
+    most, up = load(limits, 0), load(limits, 8)
+    px, py, pz = load(own, 0), load(own, 8), load(own, 16)
+    kept = 0
     for j in range(count):
         i = met[j]
-        dx = minus(spread(x[i]), load(own, 0))
-        dy = minus(spread(y[i]), load(own, 8))
-        dz = minus(spread(z[i]), load(own, 16))
+        dx, dy, dz = minus(spread(x[i]), px), minus(spread(y[i]), py), minus(spread(z[i]), pz)
         d = plus(plus(squared(dx), squared(dy)), squared(dz))
-        dx = minus(plus(dx, up), up)
-        dy = minus(plus(dy, up), up)
-        dz = minus(plus(dz, up), up)
-        from_plane = plus(
-            plus(times(dx, load(planes, 0)), times(dy, load(planes, 8))),
-            minus(times(dz, load(planes, 16)), load(planes, 24)),
-        )
-        far = larger(minus(d, most), minus(off, squared(from_plane)))
-        if below(far, spread(0.0)) != 0:
-            _add_moments(sums, far, -1.0, dx, dy, dz)
+        if below(d, most) == 0:
+            continue
+        # As in the sums of listed neighbours, near is what is nearer by a difference, however small.
+        near = minus(d, most)
+        at = kept * _ROW
+        store(offsets, at, where_below(near, zero, one))
+        store(offsets, at + 8, where_below(near, zero, minus(plus(dx, up), up)))
+        store(offsets, at + 16, where_below(near, zero, minus(plus(dy, up), up)))
+        store(offsets, at + 24, where_below(near, zero, minus(plus(dz, up), up)))
+        kept += 1
+    return kept
+
+
+@njit(nogil=True, cache=True)
+def _take_off(offsets: Floats, count: int, off: Floats, axes: Floats, constants: Floats) -> bool:
+    """Set the offsets to 0 in lanes whose plane they are too far from; tell whether there were any.
+
+    ``off`` holds the squared distances from the planes (infinite where nothing is taken off).
+    """
+    some = False
+    zero, most, constant = spread(0.0), load(off, 0), load(constants, 0)
+    nx, ny, nz = load(axes, NORMAL), load(axes, NORMAL + 8), load(axes, NORMAL + 16)
+    for j in range(count):
+        at = j * _ROW
+        one = load(offsets, at)
+        dx, dy, dz = load(offsets, at + 8), load(offsets, at + 16), load(offsets, at + 24)
+        away = squared(plus(plus(times(dx, nx), times(dy, ny)), minus(times(dz, nz), constant)))
+        if below(zero, where_below(most, away, one)) != 0:
+            some = True
+            store(offsets, at, pick_below(most, away, zero, one))
+            store(offsets, at + 8, pick_below(most, away, zero, dx))
+            store(offsets, at + 16, pick_below(most, away, zero, dy))
+            store(offsets, at + 24, pick_below(most, away, zero, dz))
+    return some
 
 
 @njit(nogil=True, cache=True)
@@ -328,8 +386,9 @@ def _shape_leaves(
     best = np.empty(rows * 8)
     met = np.empty(max(ROOM, 9 * rows), np.int64)
     work = walking_space()
-    limits, planes, sums = np.empty(24), np.empty(32), np.empty(80)
-    axes, trimmed = np.empty((8, 9)), np.empty(8)
+    limits, off, constants, sums = np.empty(16), np.empty(8), np.empty(8), np.empty(80)
+    offsets = np.empty(met.shape[0] * _ROW)
+    axes = new_axes()
     last_row = rows - 1
     for leaf in range(first_leaf, last_leaf):
         start = leaf * LEAF
@@ -346,34 +405,41 @@ def _shape_leaves(
         for lane in range(8):
             limits[lane] = best[last_row * 8 + lane]
             limits[8 + lane] = _rounding_of(limits[lane])
-            limits[16 + lane] = np.inf
-        planes[:] = 0.0
-        count = _add_near(x, y, z, met, count, own, limits, sums)
-        for lane in range(stop - start):
-            principal_axes(sums, lane, axes[lane])
-            trimmed[lane] = sums[lane]
-            if sums[lane] < _TRIM_LEAST:
-                continue
-            a = axes[lane]
-            planes[lane], planes[8 + lane], planes[16 + lane] = a[3], a[4], a[5]
-            planes[24 + lane] = a[3] * a[6] + a[4] * a[7] + a[5] * a[8]
-            # A hair above 0, so that points in one plane stay.
-            limits[16 + lane] = _TRIM * _TRIM * a[0] * a[0] + 1e-12 * limits[lane]
-        _take_off(x, y, z, met, count, own, limits, planes, sums)
+        count = _near_offsets(x, y, z, met, count, own, limits, offsets)
+        _sum_up(offsets, count, sums)
+        axes_of_lanes(sums, axes)
+        store(constants, 0, _mean_off_plane(axes))
+        most = times(times(spread(_TRIM * _TRIM), load(axes, DEVIATIONS)), load(axes, DEVIATIONS))
+        # A hair above 0, so that points in one plane stay.
+        most = plus(most, times(spread(1e-12), load(limits, 0)))
+        store(off, 0, pick_below(load(sums, 0), spread(_TRIM_LEAST), spread(np.inf), most))
+        if _take_off(offsets, count, off, axes, constants):
+            _sum_up(offsets, count, sums)
+            axes_of_lanes(sums, axes)
         store(own, 0, total)
+        store(constants, 0, _mean_off_plane(axes))
         for i in range(start, stop):
             if not wanted[row[i]]:
                 continue
             lane = i - start
-            a = axes[lane]
-            if sums[lane] < trimmed[lane]:
-                principal_axes(sums, lane, a)
             out = table[row[i]]
             kth[row[i]] = math.sqrt(limits[lane])
             out[MEAN] = own[lane] / last_row
             for c in range(6):
-                out[ROUGHNESS + c] = a[c]
-            out[OFFSET] = abs(a[3] * a[6] + a[4] * a[7] + a[5] * a[8])
+                out[ROUGHNESS + c] = axes[c * 8 + lane]
+            out[OFFSET] = abs(constants[lane])
+
+
+@njit(nogil=True, cache=True)
+def _mean_off_plane(axes: Floats) -> Floats:
+    """Return how far the points' mean lies from their first point, along the normal."""
+    return plus(
+        plus(
+            times(load(axes, NORMAL), load(axes, OFFSETS)),
+            times(load(axes, NORMAL + 8), load(axes, OFFSETS + 8)),
+        ),
+        times(load(axes, NORMAL + 16), load(axes, OFFSETS + 16)),
+    )
 
 
 def shapes_of_lists(
@@ -398,7 +464,7 @@ def shapes_of_lists(
     starts = np.searchsorted(of, np.arange(len(limit) + 1)).astype(np.int64)
     _shape_lists(at[0].copy(), at[1].copy(), at[2].copy(), starts, x, y, z, limit, table)
     table[:, MEAN] = mean
-    return Shapes(*(np.ascontiguousarray(column) for column in table.T))
+    return Shapes(*table.T)
 
 
 @njit(nogil=True, cache=True)
@@ -454,3 +520,51 @@ def _shape_lists(
         for c in range(6):
             table[q, ROUGHNESS + c] = a[c]
         table[q, OFFSET] = abs(a[3] * a[6] + a[4] * a[7] + a[5] * a[8])
+
+
+def deviations_of_groups(
+    x: Floats, y: Floats, z: Floats, near: Integers, group: Integers
+) -> tuple[Floats, Floats, Integers]:
+    """Return how neighbours of the same group spread, across and along their plane; the point is one of them.
+
+    Parameters
+    ----------
+    x, y, z : ndarray of float64, shape (n,)
+        Coordinates, m.
+    near : ndarray of int64, shape (n, k)
+        Rows of each point's neighbours; -1 where there are fewer.
+    group : ndarray of int64, shape (n,)
+        Neighbours of other groups don't count.
+
+    Returns
+    -------
+    thin, wide : ndarray of float64, shape (n,)
+        Standard deviations along the first and the second of the principal axes, m.
+    count : ndarray of int64, shape (n,)
+        How many points counted.
+    """
+    thin, wide, count = np.empty(len(x)), np.empty(len(x)), np.empty(len(x), np.int64)
+    _deviations(x, y, z, near, group, thin, wide, count)
+    return thin, wide, count
+
+
+@njit(nogil=True, cache=True)
+def _deviations(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    near: Integers,
+    group: Integers,
+    thin: Floats,
+    wide: Floats,
+    count: Integers,
+) -> None:
+    sums, axes = np.zeros(80), np.empty(9)
+    for i in range(x.shape[0]):
+        sums[:] = 0.0
+        _add_one(sums, 1.0, 0.0, 0.0, 0.0)
+        for j in near[i]:
+            if j >= 0 and group[j] == group[i]:
+                _add_one(sums, 1.0, x[j] - x[i], y[j] - y[i], z[j] - z[i])
+        principal_axes(sums, 0, axes)
+        thin[i], wide[i], count[i] = axes[0], axes[1], int(sums[0])

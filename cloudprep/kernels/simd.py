@@ -64,6 +64,11 @@ def times(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]
     return a * b
 
 
+def over(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return a / b lane by lane."""
+    return a / b
+
+
 def root(a: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the square root lane by lane."""
     return np.sqrt(a)
@@ -89,6 +94,13 @@ def where_below(
 ) -> NDArray[np.float64]:
     """Return the value in lanes where a < b, 0 in the others."""
     return np.where(a < b, value, 0.0)
+
+
+def pick_below(
+    a: NDArray[np.float64], b: NDArray[np.float64], value: NDArray[np.float64], other: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return the value in lanes where a < b, the other one elsewhere."""
+    return np.where(a < b, value, other)
 
 
 def largest(a: NDArray[np.float64]) -> float:
@@ -214,6 +226,12 @@ def _times(context: Any, builder: Any, sig: Any, args: Any) -> Any:
     return builder.fmul(*args)
 
 
+@_compiled(over, _LANES, _LanesType, _LanesType)
+def _over(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+    del context, sig
+    return builder.fdiv(*args)
+
+
 @_compiled(root, _LANES, _LanesType)
 def _root(context: Any, builder: Any, sig: Any, args: Any) -> Any:
     del context, sig
@@ -243,6 +261,13 @@ def _where_below(context: Any, builder: Any, sig: Any, args: Any) -> Any:
     del context, sig
     a, b, value = args
     return builder.select(builder.fcmp_ordered("<", a, b), value, ir.Constant(_VECTOR, [0.0] * WIDTH))
+
+
+@_compiled(pick_below, _LANES, _LanesType, _LanesType, _LanesType, _LanesType)
+def _pick_below(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+    del context, sig
+    a, b, value, other = args
+    return builder.select(builder.fcmp_ordered("<", a, b), value, other)
 
 
 @_compiled(largest, types.float64, _LanesType)

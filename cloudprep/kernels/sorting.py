@@ -43,20 +43,27 @@ def sorted_order(keys: NDArray[np.int64]) -> NDArray[np.int32]:
         raise ValueError(f"at most {2**31 - 1} keys can be sorted, got {len(keys)}")
     if keys.min() < 0:
         raise ValueError(f"keys must not be negative, got {keys.min()}")
-    return _radix_order(keys, int(keys.max()).bit_length())
+    # Large arrays come from NumPy: it asks for large pages, which take far less time to get than small ones.
+    order, other_order = np.arange(len(keys), dtype=np.int32), np.empty(len(keys), np.int32)
+    digits, other_digits = keys.astype(np.int64), np.empty(len(keys), np.int64)
+    passes = -(-int(keys.max()).bit_length() // _DIGIT)
+    _radix_order(passes, digits, other_digits, order, other_order)
+    return order if passes % 2 == 0 else other_order
 
 
 @njit(nogil=True, cache=True)
-def _radix_order(keys: NDArray[np.int64], bits: int) -> NDArray[np.int32]:
-    """Sort by the lowest digit first; every pass keeps the order of the passes before."""
-    n = keys.shape[0]
+def _radix_order(
+    passes: int,
+    digits: NDArray[np.int64],
+    other_digits: NDArray[np.int64],
+    order: NDArray[np.int32],
+    other_order: NDArray[np.int32],
+) -> None:
+    """Sort by the lowest digit first, to and fro; every pass keeps the order of the passes before."""
+    n = digits.shape[0]
     base = 1 << _DIGIT
-    order = np.arange(n).astype(np.int32)
-    other_order = np.empty(n, np.int32)
-    digits = keys.copy()
-    other_digits = np.empty(n, np.int64)
     places = np.empty(base, np.int64)
-    for _ in range(0, bits, _DIGIT):
+    for _ in range(passes):
         places[:] = 0
         for i in range(n):
             places[digits[i] & (base - 1)] += 1
@@ -74,4 +81,3 @@ def _radix_order(keys: NDArray[np.int64], bits: int) -> NDArray[np.int32]:
             other_order[place] = order[i]
         digits, other_digits = other_digits, digits
         order, other_order = other_order, order
-    return order

@@ -16,9 +16,11 @@ from scipy.stats import median_abs_deviation
 
 from cloudprep.kernels.neighbours_figures import (
     exact_sums,
+    exact_total,
     histogram_of,
     joined,
     mean_and_deviation,
+    mean_of,
     median_and_spread,
 )
 
@@ -83,3 +85,23 @@ def test_figures_median_and_spread_equal_scipy(count):
 
 def test_figures_median_of_zeros_is_zero():
     assert median_and_spread(histogram_of(np.zeros(5))) == (0.0, 0.0)
+
+
+@pytest.mark.parametrize(
+    "values",
+    [[], [0.0, 0.0], [5e-324, 1e-310, 0.0], [0.0, 1e-300, 7.0, 7.0], np.random.default_rng(0).random(500)],
+)
+def test_figures_histogram_equals_sorted_bins(values):
+    values = np.asarray(values, np.float64)
+    # numpy.unique is the check: a bin is what the leading 14 bits of the mantissa tell apart.
+    bins, counts = np.unique(values.view(np.int64) >> 38, return_counts=True)
+    histogram = histogram_of(values)
+    assert histogram.bins.tolist() == bins.tolist()
+    assert histogram.counts.tolist() == counts.tolist()
+
+
+def test_figures_mean_alone_is_that_with_squares():
+    values = np.random.default_rng(2).normal(0, 1e3, 400)
+    assert (
+        mean_of(exact_total(values)) == mean_and_deviation(exact_sums(values))[0] == math.fsum(values) / 400
+    )

@@ -15,7 +15,7 @@ lanes = hnp.arrays(np.float64, 8, elements=st.floats(-1e6, 1e6, allow_subnormal=
 @njit
 def compiled(a, b, masks):
     u, v = simd.load(a, 0), simd.load(b, 0)
-    out = np.empty((7, 8))
+    out = np.empty((9, 8))
     simd.store(out, 0, simd.minus(u, v))
     simd.store(out, 8, simd.plus(u, v))
     simd.store(out, 16, simd.squared(u))
@@ -23,6 +23,8 @@ def compiled(a, b, masks):
     simd.store(out, 32, simd.smaller(u, v))
     simd.store(out, 40, simd.larger(u, v))
     simd.store(out, 48, simd.spread(simd.largest(u)))
+    simd.store(out, 56, simd.over(u, simd.plus(simd.squared(v), simd.spread(1.0))))
+    simd.store(out, 64, simd.pick_below(u, v, u, simd.squared(v)))
     masks[0] = simd.below(u, v)
     masks[1] = simd.lowest_bit(masks[0] | 128)
     return out
@@ -41,6 +43,8 @@ def test_lanes_equal_numpy_to_the_bit(a, b):
         simd.smaller(a, b),
         simd.larger(a, b),
         simd.spread(simd.largest(a)),
+        simd.over(a, simd.plus(simd.squared(b), simd.spread(1.0))),
+        simd.pick_below(a, b, a, simd.squared(b)),
     ]
     assert np.array_equal(got, np.array(meant))
     assert masks[0] == simd.below(a, b) == sum(1 << i for i in range(8) if a[i] < b[i])

@@ -7,14 +7,21 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from cloudprep.kernels.columns_above import Surface, ceilings, seen_around, supported, wider_around
-from cloudprep.kernels.columns_sorted import sorted_columns, thinned
+from cloudprep.kernels.columns_above import (
+    Surface,
+    ceilings,
+    seen_around,
+    slopes,
+    supported,
+    under,
+    wider_around,
+)
+from cloudprep.kernels.columns_sorted import sorted_columns, surplus, thinned
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from cloudprep.kernels.columns_above import Seen
-    from cloudprep.kernels.columns_sorted import Columns
     from cloudprep.model.points import Points
     from cloudprep.stages.base import Context
 
@@ -110,44 +117,52 @@ def buried_reach(radius: float) -> float:
     )
 
 
-def buried(points: Points, core: Mask, measures: Measures, context: Context) -> Mask:
+def buried(points: Points, rows: Rows, core: Mask, measures: Measures, context: Context) -> Mask:
     """Tell which points of a block are buried.
 
     Parameters
     ----------
     points : Points
-        Usable points of the block and its buffer, at least one, with their shapes.
+        The block and its buffer, with their shapes.
+    rows : ndarray of int64, shape (n,)
+        The usable points, at least one.
     core : ndarray of bool, shape (n,)
         Which of them belong to the block.
     measures : Measures
         Lengths.
     context : Context
         What surrounds the block.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        For each of the rows.
     """
-    return Scene(points, core, measures, context).verdict()
+    return Scene(points, rows, core, measures, context).verdict()
 
 
 class Scene:
-    """A block and the surfaces in it."""
+    """A block and the surfaces in it; what is asked for few points is gathered for these only."""
 
-    def __init__(self, points: Points, core: Mask, measures: Measures, context: Context) -> None:
+    def __init__(self, points: Points, rows: Rows, core: Mask, measures: Measures, context: Context) -> None:
         self.measures = measures
         self.threads = context.threads
-        self.columns = sorted_columns(points["x"], points["y"], self._edge(context))
-        order = self.columns.order
-        self.core = core[order]
+        x, y = points["x"][rows], points["y"][rows]
+        columns = sorted_columns(x, y, self._edge(context))
+        self._order = columns.order
+        self._points = points
         # Column by column, so that what lies together is looked at together.
-        self.x, self.y, self.z = (points[axis][order] for axis in "xyz")
-        self.rough = points["roughness"][order]
-        self.extent = points["extent"][order]
-        self.apart = points["neighbour_distance"][order]
-        self.normal = tuple(points[f"normal_{axis}"][order] for axis in "xyz")
-        self.columns = self.columns._replace(order=np.arange(len(order)))
-        self.smooth = self._smooth()
-        self.surface = self._surface()
-        self.trusted = np.zeros(len(order), np.bool_)
-        self.trusted[self.surface.columns.order] = True
-        self._order = order
+        self._rows = rows[self._order]
+        self.columns = columns._replace(order=np.arange(len(rows)))
+        self.core = core[self._order]
+        self.x, self.y = x[self._order], y[self._order]
+        self.z = points["z"][self._rows]
+        smooth = self._smooth(points)
+        level = points["normal_z"] >= _LEVEL
+        kind = (smooth * (1 + level)).astype(np.uint8)[self._rows]
+        self.steep = kind == 1
+        self.trusted = np.zeros(len(rows), np.bool_)
+        self.surface = self._surface(kind == 2)
 
     def _edge(self, context: Context) -> float:
         """Return the side of columns: the radius, or twice as much where a wide site would take too many."""
@@ -156,37 +171,39 @@ class Scene:
         many = (bounds.width / edge + 3) * (bounds.height / edge + 3) > _MOST_COLUMNS
         return 2 * edge if many else edge
 
-    def _smooth(self) -> Mask:
+    def _smooth(self, points: Points) -> Mask:
         m = self.measures
         least, most = (share * m.spacing for share in _SMOOTH_SPACINGS)
         limit = min(max(_SMOOTH_NOISE * m.noise, least), most)
+        rough = points["roughness"]
         smooth: Mask = (
-            (self.rough <= limit)
-            & (self.extent > _SMOOTH_SPREAD * self.rough)
-            & (self.apart <= _SMOOTH_APART * m.spacing)
+            (rough <= limit)
+            & (points["extent"] > _SMOOTH_SPREAD * rough)
+            & (points["neighbour_distance"] <= _SMOOTH_APART * m.spacing)
         )
         return smooth
 
-    def _surface(self) -> Surface:
-        """Return the trusted points with their planes."""
+    def _surface(self, level: Mask) -> Surface:
+        """Return the trusted points, among level ones, with their planes, and note which they are."""
         m = self.measures
-        columns = self._few(self.smooth & (self.normal[2] >= _LEVEL))
-        rows = columns.order
-        nx, ny, nz = (part[rows] for part in self.normal)
+        columns = thinned(self.columns, level, self.x, self.y, self.z, _MOST)
+        at = columns.order
+        rows = self._rows[at]
         close = max(_SUPPORT_SPACINGS * m.spacing, _SUPPORT_NOISE * m.noise)
-        surface = Surface(
-            columns, self.x[rows], self.y[rows], self.z[rows], -nx / nz, -ny / nz,
-            np.full(len(rows), close, np.float32),
-        )  # fmt: skip
+        nx, ny, nz = (self._points[f"normal_{axis}"] for axis in "xyz")
+        slope_x, slope_y = slopes(nx, ny, nz, rows)
+        off = np.full(len(at), close, np.float32)
+        surface = Surface(columns, self.x[at], self.y[at], self.z[at], slope_x, slope_y, off)
         trusted = supported(
             surface, _SUPPORT_RADII * m.radius, _SUPPORT, spread=_SUPPORT_SLOPE, threads=self.threads
         )
-        surface = surface.take(trusted)
-        rough = np.float32(_ABOVE_ROUGHNESS) * self.rough[surface.columns.order]
+        self.trusted[at[trusted]] = True
+        if 2 * np.count_nonzero(trusted) > len(trusted):
+            surface = surface.far_off(~trusted)
+        else:
+            surface, rows = surface.take(trusted), rows[trusted]
+        rough = np.float32(_ABOVE_ROUGHNESS) * self._points["roughness"][rows]
         return surface._replace(tolerance=np.maximum(rough, np.float32(max(m.depth, _ABOVE_NOISE * m.noise))))
-
-    def _few(self, chosen: Mask) -> Columns:
-        return thinned(self.columns, chosen, self.x, self.y, self.z, _MOST)
 
     def verdict(self) -> Mask:
         """Return which points are buried, in the order given."""
@@ -195,73 +212,58 @@ class Scene:
         # Those of the buffer too: what is buried there is no ground for the block either. Under no ceiling
         # nothing is, and what is trusted sees itself: it is never one of the sparse.
         at = np.flatnonzero((self.core | self.trusted) & (near | (wide & ~self.trusted)))
-        seen = self._seen(self.surface, at)
-        above, level, below = (np.zeros(len(self.x), np.int32) for _ in range(3))
-        gap = np.full(len(self.x), np.inf, np.float32)
-        sides = np.zeros(len(self.x), np.uint8)
-        above[at], level[at], below[at], sides[at] = seen.above, seen.level, seen.below, seen.quadrants
-        gap[at] = seen.gap
-        covered = (sides == 4) & (above >= max(_ABOVE_LEAST, _ABOVE_SHARE * usual))
-        sheet = self.core & covered & self.trusted & (above >= level)
-        open_surface = self._without_buried(covered)
+        core, trusted, steep, wide = (values[at] for values in (self.core, self.trusted, self.steep, wide))
+        above, level, below, sides, gap = self._seen(self.surface, at)
+        enough = max(_ABOVE_LEAST, _ABOVE_SHARE * usual)
+        covered = (sides == 4) & (above >= enough)
+        sheet = core & covered & trusted & (above >= level)
+        open_surface = self._without(at[covered & trusted])
         # What is level with a point and buried itself is no ground.
-        again = np.flatnonzero(self.core & covered & ~self.trusted & (level > 0))
+        again = np.flatnonzero(core & covered & ~trusted & (level > 0))
         if len(again):
-            seen = self._seen(open_surface, again)
+            seen = self._seen(open_surface, at[again])
             level[again], below[again] = seen.level, seen.below
-        steep = self.smooth & (self.normal[2] < _LEVEL)
-        free = ~self.trusted & ~steep
+        free = ~trusted & ~steep
         single = (
-            self.core
-            & covered
-            & free
-            & (above >= _ABOVE_LEVEL * level)
-            & (level + below < _SOLID_SHARE * usual)
+            core & covered & free & (above >= _ABOVE_LEVEL * level) & (level + below < _SOLID_SHARE * usual)
         )
         little = np.where(
-            sides == 4,
-            (level + below <= _SPARSE_SEEN * usual) & (above < max(_ABOVE_LEAST, _ABOVE_SHARE * usual)),
-            level + below == 0,
+            sides == 4, (level + below <= _SPARSE_SEEN * usual) & (above < enough), level + below == 0
         )
-        sparse = self.core & wide & ~covered & free & little
-        rows = np.flatnonzero(sheet | single | sparse)
-        low = np.zeros(len(self.x), np.bool_)
-        deep = (gap[rows] > _DEEP) | sparse[rows]
-        low[rows] = self._stays(rows, sheet[rows], sparse[rows], deep, open_surface)
-        result = np.empty_like(low)
-        result[self._order] = low
+        sparse = core & wide & ~covered & free & little
+        suspect = np.flatnonzero(sheet | single | sparse)
+        rows = at[suspect]
+        deep = (gap[suspect] > _DEEP) | sparse[suspect]
+        stays = self._stays(rows, sheet[suspect], sparse[suspect], deep, open_surface)
+        result = np.zeros(len(self.x), np.bool_)
+        result[self._order[rows[stays]]] = True
         return result
 
     def _seen(self, surface: Surface, rows: Rows) -> Seen:
         x, y, z = (values[rows] for values in (self.x, self.y, self.z))
         return seen_around(surface, x, y, z, self.measures.radius, threads=self.threads)
 
-    def _without_buried(self, covered: Mask) -> Surface:
-        """Return the trusted points that are not covered by others."""
-        if not (covered & self.trusted).any():
+    def _without(self, rows: Rows) -> Surface:
+        """Return the trusted points without some of them."""
+        if len(rows) == 0:
             return self.surface
-        return self.surface.take(~covered[self.surface.columns.order])
+        gone = np.zeros(len(self.x), np.bool_)
+        gone[rows] = True
+        return self.surface.far_off(gone[self.surface.columns.order])
 
     def _ceilings(self) -> tuple[Mask, Mask]:
         """Tell which points may have surfaces above them on all sides: near them, and farther around."""
-        c, m = self.columns, self.measures
-        row = np.floor(self.y / c.edge).astype(np.int32) - c.first_y
-        column = np.floor(self.x / c.edge).astype(np.int32) - c.first_x
-        low = self.z + m.depth
-        near, wide = (
-            low < ceiling[row, column]
-            for ceiling in ceilings(self.surface, (m.radius, _WIDE_RADII * m.radius))
-        )
-        return near, wide
+        m = self.measures
+        near, wide = ceilings(self.surface, (m.radius, _WIDE_RADII * m.radius))
+        return under(self.columns, self.z, m.depth, near, wide)
 
     def _stays(self, rows: Rows, sheet: Mask, sparse: Mask, deep: Mask, ground: Surface) -> Mask:
         """Tell which of the suspects are buried, from what lies farther around them."""
         if len(rows) == 0:
             return np.zeros(0, np.bool_)
         m = self.measures
-        columns = self._few(np.ones(len(self.x), np.bool_))
-        at = columns.order
-        every = Surface(columns, self.x[at], self.y[at], self.z[at], _NOTHING, _NOTHING, _NOTHING)
+        every = Surface(self.columns, self.x, self.y, self.z, _NOTHING, _NOTHING, _NOTHING)
+        every = every.far_off(surplus(self.columns, self.x, self.y, self.z, _MOST))
         x, y, z = (values[rows] for values in (self.x, self.y, self.z))
         wide = _WIDE_RADII * m.radius
         around = wider_around(

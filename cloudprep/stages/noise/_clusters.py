@@ -16,6 +16,7 @@ from scipy.sparse.csgraph import connected_components
 
 from cloudprep.kernels.components import cell_edge, linked_cells
 from cloudprep.kernels.components_cells import cell_figures, cell_names, named_places
+from cloudprep.kernels.sorting import sorted_order
 from cloudprep.model.bounds import EVERYWHERE
 from cloudprep.stages.noise._usable import usable
 
@@ -38,6 +39,10 @@ _SAFE = 1.001
 _BENEATH_CELLS = 3
 # Columns are at least so wide, m: wide enough to hold a pulse at the lowest densities flown.
 _COLUMN = 2.0
+_MOST_KEYS = 2**62
+# A table of all columns is made where it has no more than so many for each cell, or no more than this.
+_DENSE = 16
+_DENSE_LEAST = 1_000_000
 
 
 class Cells(NamedTuple):
@@ -151,10 +156,12 @@ def share_of_block(points: Points, context: Context, gap: float) -> tuple[Share,
     small[own] = ~huge[cluster[own]]
     large[own] = huge[cluster[own]]
     # Any of them may be asked about; the whole column of a core point's cell lies within the buffer.
-    every = np.bincount(linked.cell_of_point, minlength=len(names)).astype(np.int64)
+    every = np.diff(linked.starts)
     cells = Cells(names, cluster, *figures, points_beneath(linked.place, every, small))
-    name_of_point = np.full(len(points), -1, np.int64)
-    name_of_point[given] = names[linked.cell_of_point]
+    name_of_point = names[linked.cell_of_point]
+    if len(given) < len(points):
+        name_of_point = np.full(len(points), -1, np.int64)
+        name_of_point[given] = names[linked.cell_of_point]
     share = Share(huge, names[seam], cluster[seam], cells.take(small), columns_of(cells.take(large), edge))
     return share, name_of_point
 
@@ -174,11 +181,20 @@ def points_beneath(place: Integers, points: Integers, asked: NDArray[np.bool_]) 
     beneath = np.zeros(len(place), np.int64)
     if not asked.any():
         return beneath
-    z = place[:, 2] - place[:, 2].min()
-    column = (place[:, 1] << 32) + place[:, 0]
-    columns = np.unique(column[asked])
-    rank = np.minimum(np.searchsorted(columns, column), len(columns) - 1)
-    rows = np.flatnonzero(columns[rank] == column)
+    x, y, z = (place[:, axis] - place[:, axis].min() for axis in range(3))
+    span, height = int(x.max()) + 1, int(y.max()) + 1
+    if span * height <= max(_DENSE * len(place), _DENSE_LEAST):
+        ranks = np.full(span * height, -1, np.int64)
+        ranks[(y * span + x)[asked]] = 0
+        columns = np.flatnonzero(ranks == 0)
+        ranks[columns] = np.arange(len(columns))
+        rank = ranks[y * span + x]
+        rows = np.flatnonzero(rank >= 0)
+    else:
+        column = (place[:, 1] << 32) + place[:, 0]
+        columns = np.unique(column[asked])
+        rank = np.minimum(np.searchsorted(columns, column), len(columns) - 1)
+        rows = np.flatnonzero(columns[rank] == column)
     # Between two columns there is room for a question below the lowest cell.
     key = rank * (z.max() + 1 + _BENEATH_CELLS) + z + _BENEATH_CELLS
     rows = rows[np.argsort(key[rows], kind="stable")]
@@ -202,7 +218,10 @@ def joined_columns(parts: Sequence[Columns]) -> Columns:
     every = Columns._make(np.concatenate(values) for values in zip(*parts, strict=True))
     if len(every.x) == 0:
         return every
-    order = np.lexsort((every.x, every.y))
+    x, y = every.x - every.x.min(), every.y - every.y.min()
+    span = int(x.max()) + 1
+    # A site is small enough for keys; stray places may not be.
+    order = sorted_order(y * span + x) if int(y.max()) < _MOST_KEYS // span else np.lexsort((x, y))
     every = Columns._make(values[order] for values in every)
     starts = np.flatnonzero(np.r_[True, (np.diff(every.x) != 0) | (np.diff(every.y) != 0)])
     return Columns(

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from cloudprep.kernels.columns_near import near_any
 from cloudprep.kernels.columns_sorted import sorted_columns
 from cloudprep.kernels.local_contradiction import company, seen_past
 from cloudprep.stages.noise._local_shapes import has_shapes, local_shapes
@@ -85,26 +86,31 @@ def contradicted(points: Points, context: Context, lengths: Lengths) -> tuple[Co
     below, quadrants, gap = seen_past(
         columns, x[order], y[order], z[order], line[order], clear=lengths.clear, threads=context.threads
     )
-    rows = rows[order]
-    covered[rows] = (below < 0) | (below >= _LEAST)
+    covered[rows[order]] = (below < 0) | (below >= _LEAST)
+    some = np.flatnonzero(below >= _DOUBTFUL_LEAST)
+    rows, below, quadrants, gap = rows[order[some]], below[some], quadrants[some], gap[some]
     found = (below >= _LEAST) & (quadrants == _SIDES)
-    doubtful = ~found & (below >= _DOUBTFUL_LEAST) & (quadrants >= _DOUBTFUL_SIDES)
+    doubtful = ~found & (quadrants >= _DOUBTFUL_SIDES)
     code[rows[found]] = CONTRADICTED
     code[rows[doubtful]] = DOUBTFUL
     code[rows[(found | doubtful) & (gap <= lengths.highest)]] |= LOW
     if found.any():
         shapes = points if has_shapes(points) else points.replaced(local_shapes(points, context))
         limit = max(_SMOOTH_SPACINGS * lengths.spacing, _SMOOTH_LEAST)
-        code[((code & CONTRADICTED) > 0) & (shapes["roughness"] <= limit)] |= SMOOTH
+        sure = rows[found]
+        code[sure[shapes["roughness"][sure] <= limit]] |= SMOOTH
     return code, covered
 
 
 def kinds_of(points: Points, code: Codes, context: Context, lengths: Lengths) -> Codes:
     """Return what each point is, a :class:`Kind`, from the codes of the block and its buffer."""
     kind = np.zeros(len(points), np.uint8)
-    rows = np.flatnonzero(usable(points))
-    if not (context.core[rows] & (code[rows] > 0)).any():
+    used = usable(points)
+    asked = np.flatnonzero(context.core & used & (code > 0))
+    if len(asked) == 0:
         return kind
+    near = near_any(points["x"], points["y"], points["x"][asked], points["y"][asked], lengths.company)
+    rows = np.flatnonzero(used & near)
     x, y, z = (points[axis][rows] for axis in "xyz")
     columns = sorted_columns(x, y, lengths.company)
     order = columns.order

@@ -191,7 +191,9 @@ class Scene:
 
     def _lookup_with(self, clusters: Mask) -> Lookup:
         """Return the columns of what is trusted, and of some clusters besides."""
-        columns = joined_columns([self._trusted_columns, columns_of(self._cells_of(clusters), self.edge)])
+        columns = self._trusted_columns
+        if clusters.any():
+            columns = joined_columns([columns, columns_of(self._cells_of(clusters), self.edge)])
         return Lookup(columns, column_cells(self.edge) * self.edge)
 
     def _density(self) -> Floats:
@@ -226,19 +228,23 @@ class Scene:
     def _see_through(self, smooth: Floats) -> Mask:
         """Return surfaces that hide nothing: points lie beneath them all over, which no roof lets through."""
         seen = self.cells.beneath > 0
-        inner = inner_cells(self.cells)
-        count = self.group.sum_of(inner)
-        inner_seen = self.group.sum_of(inner & seen) >= _SHEET_SEEN * count
         beneath = self.group.sum_of(self.cells.beneath)
-        least = np.where(smooth >= _ROOF_SMOOTH, _SHEET_INNER, _SHEET_INNER_ROUGH)
-        see_through: Mask = (
+        may_be: Mask = (
             (smooth >= _SHEET_SMOOTH)
             & (self.group.share_of(seen) >= _SHEET_SEEN)
-            & inner_seen
-            & (count >= np.maximum(1.0, least * self.group.cells))
             & (beneath >= _SHEET_BENEATH * (beneath + self.shapes.points))
             & (self.shapes.compact >= _SHEET_WIDE)
             & (self.shapes.points >= _SHEET_POINTS)
+        )
+        asked = may_be[self.cells.cluster]
+        inner = np.zeros(len(asked), np.bool_)
+        inner[asked] = inner_cells(self.cells.take(asked))
+        count = self.group.sum_of(inner)
+        least = np.where(smooth >= _ROOF_SMOOTH, _SHEET_INNER, _SHEET_INNER_ROUGH)
+        see_through: Mask = (
+            may_be
+            & (self.group.sum_of(inner & seen) >= _SHEET_SEEN * count)
+            & (count >= np.maximum(1.0, least * self.group.cells))
         )
         return see_through
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cloudprep.kernels.neighbours_search import nearest_distances, rows_within
-from cloudprep.kernels.neighbours_shape import neighbour_shapes, shapes_of_lists
+from cloudprep.kernels.neighbours_shape import neighbour_shapes, put_shapes, shapes_of_lists
 from cloudprep.kernels.neighbours_tree import build_tree
 from cloudprep.model.bounds import EVERYWHERE
 from cloudprep.stages.noise._neighbour_distances import (
@@ -66,33 +66,22 @@ def local_shapes(points: Points, context: Context, k: int = NEIGHBOURS) -> Share
     """
     given = np.flatnonzero(usable(points))
     core = context.core[given]
-    columns = {name: np.full(len(points), np.nan, np.float32) for name in SHAPE_COLUMNS}
-    if not core.any():
-        return columns
-    x, y, z = (points[axis][given] for axis in "xyz")
-    tree = build_tree(x, y, z, threads=context.threads)
-    shapes, kth = neighbour_shapes(x, y, z, k, threads=context.threads, queries=core, tree=tree)
-    _put(columns, given[core], _rows(shapes, core))
-    if context.buffered != EVERYWHERE:
-        inside = distance_to_edge(x, y, context.buffered)
-        open_ends = np.flatnonzero(core & ((kth * SAFE > inside) | (len(given) <= k)))
-        if len(open_ends):
-            at = np.stack([x[open_ends], y[open_ends], z[open_ends]])
-            _put(columns, given[open_ends], _shapes_beyond(at, tree, (x, y, z), context, k))
-    return columns
-
-
-def _rows(shapes: Shapes, rows: NDArray[np.bool_]) -> Shapes:
-    return type(shapes)._make(values[rows] for values in shapes)
-
-
-def _put(columns: Shares, rows: NDArray[np.int64], shapes: Shapes) -> None:
-    """Write shapes into columns at some rows."""
-    distance = np.where(np.isinf(shapes.distance), np.float32(np.nan), shapes.distance)
-    rough = np.maximum(shapes.roughness, shapes.offset / np.float32(_OWN))
-    values = (distance, rough, shapes.breadth, shapes.normal_x, shapes.normal_y, shapes.normal_z)
-    for name, part in zip(SHAPE_COLUMNS, values, strict=True):
-        columns[name][rows] = part
+    columns = np.empty((len(SHAPE_COLUMNS), len(points)), np.float32)
+    if not core.all() or len(given) < len(points):
+        columns[:] = np.nan
+    if core.any():
+        x, y, z = (points[axis][given] for axis in "xyz")
+        tree = build_tree(x, y, z, threads=context.threads)
+        shapes, kth = neighbour_shapes(x, y, z, k, threads=context.threads, queries=core, tree=tree)
+        put_shapes(shapes, _OWN, np.where(core, given, -1), columns)
+        if context.buffered != EVERYWHERE:
+            inside = distance_to_edge(x, y, context.buffered)
+            open_ends = np.flatnonzero(core & ((kth * SAFE > inside) | (len(given) <= k)))
+            if len(open_ends):
+                at = np.stack([x[open_ends], y[open_ends], z[open_ends]])
+                shapes = _shapes_beyond(at, tree, (x, y, z), context, k)
+                put_shapes(shapes, _OWN, given[open_ends], columns)
+    return dict(zip(SHAPE_COLUMNS, columns, strict=True))
 
 
 def _shapes_beyond(

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cloudprep.kernels.columns_near import near_any
 from cloudprep.kernels.neighbours_lines import on_poles
 from cloudprep.kernels.neighbours_search import nearest_rows, rows_within
 from cloudprep.kernels.neighbours_tree import Tree, build_tree
@@ -32,8 +33,6 @@ _LEVEL_SLOPE = 0.25
 # Looked at first: this share of the distance, and at least so far, m; poles are looked for nearer than that.
 _CLOSE = 0.125
 _CLOSE_LEAST = 0.5
-# Squares as wide as the distance looked at are numbered row by row; a row has room for this many.
-_ROW = 2**31
 
 
 @dataclass(frozen=True)
@@ -119,19 +118,12 @@ def around_outliers(points: Points, outlier: Mask, farthest: float, threads: int
 
 def _around(points: Points, outlier: Mask, farthest: float, threads: int) -> AroundOutliers:
     """Return what lies around outliers, with a tree of all that lies so close (m) to any of them."""
-    given = usable(points) & _in_reach(points, outlier, farthest)
-    x, y, z = (points[axis][given] for axis in "xyz")
     at = np.stack([points[axis][outlier] for axis in "xyz"])
+    near_some = near_any(points["x"], points["y"], at[0], at[1], farthest)
+    given = np.flatnonzero(usable(points) & near_some)
+    x, y, z = (points[axis][given] for axis in "xyz")
     tree = build_tree(x, y, np.zeros(len(x)), threads=threads)
     near = nearest_rows(tree, at[0], at[1], np.zeros(at.shape[1]), _NEIGHBOURS, farthest)
     heights = np.where(near >= 0, z[near], np.nan)
     away = np.hypot(x[near] - at[0][:, None], y[near] - at[1][:, None])
     return AroundOutliers(tree, z, at, heights, away)
-
-
-def _in_reach(points: Points, outlier: Mask, farthest: float) -> Mask:
-    """Return a mask that holds all points within a distance (m) of an outlier in plan, and not many more."""
-    column = np.floor(points["x"] / farthest).astype(np.int64)
-    row = np.floor(points["y"] / farthest).astype(np.int64)
-    near = [(row[outlier] + i) * _ROW + column[outlier] + j for i in (-1, 0, 1) for j in (-1, 0, 1)]
-    return np.isin(row * _ROW + column, np.unique(near))

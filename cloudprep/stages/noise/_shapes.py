@@ -8,6 +8,7 @@ import numpy as np
 
 from cloudprep.kernels.components_cells import named_places
 from cloudprep.kernels.neighbours_search import nearest_rows
+from cloudprep.kernels.neighbours_shape import deviations_of_groups
 from cloudprep.kernels.neighbours_tree import build_tree
 
 if TYPE_CHECKING:
@@ -188,12 +189,7 @@ def smooth_cells(at: Floats, cluster: Integers, edge: float) -> Mask:
         return np.zeros(0, np.bool_)
     x, y, z = at.T.copy()
     near = nearest_rows(build_tree(x, y, z), x, y, z, _SMOOTH_NEIGHBOURS, 6 * edge)
-    own = (near >= 0) & (cluster[near] == cluster[:, None])
-    count = own.sum(axis=1) + 1  # the cell itself is one of them, at offset 0
-    off = np.where(own[:, :, None], at[near] - at[:, None], 0.0)
-    mean = off.sum(axis=1) / count[:, None]
-    spread = np.einsum("nka,nkb->nab", off, off) / count[:, None, None] - mean[:, :, None] * mean[:, None, :]
-    thin, wide = np.sqrt(np.maximum(np.linalg.eigvalsh(spread)[:, :2], 0.0)).T
+    thin, wide, count = deviations_of_groups(x, y, z, near, cluster)
     limit = min(_SMOOTH_CELLS * edge + _SMOOTH_METRES, _SMOOTH_MOST)
     flat = (thin <= limit) & (wide > _SMOOTH_FLATNESS * thin) & (wide > _SMOOTH_SPREAD * edge)
     smooth: Mask = (count >= _SMOOTH_LEAST) & flat

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -27,6 +27,10 @@ _SIDES = (
     [(0, -1), (0, -2), (-1, -1), (-1, -2), (-2, -1), (-2, -2)],
     [(-1, 0), (-2, 0), (-1, 1), (-2, 1), (-1, 2), (-2, 2)],
 )
+
+# A table of all places is made where it has no more than so many for each column, or no more than this.
+_DENSE = 16
+_DENSE_LEAST = 1_000_000
 
 
 class Surroundings(NamedTuple):
@@ -61,25 +65,35 @@ class Lookup:
     def __init__(self, columns: Columns, width: float) -> None:
         self._columns = columns
         self._width = width
-        self._x0 = int(columns.x.min()) if len(columns.x) else 0
-        self._span = int(columns.x.max()) - self._x0 + 1 if len(columns.x) else 1
-        self._keys = columns.y * self._span + (columns.x - self._x0)
+        some = len(columns.x) > 0
+        self._x0, self._y0 = (int(columns.x.min()), int(columns.y.min())) if some else (0, 0)
+        spans = (int(columns.y.max()) - self._y0 + 1, int(columns.x.max()) - self._x0 + 1) if some else (0, 0)
+        self._spans = spans
+        self._keys = (columns.y - self._y0) * spans[1] + (columns.x - self._x0)
+        self._table: NDArray[np.int32] | None = None
+        if spans[0] * spans[1] <= max(_DENSE * len(columns.x), _DENSE_LEAST):
+            # One place all around for what lies outside.
+            self._table = np.full((spans[0] + 2, spans[1] + 2), -1, np.int32)
+            self._table[columns.y - self._y0 + 1, columns.x - self._x0 + 1] = np.arange(len(columns.x))
 
-    def _rows(self, x: Integers, y: Integers) -> tuple[Integers, Mask]:
-        """Return which places have a column, and the rows of those columns."""
-        if len(self._keys) == 0:
-            return np.empty(0, np.int64), np.zeros(len(x), np.bool_)
-        keys = y * self._span + (x - self._x0)
+    def _rows(self, x: Integers, y: Integers) -> NDArray[np.signedinteger[Any]]:
+        """Return the row of the column at each place, -1 where there is none."""
+        height, width = self._spans
+        if self._table is not None:
+            row, column = (
+                np.clip(v, -1, size) for v, size in ((y - self._y0, height), (x - self._x0, width))
+            )
+            return self._table[row + 1, column + 1]
+        keys = (y - self._y0) * width + (x - self._x0)
         rows = np.minimum(np.searchsorted(self._keys, keys), len(self._keys) - 1)
-        found = (x >= self._x0) & (x < self._x0 + self._span) & (self._keys[rows] == keys)
-        return rows[found], found
+        found = (x >= self._x0) & (x < self._x0 + width) & (self._keys[rows] == keys)
+        return np.where(found, rows, -1)
 
     def _values(self, values: Floats | Integers, x: Integers, y: Integers, missing: float) -> Floats:
         """Return a value of the column at each place."""
-        rows, found = self._rows(x, y)
-        result = np.full(len(x), missing)
-        result[found] = values[rows]
-        return result
+        # Row -1 is the last one.
+        found: Floats = np.append(values, missing)[self._rows(x, y)]
+        return found
 
     def lowest(self, x: Integers, y: Integers) -> Floats:
         """Return the lowest point at each place, infinity where there is none."""

@@ -50,7 +50,9 @@ def relabelled(
         Whether their withheld flag is set too.
     """
     before = points["classification"] if "classification" in points else np.zeros(len(points), np.uint8)
-    code = np.where(low, NOISE_CODES[0], np.where(high, NOISE_CODES[1], before)).astype(np.uint8)
+    code = before.astype(np.uint8)
+    code[high] = NOISE_CODES[1]
+    code[low] = NOISE_CODES[0]
     columns: dict[str, NDArray[np.uint8] | NDArray[np.bool_]] = {"classification": code}
     if withheld:
         flag = points["withheld"] if "withheld" in points else np.zeros(len(points), np.bool_)

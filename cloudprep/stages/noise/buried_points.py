@@ -186,7 +186,7 @@ class BuriedPoints(Stage):
         low = np.zeros(len(points), np.bool_)
         rows = np.flatnonzero(usable(points) & ~np.isnan(points["roughness"]))
         if len(rows):
-            low[rows] = buried(points.take(rows), context.core[rows], solution.value, context)
+            low[rows] = buried(points, rows, context.core[rows], solution.value, context)
         return Delta(relabelled(points, low, np.zeros_like(low), withheld=self.params.withheld))
 
     def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:

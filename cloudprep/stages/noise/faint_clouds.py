@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 
 import numpy as np
 
+from cloudprep.kernels.columns_near import near_any
 from cloudprep.kernels.neighbours_search import nearest_rows
 from cloudprep.kernels.neighbours_tree import build_tree
 from cloudprep.model.classes import NOISE_CODES
@@ -194,13 +195,17 @@ class FaintClouds(Stage):
             return found
         rows = np.flatnonzero(points[_ROUGH] & usable(points))
         dark = np.log2(points["intensity"][rows].astype(np.float64)) < threshold.below
-        asked = np.flatnonzero(dark & context.core[rows])
+        asked = rows[dark & context.core[rows]]
         if len(asked) == 0:
             return found
+        reach = self.reach()
+        close = near_any(points["x"], points["y"], points["x"][asked], points["y"][asked], reach)[rows]
+        rows, dark = rows[close], dark[close]
+        asked = np.flatnonzero(dark & context.core[rows])
         at = np.stack([points[axis][rows] for axis in "xyz"], axis=1)
         x, y, z = at.T.copy()
         tree = build_tree(x, y, z, threads=context.threads)
-        reach = self.reach() * (1 - 1e-9)
+        reach *= 1 - 1e-9
         near = nearest_rows(tree, x[asked], y[asked], z[asked], _NEIGHBOURS, reach)
         there = near >= 0
         fellow = there & dark[near]

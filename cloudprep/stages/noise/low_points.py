@@ -10,6 +10,7 @@ from scipy.spatial import cKDTree
 
 from cloudprep.errors import UsageError
 from cloudprep.kernels.cell_summary import lowest_point_per_cell, round_cell
+from cloudprep.kernels.columns_near import near_any
 from cloudprep.kernels.low_groups import LowGroups, find_low_groups
 from cloudprep.model.classes import ClassCode
 from cloudprep.model.grid import Window
@@ -166,6 +167,11 @@ class LowPoints(Stage):
         assert self.params.beside is not None  # noqa: S101 - a resolved stage
         return self.params.beside
 
+    @property
+    def _margin(self) -> int:
+        """How many cells from a group something beside its points may lie."""
+        return math.ceil(self._beside / self._cell)
+
     def reach(self) -> float:
         """Return how far from a point the others of its group can lie, and what is seen beside them."""
         return self.params.largest_group + 3 * self._cell + self._beside
@@ -202,6 +208,8 @@ class LowPoints(Stage):
         if not filled:
             nothing = np.empty((0, 0))
             return LowestPoints(0, 0, nothing, nothing, nothing)
+        if len(filled) == 1:
+            return filled[0]
         column, row = min(p.column for p in filled), min(p.row for p in filled)
         shape = (
             max(p.row + p.z.shape[0] for p in filled) - row,
@@ -239,7 +247,15 @@ class LowPoints(Stage):
         low = np.zeros(len(points), np.bool_)
         found: _Found | None = solution.value if solution is not None else None
         if found is not None and len(found.groups.row):
-            rows = np.flatnonzero(usable(points))
+            window, groups = found
+            near = near_any(
+                points["x"],
+                points["y"],
+                np.asarray(window.left + (groups.column + 0.5) * self._cell, np.float64),
+                np.asarray(window.bottom + (groups.row + 0.5) * self._cell, np.float64),
+                (self._margin + 1) * self._cell,
+            )
+            rows = np.flatnonzero(usable(points) & near)
             x, y, z = (points[a][rows] for a in "xyz")
             low[rows] = self._low(x, y, z, found)
         nothing = np.zeros(len(points), np.bool_)
@@ -249,7 +265,7 @@ class LowPoints(Stage):
         """Return which points belong to a group and have something higher beside them often enough."""
         window, groups = found.window, found.groups
         column, row = window.lattice.column_of(x) - window.column, window.lattice.row_of(y) - window.row
-        which = _nearest_cells(groups, window.shape, math.ceil(self._beside / self._cell))[row, column]
+        which = _nearest_cells(groups, window.shape, self._margin)[row, column]
         near = np.flatnonzero(which >= 0)
         x, y, z, k = x[near], y[near], z[near], which[near]
         east = x - (window.left + (groups.column[k] + 0.5) * self._cell)

@@ -10,9 +10,11 @@ from cloudprep.kernels.neighbours_figures import (
     Histogram,
     Sums,
     exact_sums,
+    exact_total,
     histogram_of,
     joined,
     mean_and_deviation,
+    mean_of,
     median_and_spread,
 )
 from cloudprep.kernels.neighbours_lines import on_lines
@@ -193,17 +195,17 @@ class StatisticalOutliers(Stage):
 
     def summarise(self, points: Points, context: Context) -> Summary:
         """Measure the mean distances of the block's points, and what they add to the cloud's figures."""
+        mask = context.core & usable(points)
         if self.params.search == "shared" and _SHARED in points:
-            distance = np.where(context.core & usable(points), points[_SHARED].astype(np.float64), np.nan)
+            distance = np.where(mask, points[_SHARED], np.float32(np.nan)).astype(np.float64)
         else:
             distance = mean_distances(points, context, self.params.neighbours)
         known = distance[~np.isnan(distance)]
         robust = self.params.spread == "robust"
-        mask = context.core & usable(points)
         share = _Share(
-            exact_sums(known),
+            Sums(len(known), 0, 0) if robust else exact_sums(known),
             histogram_of(known if robust else known[:0]),
-            exact_sums(points["z"][mask]),
+            exact_total(points["z"][mask]),
         )
         return Summary(share, {_DISTANCE: distance})
 
@@ -236,8 +238,8 @@ class StatisticalOutliers(Stage):
         if spread == 0:
             threshold = np.inf
             warnings = ("statistical_outliers: all neighbour distances are alike, so nothing stands out",)
-        heights, _ = mean_and_deviation(merged.heights)
-        return Solution(_Figures(threshold, sparse, heights, *lengths), (), figures, warnings)
+        height = mean_of(merged.heights)
+        return Solution(_Figures(threshold, sparse, height, *lengths), (), figures, warnings)
 
     def run(self, points: Points, context: Context, solution: Solution | None = None) -> Delta:
         """Label the outliers of the block."""

@@ -1,0 +1,70 @@
+"""Which points may lie near any of a few: a cheap test that spares the others an exact one."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numba import njit
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+
+# Sides of the table, and places of it for each marked column: then few are marked by chance.
+_SIDES = (256, 512, 1024, 2048, 4096)
+_ROOM = 256
+
+
+def near_any(x: Floats, y: Floats, few_x: Floats, few_y: Floats, distance: float) -> Flags:
+    """Return which points may lie within a distance of any of some places in plan.
+
+    Square columns as wide as the distance are marked around every place, in a table that repeats: what lies
+    far away may share a place of it. So none is missed, and not many more are returned.
+
+    Parameters
+    ----------
+    x, y : ndarray of float64, shape (n,)
+        Coordinates, m.
+    few_x, few_y : ndarray of float64, shape (m,)
+        The places, m.
+    distance : float
+        How far from them, m, > 0.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        True at all points within the distance, and at some others.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> near_any(np.array([0.0, 2.5, 9.0]), np.zeros(3), np.array([1.0]), np.zeros(1), 2.0).tolist()
+    [True, True, False]
+    """
+    side = next((s for s in _SIDES if s * s >= _ROOM * len(few_x)), _SIDES[-1])
+    marked = np.zeros((side, side), np.bool_)
+    found = np.zeros(len(x), np.bool_)
+    _mark(few_x, few_y, distance, marked)
+    _look_up(x, y, distance, marked, found)
+    return found
+
+
+@njit(nogil=True, cache=True)
+def _mark(x: Floats, y: Floats, edge: float, marked: Flags) -> None:
+    last = marked.shape[0] - 1
+    for i in range(x.shape[0]):
+        column, row = np.int64(np.floor(x[i] / edge)), np.int64(np.floor(y[i] / edge))
+        for r in range(row - 1, row + 2):
+            for c in range(column - 1, column + 2):
+                marked[r & last, c & last] = True
+
+
+@njit(nogil=True, cache=True)
+def _look_up(x: Floats, y: Floats, edge: float, marked: Flags, found: Flags) -> None:
+    last = marked.shape[0] - 1
+    for i in range(x.shape[0]):
+        column, row = np.int64(np.floor(x[i] / edge)), np.int64(np.floor(y[i] / edge))
+        found[i] = marked[row & last, column & last]
