@@ -50,11 +50,14 @@ _NORMAL = 1.4826
 # roughness is no more of the mean distance.
 _STEEP = 0.35
 _SMOOTH = 0.1
+# There the neighbours spread along the plane, too: to a lone point, a clump far away looks smooth.
+_SPREAD = 0.2
 _LINE_SPACINGS = 24.0
 _LINE_NEIGHBOURS = 32
 _LINE_WIDTH_SPACINGS = 0.35
 _LINE_WIDTH_LEAST = 0.12
 _LINE_LENGTH_SPACINGS = 7.0
+_LINE_FARTHEST = 1.0
 _POLE_RADIUS_LEAST = 0.3
 
 
@@ -161,7 +164,7 @@ class StatisticalOutliers(Stage):
     kind = "noise"
     Params = OutlierParams
     scope = Scope.CLOUD
-    uses = (*LABELS, _SHARED, "roughness", "normal_z")
+    uses = (*LABELS, _SHARED, "roughness", "extent", "normal_z")
     provides = LABELS
     summarises = True
     references = (
@@ -249,7 +252,8 @@ class StatisticalOutliers(Stage):
             outlier &= ~self._on_lines(points, outlier, distance > figures.sparse, figures, context)
         if self.params.keep_structures and self.params.search == "shared" and _SHARED in points:
             steep = np.abs(points["normal_z"]) <= _STEEP
-            outlier &= ~(steep & (points["roughness"] <= _SMOOTH * distance))
+            spread = points["extent"] >= _SPREAD * distance
+            outlier &= ~(steep & spread & (points["roughness"] <= _SMOOTH * distance))
         low = np.zeros(len(points), np.bool_)
         if outlier.any():
             around = around_outliers(points, outlier, self._looks(), context.threads)
@@ -274,7 +278,8 @@ class StatisticalOutliers(Stage):
         tree = build_tree(x, y, z, threads=context.threads)
         near = nearest_rows(tree, px, py, pz, _LINE_NEIGHBOURS, self._looks())
         found = np.zeros(len(points), np.bool_)
-        found[outlier] = on_lines(x, y, z, px, py, pz, near, figures.line_width, figures.line_length)
+        width, length = figures.line_width, figures.line_length
+        found[outlier] = on_lines(x, y, z, px, py, pz, near, width, length, farthest=_LINE_FARTHEST)
         return found
 
     def _looks(self) -> float:
