@@ -29,6 +29,8 @@ _POLE_STEP = 4.5
 _LEVEL_SHARE = 3 / 4
 _LEVEL_STEP = 0.15
 _LEVEL_SLOPE = 0.25
+# A lone point: the nearest neighbour is at least so far away, as a share of the mean distance to ten.
+_LONE_SHARE = 0.8
 # Looked at first: this share of the distance, and at least so far, m; poles are looked for nearer than that.
 _CLOSE = 0.125
 _CLOSE_LEAST = 0.5
@@ -89,6 +91,35 @@ class AroundOutliers:
         found = np.zeros(len(known), np.bool_)
         found[known] = on_poles(starts, rows, self.z, z, ground[known], _POLE_STEP)
         return found
+
+
+def lone(points: Points, asked: Mask, distance: Floats, farthest: float, threads: int) -> Mask:
+    """Tell which points face their neighbours across a gap: the nearest is about as far away as all of them.
+
+    Parameters
+    ----------
+    points : Points
+        A block and its buffer.
+    asked : ndarray of bool, shape (n,)
+        The points asked about.
+    distance : ndarray of float64, shape (n,)
+        Mean distance to the nearest neighbours, m.
+    farthest : float
+        Neighbours farther away than this (m) don't count.
+    threads : int
+        Threads to use.
+    """
+    found = np.zeros(len(asked), np.bool_)
+    if not asked.any():
+        return found
+    most = min(float(distance[asked].max()), farthest)
+    given = usable(points) & _in_reach(points, asked, most)
+    x, y, z = (points[axis][given] for axis in "xyz")
+    px, py, pz = (points[axis][asked] for axis in "xyz")
+    near = nearest_rows(build_tree(x, y, z, threads=threads), px, py, pz, 1, most)[:, 0]
+    away = np.sqrt((x[near] - px) ** 2 + (y[near] - py) ** 2 + (z[near] - pz) ** 2)
+    found[asked] = (near < 0) | (away >= _LONE_SHARE * distance[asked])
+    return found
 
 
 def around_outliers(points: Points, outlier: Mask, farthest: float, threads: int) -> AroundOutliers:

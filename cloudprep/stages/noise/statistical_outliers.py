@@ -31,7 +31,7 @@ from cloudprep.stages.base import (
     parameter,
 )
 from cloudprep.stages.noise._neighbour_distances import mean_distances
-from cloudprep.stages.noise._outlier_surroundings import around_outliers
+from cloudprep.stages.noise._outlier_surroundings import around_outliers, lone
 from cloudprep.stages.noise._usable import LABELS, relabelled, usable
 
 if TYPE_CHECKING:
@@ -40,6 +40,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from cloudprep.model.site import SiteFacts
+
+    Floats = NDArray[np.float64]
 
 _DISTANCE = "mean_neighbour_distance"
 # Worked out by the stage local_shape.
@@ -52,6 +54,10 @@ _STEEP = 0.35
 _SMOOTH = 0.1
 # There the neighbours spread along the plane, too: to a lone point, a clump far away looks smooth.
 _SPREAD = 0.2
+# Lone points nearer than the threshold: so many spacings away from their neighbours, which spread no farther
+# than this share of the mean distance.
+_LONE_SPACINGS = 5.0
+_LONE_SPREAD = 0.3
 _LINE_SPACINGS = 24.0
 _LINE_NEIGHBOURS = 32
 _LINE_WIDTH_SPACINGS = 0.35
@@ -248,9 +254,12 @@ class StatisticalOutliers(Stage):
         figures: _Figures = solution.value
         distance = points[_DISTANCE]
         outlier = context.core & (distance > figures.threshold)
+        shared = self.params.search == "shared" and _SHARED in points
+        if self.params.keep_structures and shared and np.isfinite(figures.threshold):
+            outlier |= self._lone(points, distance, ~outlier & context.core, context)
         if self.params.keep_structures and outlier.any():
             outlier &= ~self._on_lines(points, outlier, distance > figures.sparse, figures, context)
-        if self.params.keep_structures and self.params.search == "shared" and _SHARED in points:
+        if self.params.keep_structures and shared:
             steep = np.abs(points["normal_z"]) <= _STEEP
             spread = points["extent"] >= _SPREAD * distance
             outlier &= ~(steep & spread & (points["roughness"] <= _SMOOTH * distance))
@@ -263,6 +272,14 @@ class StatisticalOutliers(Stage):
         wanted = self.params.below or not self.params.keep_structures
         beneath = low & outlier & wanted
         return Delta(relabelled(points, beneath, outlier & ~low, withheld=self.params.withheld))
+
+    def _lone(
+        self, points: Points, distance: Floats, asked: NDArray[np.bool_], context: Context
+    ) -> NDArray[np.bool_]:
+        """Return the points, among those asked for, that lie alone before a clump of others."""
+        asked = asked & (distance > _LONE_SPACINGS * context.site.spacing)
+        asked &= points["extent"] < _LONE_SPREAD * distance
+        return lone(points, asked, distance, self._looks(), context.threads)
 
     def _on_lines(
         self,
