@@ -74,6 +74,8 @@ _DASH_REACH_LEAST = 12.0
 _DASH_RADIUS = 0.5
 _DASH_RADIUS_LEAST = 0.15
 _DASH_LENGTH = 5.0
+# So many points to a cell make a cluster crowded: pieces of wires have fewer.
+_CROWDED = 2.5
 # What has more cells, and is thicker for its length, is no piece of a line; nor is what has still more and is
 # wider for its length (standard deviations in plan).
 _PIECE_CELLS = 6
@@ -347,6 +349,14 @@ class Scene:
             px, py, pz = self.at[asked].T.copy()
             radius = max(_DASH_RADIUS * self.rules.spacing, _DASH_RADIUS_LEAST)
             near = nearest_rows(build_tree(x, y, z), px, py, pz, _DASH_NEIGHBOURS, self._dash_reach())
+            # The own cells of a short, crowded cluster, a bird say, make no line: they are one place.
+            cluster = self.cells.cluster
+            crowded = self.shapes.points >= _CROWDED * self.group.cells
+            short = (crowded & (self.shapes.width < _DASH_LENGTH * self.edge))[cluster[asked]]
+            own = short[:, None] & (near >= 0) & (cluster[company][near] == cluster[asked][:, None])
+            near = np.take_along_axis(near, np.argsort(own, axis=1, kind="stable"), axis=1)
+            own.sort(axis=1)
+            near[own] = -1
             found[asked] = on_lines(x, y, z, px, py, pz, near, radius, shortest, least=least)
         return found
 
