@@ -76,6 +76,7 @@ _DASH_RADIUS_LEAST = 0.15
 _DASH_LENGTH = 5.0
 # So many points to a cell make a cluster crowded: pieces of wires have fewer.
 _CROWDED = 2.5
+_CROWD = 8
 # What has more cells, and is thicker for its length, is no piece of a line; nor is what has still more and is
 # wider for its length (standard deviations in plan).
 _PIECE_CELLS = 6
@@ -177,6 +178,7 @@ class Scene:
         self.at = middles(self.cells.name, self.cells.points, self.cells.sums, self.edge)
         self.group = Grouping(self.cells.cluster, clusters.total)
         self.shapes = shapes_of(self.cells, self.at, self.group, self.edge)
+        self.crowded = self.shapes.points >= _CROWDED * self.group.cells
         self.trusted = self._trusted(has_huge=len(clusters.columns.x) > 0)
         place = named_places(self.cells.name) // column_cells(self.edge)
         self.column = place[:, 0], place[:, 1]
@@ -285,7 +287,10 @@ class Scene:
         top = self._lookup_with(self.roof | crown).highest(*self.column)
         height = self.cells.lowest - np.maximum(top, self.around.ground) - _SLOPE * self.around.away
         close: Mask = self.group.quantile_of(height, 0.25) <= self.rules.clearance
-        return close
+        # A crowded cluster high above the ground, beside a crane or just over a tree, stands on nothing.
+        over = self.cells.lowest - self.around.ground - _SLOPE * self.around.away
+        high = self.group.quantile_of(over, 0.25) > self.rules.clearance
+        return close & ~(high & self.crowded & (self.shapes.points >= _CROWD))
 
     def dust(self, asked: Mask) -> Mask:
         """Return cells of some clusters that are overfull or beside one that is, where the cluster is, too.
@@ -351,8 +356,7 @@ class Scene:
             near = nearest_rows(build_tree(x, y, z), px, py, pz, _DASH_NEIGHBOURS, self._dash_reach())
             # The own cells of a short, crowded cluster, a bird say, make no line: they are one place.
             cluster = self.cells.cluster
-            crowded = self.shapes.points >= _CROWDED * self.group.cells
-            short = (crowded & (self.shapes.width < _DASH_LENGTH * self.edge))[cluster[asked]]
+            short = (self.crowded & (self.shapes.width < _DASH_LENGTH * self.edge))[cluster[asked]]
             own = short[:, None] & (near >= 0) & (cluster[company][near] == cluster[asked][:, None])
             near = np.take_along_axis(near, np.argsort(own, axis=1, kind="stable"), axis=1)
             own.sort(axis=1)
