@@ -62,8 +62,14 @@ _WIDE_SLOPE = 0.25
 _SPARSE_SEEN = 0.1
 _SPARSE_ABOVE = 6
 _SPARSE_LEVEL = 0.02
-_SPARSE_OTHERS = 0.2
+_SPARSE_OTHERS = 1.0
+_SPARSE_DEEPER = 0.6
 _SPARSE_OVER = 4
+# In a shallow pit, no deeper than so many spacings, echoes around are part of it: then points on the level
+# or below, and those clearly below, may be as many as this share of those above.
+_PIT_SPACINGS = 3.0
+_PIT_OTHERS = 1.0
+_PIT_DEEPER = 0.6
 # So many points below, for one surface point above: what is there stands on the ground, as walls do.
 _DEEPER = 0.3
 # Mean distance to ten neighbours spread evenly in a plane: two thirds of that to the tenth.
@@ -227,7 +233,8 @@ class Scene:
         rows = np.flatnonzero(sheet | single | sparse)
         low = np.zeros(len(self.x), np.bool_)
         deep = (gap[rows] > _DEEP) | sparse[rows]
-        low[rows] = self._stays(rows, sheet[rows], sparse[rows], deep, open_surface)
+        pit = single[rows] & (gap[rows] <= _PIT_SPACINGS * self.measures.spacing)
+        low[rows] = self._stays(rows, sheet[rows], sparse[rows], deep, pit, open_surface)
         result = np.empty_like(low)
         result[self._order] = low
         return result
@@ -254,7 +261,7 @@ class Scene:
         )
         return near, wide
 
-    def _stays(self, rows: Rows, sheet: Mask, sparse: Mask, deep: Mask, ground: Surface) -> Mask:
+    def _stays(self, rows: Rows, sheet: Mask, sparse: Mask, deep: Mask, pit: Mask, ground: Surface) -> Mask:
         """Tell which of the suspects are buried, from what lies farther around them."""
         if len(rows) == 0:
             return np.zeros(0, np.bool_)
@@ -276,15 +283,17 @@ class Scene:
             threads=self.threads,
         )
         closed = around.quadrants == 4
+        others = np.where(pit, _PIT_OTHERS, _WIDE_OTHERS)
         goes_on = closed & (
-            (around.level > _WIDE_LEVEL * around.above) | (around.others > _WIDE_OTHERS * around.above)
+            (around.level > _WIDE_LEVEL * around.above) | (around.others > others * around.above)
         )
-        stands = closed & (around.deeper > _DEEPER * around.above)
+        stands = closed & (around.deeper > np.where(pit, _PIT_DEEPER, _DEEPER) * around.above)
         alone = (
             closed
             & (around.above >= _SPARSE_ABOVE)
             & (around.level + around.below <= _SPARSE_LEVEL * around.above)
             & (around.others <= _SPARSE_OTHERS * around.above)
+            & (around.deeper <= _SPARSE_DEEPER * around.above)
             & (around.over >= _SPARSE_OVER)
         )
         stays: Mask = np.where(sparse, alone, ~goes_on & (sheet | ~stands))
