@@ -70,6 +70,11 @@ _SPARSE_OVER = 4
 _PIT_SPACINGS = 3.0
 _PIT_OTHERS = 1.0
 _PIT_DEEPER = 0.6
+# In one no deeper than so many spacings, with no surface at all on its level, so many times as many.
+_HOLLOW_SPACINGS = 2.0
+_HOLLOW_OTHERS = 3.0
+# At the edge of what is seen, a hollow needs surfaces above it on so many sides near by.
+_HOLLOW_SIDES = 3
 # So many points below, for one surface point above: what is there stands on the ground, as walls do.
 _DEEPER = 0.3
 # Mean distance to ten neighbours spread evenly in a plane: two thirds of that to the tenth.
@@ -207,7 +212,7 @@ class Scene:
         sides = np.zeros(len(self.x), np.uint8)
         above[at], level[at], below[at], sides[at] = seen.above, seen.level, seen.below, seen.quadrants
         gap[at] = seen.gap
-        covered = (sides == 4) & (above >= max(_ABOVE_LEAST, _ABOVE_SHARE * usual))
+        covered = (sides == 4) & self._covers(above)
         sheet = self.core & covered & self.trusted & (above >= level)
         open_surface = self._without_buried(covered)
         # What is level with a point and buried itself is no ground.
@@ -233,11 +238,19 @@ class Scene:
         rows = np.flatnonzero(sheet | single | sparse)
         low = np.zeros(len(self.x), np.bool_)
         deep = (gap[rows] > _DEEP) | sparse[rows]
+        shallow = gap[rows] <= _HOLLOW_SPACINGS * self.measures.spacing
+        hollow = shallow & (single[rows] | ((sides[rows] >= _HOLLOW_SIDES) & self._covers(above[rows])))
+        hollow &= single[rows] | (level[rows] + below[rows] == 0)
         pit = single[rows] & (gap[rows] <= _PIT_SPACINGS * self.measures.spacing)
-        low[rows] = self._stays(rows, sheet[rows], sparse[rows], deep, pit, open_surface)
+        low[rows] = self._stays(rows, sheet[rows], sparse[rows], deep, pit, hollow, open_surface)
         result = np.empty_like(low)
         result[self._order] = low
         return result
+
+    def _covers(self, above: NDArray[np.int32]) -> Mask:
+        """Tell which numbers of surface points above are enough for a surface."""
+        enough: Mask = above >= max(_ABOVE_LEAST, _ABOVE_SHARE * self.measures.usual)
+        return enough
 
     def _seen(self, surface: Surface, rows: Rows) -> Seen:
         x, y, z = (values[rows] for values in (self.x, self.y, self.z))
@@ -261,7 +274,9 @@ class Scene:
         )
         return near, wide
 
-    def _stays(self, rows: Rows, sheet: Mask, sparse: Mask, deep: Mask, pit: Mask, ground: Surface) -> Mask:
+    def _stays(
+        self, rows: Rows, sheet: Mask, sparse: Mask, deep: Mask, pit: Mask, hollow: Mask, ground: Surface
+    ) -> Mask:
         """Tell which of the suspects are buried, from what lies farther around them."""
         if len(rows) == 0:
             return np.zeros(0, np.bool_)
@@ -283,11 +298,13 @@ class Scene:
             threads=self.threads,
         )
         closed = around.quadrants == 4
-        others = np.where(pit, _PIT_OTHERS, _WIDE_OTHERS)
+        inmost = hollow & (around.level == 0)
+        others = np.select([inmost, pit], [_HOLLOW_OTHERS, _PIT_OTHERS], _WIDE_OTHERS)
+        deeper = np.select([inmost, pit], [_HOLLOW_OTHERS, _PIT_DEEPER], _DEEPER)
         goes_on = closed & (
             (around.level > _WIDE_LEVEL * around.above) | (around.others > others * around.above)
         )
-        stands = closed & (around.deeper > np.where(pit, _PIT_DEEPER, _DEEPER) * around.above)
+        stands = closed & (around.deeper > deeper * around.above)
         alone = (
             closed
             & (around.above >= _SPARSE_ABOVE)
@@ -296,5 +313,6 @@ class Scene:
             & (around.deeper <= _SPARSE_DEEPER * around.above)
             & (around.over >= _SPARSE_OVER)
         )
+        alone |= hollow & ~closed
         stays: Mask = np.where(sparse, alone, ~goes_on & (sheet | ~stands))
         return stays
