@@ -37,6 +37,10 @@ _TRUSTED_SEEN = 0.85
 # A roof: at least so many points, and this share of its cells lies smoothly.
 _ROOF_POINTS = 12
 _ROOF_SMOOTH = 0.4
+# So much is enough for one of so many points that hides what lies below at least half of it.
+_ROOF_SMOOTH_THIN = 0.25
+_ROOF_POINTS_THIN = 40
+_HIDES = 0.5
 
 # A see-through sheet: points lie beneath this share of its cells, and of those with others of it on all four
 # sides (so that a roof's edge doesn't count); these are so many, it is so wide for its length, and has so
@@ -188,7 +192,9 @@ class Scene:
         self.around = self._lookup_with(np.zeros_like(self.trusted)).around(*self.column)
         smooth = self._smooth()
         self.sheet = self._see_through(smooth)
-        self.roof = (smooth >= _ROOF_SMOOTH) & ~self.sheet
+        hides = self.group.share_of(self.cells.beneath > 0) <= _HIDES
+        thin = (smooth >= _ROOF_SMOOTH_THIN) & hides & (self.shapes.points >= _ROOF_POINTS_THIN)
+        self.roof = ((smooth >= _ROOF_SMOOTH) | thin) & ~self.sheet
 
     def _cells_of(self, clusters: Mask) -> Cells:
         return self.cells.take(clusters[self.cells.cluster])
