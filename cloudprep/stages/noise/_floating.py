@@ -78,9 +78,9 @@ _DASH_REACH_LEAST = 12.0
 _DASH_RADIUS = 0.5
 _DASH_RADIUS_LEAST = 0.15
 _DASH_LENGTH = 5.0
-# So many points to a cell make a cluster crowded: pieces of wires have fewer.
-_CROWDED = 2.5
+# So many points, and so many to a cell, make a cluster crowded: pieces of wires have fewer.
 _CROWD = 8
+_CROWDED = 2.5
 # What has more cells, and is thicker for its length, is no piece of a line; nor is what has still more and is
 # wider for its length (standard deviations in plan).
 _PIECE_CELLS = 6
@@ -182,7 +182,8 @@ class Scene:
         self.at = middles(self.cells.name, self.cells.points, self.cells.sums, self.edge)
         self.group = Grouping(self.cells.cluster, clusters.total)
         self.shapes = shapes_of(self.cells, self.at, self.group, self.edge)
-        self.crowded = self.shapes.points >= _CROWDED * self.group.cells
+        points = self.shapes.points
+        self.crowded = (points >= _CROWD) & (points >= _CROWDED * self.group.cells)
         self.trusted = self._trusted(has_huge=len(clusters.columns.x) > 0)
         place = named_places(self.cells.name) // column_cells(self.edge)
         self.column = place[:, 0], place[:, 1]
@@ -296,7 +297,7 @@ class Scene:
         # A crowded cluster high above the ground, beside a crane or just over a tree, stands on nothing.
         over = self.cells.lowest - self.around.ground - _SLOPE * self.around.away
         high = self.group.quantile_of(over, 0.25) > self.rules.clearance
-        return close & ~(high & self.crowded & (self.shapes.points >= _CROWD))
+        return close & ~(high & self.crowded)
 
     def dust(self, asked: Mask) -> Mask:
         """Return cells of some clusters that are overfull or beside one that is, where the cluster is, too.
