@@ -81,6 +81,9 @@ _DASH_LENGTH = 5.0
 # So many points, and so many to a cell, make a cluster crowded: pieces of wires have fewer.
 _CROWD = 8
 _CROWDED = 2.5
+# A wire in a wide cluster: so many cells on a line, along so many.
+_WIRE_LEAST = 6
+_WIRE_LENGTH = 6.0
 # What has more cells, and is thicker for its length, is no piece of a line; nor is what has still more and is
 # wider for its length (standard deviations in plan).
 _PIECE_CELLS = 6
@@ -326,6 +329,7 @@ class Scene:
         """
         thick = (self.group.cells > _PIECE_CELLS) & (self.shapes.thickness > _PIECE_THICKNESS)
         broad = (self.group.cells > _LONG_PIECE_CELLS) & (self.shapes.compact > _LONG_PIECE_COMPACT)
+        wide = (pieces & (thick | broad))[self.cells.cluster]
         pieces = pieces & ~(thick | broad)
         line = self.shapes.line[self.cells.cluster]
         company = pieces[self.cells.cluster] | line
@@ -339,7 +343,14 @@ class Scene:
         sure = self._on_lines(first, first | line, _DASH_LEAST - 1, 0.0)
         # What goes on from a line that is sure needs less.
         onward = self._within(wanted & ~sure, sure | line, self._dash_reach())
-        return sure | self._on_lines(onward, sure | line, _DASH_LEAST - 2, 0.0)
+        sure |= self._on_lines(onward, sure | line, _DASH_LEAST - 2, 0.0)
+        return sure | self._wires_amid(wide, company)
+
+    def _wires_amid(self, wide: Mask, company: Mask) -> Mask:
+        """Return cells, among those of wide clusters, on long lines: wires side by side, or amid a flock."""
+        length = _WIRE_LENGTH * self.edge
+        first = self._on_lines(wide, wide | company, _WIRE_LEAST, length)
+        return self._on_lines(first, first | company, _WIRE_LEAST - 1, length)
 
     def _dash_reach(self) -> float:
         return max(_DASH_SPACINGS * self.rules.spacing, _DASH_REACH_LEAST)
