@@ -78,7 +78,9 @@ _DASH_REACH_LEAST = 12.0
 _DASH_RADIUS = 0.5
 _DASH_RADIUS_LEAST = 0.15
 _DASH_LENGTH = 5.0
-# So many points, and so many to a cell, make a cluster crowded: pieces of wires have fewer.
+# So many points, and so many to a cell, make a cluster crowded: pieces of wires have fewer. Only at this
+# spacing (m) or closer: in thinner clouds a bird gives no crowd, and a treetop may look like one.
+_CROWDED_SPACING = 0.25
 _CROWD = 8
 _CROWDED = 2.5
 # A wire in a wide cluster: so many cells on a line, along so many.
@@ -186,7 +188,8 @@ class Scene:
         self.group = Grouping(self.cells.cluster, clusters.total)
         self.shapes = shapes_of(self.cells, self.at, self.group, self.edge)
         points = self.shapes.points
-        self.crowded = (points >= _CROWD) & (points >= _CROWDED * self.group.cells)
+        close = rules.spacing <= _CROWDED_SPACING
+        self.crowded = close & (points >= _CROWD) & (points >= _CROWDED * self.group.cells)
         self.trusted = self._trusted(has_huge=len(clusters.columns.x) > 0)
         place = named_places(self.cells.name) // column_cells(self.edge)
         self.column = place[:, 0], place[:, 1]
@@ -196,8 +199,8 @@ class Scene:
         self.around = self._lookup_with(np.zeros_like(self.trusted)).around(*self.column)
         smooth = self._smooth()
         self.sheet = self._see_through(smooth)
-        hides = self.group.share_of(self.cells.beneath > 0) <= _HIDES
-        thin = (smooth >= _ROOF_SMOOTH_THIN) & hides & (self.shapes.points >= _ROOF_POINTS_THIN)
+        self.hides = self.group.share_of(self.cells.beneath > 0) <= _HIDES
+        thin = (smooth >= _ROOF_SMOOTH_THIN) & self.hides & (self.shapes.points >= _ROOF_POINTS_THIN)
         self.roof = ((smooth >= _ROOF_SMOOTH) | thin) & ~self.sheet
 
     def _cells_of(self, clusters: Mask) -> Cells:
@@ -297,10 +300,11 @@ class Scene:
         top = self._lookup_with(self.roof | crown).highest(*self.column)
         height = self.cells.lowest - np.maximum(top, self.around.ground) - _SLOPE * self.around.away
         close: Mask = self.group.quantile_of(height, 0.25) <= self.rules.clearance
-        # A crowded cluster high above the ground, beside a crane or just over a tree, stands on nothing.
+        # A crowded cluster high above the ground, beside a crane or just over a tree, stands on nothing; but
+        # what hides all below it may be a piece of a roof.
         over = self.cells.lowest - self.around.ground - _SLOPE * self.around.away
         high = self.group.quantile_of(over, 0.25) > self.rules.clearance
-        return close & ~(high & self.crowded)
+        return close & ~(high & self.crowded & ~self.hides)
 
     def dust(self, asked: Mask) -> Mask:
         """Return cells of some clusters that are overfull or beside one that is, where the cluster is, too.
