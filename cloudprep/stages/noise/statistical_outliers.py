@@ -53,13 +53,13 @@ _NORMAL = 1.4826
 _STEEP = 0.35
 _SMOOTH = 0.1
 # There the neighbours spread along the plane, too: to a lone point, a clump far away looks smooth.
-_SPREAD = 0.2
+_SPREAD = 0.15
 # Lone points nearer than the threshold: so many spacings away from their neighbours, which spread no farther
 # than this share of the mean distance.
 _LONE_SPACINGS = 5.0
 _LONE_SPREAD = 0.3
-# Lines are made of points that lie so many deviations above the middle: wires do, ground and leaves don't.
-_SPARSE = 6.0
+# Lines are made of points above this share of the deviations: wires are, ground and leaves aren't.
+_SPARSE = 0.3
 _LINE_SPACINGS = 24.0
 _LINE_NEIGHBOURS = 32
 _LINE_WIDTH_SPACINGS = 0.35
@@ -157,13 +157,13 @@ class StatisticalOutliers(Stage):
     first. ``keep_structures: false`` is the plain test; otherwise these outliers are kept:
 
     - on a line: looked at are the 32 nearest points within ``line_reach`` that are sparse as well (mean
-      distance above m + 6 s). A thin tube through the outlier (radius 0.35 spacings, at least 0.12 m) must
+      distance above m + 0.3 t s). A tube through the outlier (radius 0.35 spacings, at least 0.12 m) must
       hold at least four of them, clearly more than points spread evenly would put there; they must reach
       along 7 spacings, and as far as the nearest of them is away: from afar any clump looks like a line;
     - on a pole: steps of at most 4.5 m lead up from the ground over points right below (within 0.35 spacings,
       at least 0.3 m);
     - on a steep surface, a cliff or a wall, where ``local_shape`` ran before: roughness up to 0.1 of the mean
-      distance, extent at least 0.2 of it, upward part of the normal up to 0.35;
+      distance, extent at least 0.15 of it, upward part of the normal up to 0.35;
     - on the level of what is around: three quarters of the 16 horizontally nearest points lie no farther
       above or below than 0.15 m and a quarter of their distance.
 
@@ -244,7 +244,7 @@ class StatisticalOutliers(Stage):
             middle, deviation = median_and_spread(merged.histogram)
             spread = _NORMAL * deviation
         threshold = middle + self.params.deviations * spread
-        sparse = middle + min(self.params.deviations, _SPARSE) * spread
+        sparse = middle + _SPARSE * self.params.deviations * spread
         figures = {"noise.distance_middle": middle, "noise.distance_spread": spread}
         warnings: tuple[str, ...] = ()
         if spread == 0:
