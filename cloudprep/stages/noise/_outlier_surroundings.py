@@ -29,8 +29,6 @@ _POLE_STEP = 4.5
 _LEVEL_SHARE = 3 / 4
 _LEVEL_STEP = 0.15
 _LEVEL_SLOPE = 0.25
-# A lone point: the nearest neighbour is at least so far away, as a share of the mean distance to ten.
-_LONE_SHARE = 0.8
 # Looked at first: this share of the distance, and at least so far, m; poles are looked for nearer than that.
 _CLOSE = 0.125
 _CLOSE_LEAST = 0.5
@@ -93,7 +91,9 @@ class AroundOutliers:
         return found
 
 
-def lone(points: Points, asked: Mask, distance: Floats, farthest: float, threads: int) -> Mask:
+def lone(
+    points: Points, asked: Mask, distance: Floats, farthest: float, threads: int, *, share: float
+) -> Mask:
     """Tell which points face their neighbours across a gap: the nearest is about as far away as all of them.
 
     Parameters
@@ -108,6 +108,8 @@ def lone(points: Points, asked: Mask, distance: Floats, farthest: float, threads
         Neighbours farther away than this (m) don't count.
     threads : int
         Threads to use.
+    share : float
+        The nearest is at least so far away, as a share of the mean distance.
     """
     found = np.zeros(len(asked), np.bool_)
     if not asked.any():
@@ -118,7 +120,7 @@ def lone(points: Points, asked: Mask, distance: Floats, farthest: float, threads
     px, py, pz = (points[axis][asked] for axis in "xyz")
     near = nearest_rows(build_tree(x, y, z, threads=threads), px, py, pz, 1, most)[:, 0]
     away = np.sqrt((x[near] - px) ** 2 + (y[near] - py) ** 2 + (z[near] - pz) ** 2)
-    found[asked] = (near < 0) | (away >= _LONE_SHARE * distance[asked])
+    found[asked] = (near < 0) | (away >= share * distance[asked])
     return found
 
 

@@ -52,12 +52,15 @@ _NORMAL = 1.4826
 # roughness is no more of the mean distance.
 _STEEP = 0.35
 _SMOOTH = 0.1
-# There the neighbours spread along the plane, too: to a lone point, a clump far away looks smooth.
-_SPREAD = 0.15
+# To a lone point a clump far away looks smooth, too: there the neighbours don't spread (share of the mean
+# distance), and even the nearest is about as far away.
+_SPREAD = 0.3
+_STEEP_LONE = 0.7
 # Lone points nearer than the threshold: so many spacings away from their neighbours, which spread no farther
 # than this share of the mean distance.
 _LONE_SPACINGS = 5.0
 _LONE_SPREAD = 0.3
+_LONE_SHARE = 0.8
 # Lines are made of points above this share of the deviations: wires are, ground and leaves aren't.
 _SPARSE = 0.3
 _LINE_SPACINGS = 24.0
@@ -163,7 +166,8 @@ class StatisticalOutliers(Stage):
     - on a pole: steps of at most 4.5 m lead up from the ground over points right below (within 0.35 spacings,
       at least 0.3 m);
     - on a steep surface, a cliff or a wall, where ``local_shape`` ran before: roughness up to 0.1 of the mean
-      distance, extent at least 0.15 of it, upward part of the normal up to 0.35;
+      distance, upward part of the normal up to 0.35. A clump far away is none: extent below 0.3 of the mean
+      distance, and the nearest neighbour at least 0.7 of it away;
     - on the level of what is around: three quarters of the 16 horizontally nearest points lie no farther
       above or below than 0.15 m and a quarter of their distance.
 
@@ -266,8 +270,10 @@ class StatisticalOutliers(Stage):
             outlier &= ~self._on_lines(points, outlier, distance > figures.sparse, figures, context)
         if self.params.keep_structures and shared:
             steep = np.abs(points["normal_z"]) <= _STEEP
-            spread = points["extent"] >= _SPREAD * distance
-            outlier &= ~(steep & spread & (points["roughness"] <= _SMOOTH * distance))
+            steep &= outlier & (points["roughness"] <= _SMOOTH * distance)
+            narrow = steep & (points["extent"] < _SPREAD * distance)
+            alone = lone(points, narrow, distance, self._looks(), context.threads, share=_STEEP_LONE)
+            outlier &= ~steep | alone
         low = np.zeros(len(points), np.bool_)
         if outlier.any():
             around = around_outliers(points, outlier, self._looks(), context.threads)
@@ -284,7 +290,7 @@ class StatisticalOutliers(Stage):
         """Return the points, among those asked for, that lie alone before a clump of others."""
         asked = asked & (distance > _LONE_SPACINGS * context.site.spacing)
         asked &= points["extent"] < _LONE_SPREAD * distance
-        return lone(points, asked, distance, self._looks(), context.threads)
+        return lone(points, asked, distance, self._looks(), context.threads, share=_LONE_SHARE)
 
     def _on_lines(
         self,
