@@ -3,8 +3,10 @@
 import numpy as np
 import pytest
 
+from cloudprep.stages.noise.local_shape import LocalShape
 from cloudprep.stages.noise.low_points import LowPoints
 from cloudprep.testing import run_stage
+from demo_clouds.noise_scenes import Label, noise_scene
 
 
 def terrain(x, y, slope):
@@ -163,3 +165,11 @@ def test_noise_and_withheld_points_are_left_out_and_the_flag_is_set_on_request()
     assert run.labels["classification"][rows[1]] == 1
     assert (run.labels["withheld"][rows[2:]] == (run.labels["classification"][rows[2:]] == 7)).all()
     assert run.result.figures["low_points.points"] == (run.labels["classification"] == 7).sum()
+
+
+def test_the_floor_of_a_dense_excavation_under_plants_is_kept():
+    """An excavation 2.3 m deep in which a sapling stands; without shapes its floor is taken."""
+    made = noise_scene("forest", 60.0, 1)
+    ground, columns = made.label == Label.GROUND, made.columns()
+    assert (low_of(columns) & ground).sum() > 100
+    assert (low_of({**columns, **run_stage(LocalShape(), columns).working}) & ground).sum() <= 1
