@@ -83,6 +83,11 @@ _DASH_LENGTH = 5.0
 _CROWDED_SPACING = 0.25
 _CROWD = 8
 _CROWDED = 2.5
+# A dash by itself: so many cells in a row, no thicker for its length; it is so long (cells, at least m).
+_DASH_CELLS = 4
+_DASH_THICKNESS = 0.025
+_DASH_CELLS_LONG = 2.0
+_DASH_LONG = 2.0
 # A wire in a wide cluster: so many cells on a line, along so many.
 _WIRE_LEAST = 6
 _WIRE_LENGTH = 6.0
@@ -348,7 +353,9 @@ class Scene:
         # What goes on from a line that is sure needs less.
         onward = self._within(wanted & ~sure, sure | line, self._dash_reach())
         sure |= self._on_lines(onward, sure | line, _DASH_LEAST - 2, 0.0)
-        return sure | self._wires_amid(wide, company)
+        long_enough = self.shapes.width >= max(_DASH_CELLS_LONG * self.edge, _DASH_LONG)
+        dash = (self.group.cells >= _DASH_CELLS) & (self.shapes.thickness <= _DASH_THICKNESS) & long_enough
+        return sure | (wanted & dash[self.cells.cluster]) | self._wires_amid(wide, company)
 
     def _wires_amid(self, wide: Mask, company: Mask) -> Mask:
         """Return cells, among those of wide clusters, on long lines: wires side by side, or amid a flock."""

@@ -48,7 +48,7 @@ _BESIDE_SPACINGS = 2.0
 _SEEN = 0.75
 # A floor has so many points on a surface, and this share of all; on a surface the roughness is no more of the
 # neighbours' mean distance, and they spread so many times as far.
-_FLOOR_LEAST = 20
+_FLOOR_LEAST = 60
 _FLOOR_SHARE = 0.5
 _FLOOR_ROUGH = 0.2
 _FLOOR_FLAT = 3.0
@@ -120,8 +120,8 @@ class LowPoints(Stage):
       direction it is higher: even the third lowest cell there lies more than ``drop`` (m) above the group;
     - a fifth of the cells around agree on that surface, within ``drop``;
     - within ``beside`` (m) in plan of three quarters of its points something higher is seen;
-    - it is no floor, where ``local_shape`` ran before: half of its points, or 20, are not on a surface
-      (roughness up to 0.2 of the neighbours' mean distance, extent at least three times the roughness).
+    - it is no floor, where ``local_shape`` ran before: fewer than 60 of its points, or than half, lie on a
+      surface (roughness up to 0.2 of the neighbours' mean distance, extent at least three times as large).
 
     So ditches and gullies stay (they go on in some direction), pits do (nothing hangs over their floor), and
     so do the few ground points under a forest (there are others as low around them). What stays unfound: a
