@@ -74,6 +74,8 @@ def test_a_lone_point_before_a_far_clump_is_found_below_the_threshold():
     columns = {**named, "classification": np.ones(len(xyz), np.uint8)}
     # No plain outlier at these deviations.
     assert not (labels(shaped(columns, 10), keep_structures=False, deviations=60) != 1)[-10:].any()
+    # At a thousand none is sparse either, so there are no lines to lie on.
+    assert (labels(shaped(columns, 10), deviations=1000) != 1)[-10:].all()
     found = labels(shaped(columns, 10), deviations=60) != 1
     assert found[-10:].all()
     assert found[14400:14500].mean() < 0.1

@@ -301,11 +301,14 @@ class StatisticalOutliers(Stage):
         context: Context,
     ) -> NDArray[np.bool_]:
         """Return the outliers that lie on a line of sparse points."""
+        found = np.zeros(len(points), np.bool_)
+        # A lone point need not be sparse itself.
+        if not sparse.any():
+            return found
         x, y, z = (points[axis][sparse] for axis in "xyz")
         px, py, pz = (points[axis][outlier] for axis in "xyz")
         tree = build_tree(x, y, z, threads=context.threads)
         near = nearest_rows(tree, px, py, pz, _LINE_NEIGHBOURS, self._looks())
-        found = np.zeros(len(points), np.bool_)
         width, length = figures.line_width, figures.line_length
         found[outlier] = on_lines(x, y, z, px, py, pz, near, width, length, farthest=_LINE_FARTHEST)
         return found
