@@ -33,6 +33,7 @@ def on_lines(
     shortest: float,
     *,
     least: int = 4,
+    farthest: float = np.inf,
 ) -> NDArray[np.bool_]:
     """Tell which places lie on a straight line of points.
 
@@ -55,6 +56,9 @@ def on_lines(
         From the first to the last of the points on the line (and the place) it is at least so far, m.
     least : int
         How many points make a line, at least.
+    farthest : float
+        The place is no farther from the nearest point on the line than so many times the length along which
+        the points themselves reach: from far away, any clump looks like a line.
 
     Returns
     -------
@@ -62,7 +66,7 @@ def on_lines(
         Whether each place lies on a line.
     """
     found = np.zeros(len(px), np.bool_)
-    _try_tubes(x, y, z, px, py, pz, neighbours, width, shortest, least, found)
+    _try_tubes(x, y, z, px, py, pz, neighbours, width, shortest, least, farthest, found)
     return found
 
 
@@ -117,6 +121,7 @@ def _try_tubes(
     width: float,
     shortest: float,
     least: int,
+    farthest: float,
     found: NDArray[np.bool_],
 ) -> None:
     """Try the tubes from each place through its neighbours, until one holds enough of them."""
@@ -144,6 +149,7 @@ def _try_tubes(
             away = 0
             # In times of the squared distance to neighbour j.
             first = last = 0.0
+            foremost, hindmost, nearest = np.inf, -np.inf, np.inf
             for h in range(m):
                 along = (
                     offset[h, 0] * offset[j, 0] + offset[h, 1] * offset[j, 1] + offset[h, 2] * offset[j, 2]
@@ -153,7 +159,11 @@ def _try_tubes(
                     away += along * along > (_NEAR * width) ** 2 * squared[j]
                     first = min(first, along)
                     last = max(last, along)
+                    foremost = min(foremost, along)
+                    hindmost = max(hindmost, along)
+                    nearest = min(nearest, abs(along))
             long_enough = (last - first) ** 2 >= shortest * shortest * squared[j]
-            if inside >= needed and away >= least - 1 and long_enough:
+            near_enough = nearest <= farthest * (hindmost - foremost) or farthest == np.inf
+            if inside >= needed and away >= least - 1 and long_enough and near_enough:
                 found[i] = True
                 break

@@ -23,6 +23,7 @@ BUILT_IN: dict[str, str] = {
     "isolated_clusters": "cloudprep.stages.noise.isolated_clusters:IsolatedClusters",
     "buried_points": "cloudprep.stages.noise.buried_points:BuriedPoints",
     "low_points": "cloudprep.stages.noise.low_points:LowPoints",
+    "edge_smear": "cloudprep.stages.noise.edge_smear:EdgeSmear",
     "contradicted_points": "cloudprep.stages.noise.contradicted_points:ContradictedPoints",
     "faint_clouds": "cloudprep.stages.noise.faint_clouds:FaintClouds",
     "fitted_ground": "cloudprep.stages.ground.fitted_ground:FittedGround",

@@ -102,3 +102,15 @@ def test_poles_have_steps_up_from_the_ground(heights, found):
 def test_poles_of_nothing_are_none():
     none = np.empty(0)
     assert len(on_poles(np.zeros(1, np.int64), np.empty(0, np.int64), none, none, none, 4.5)) == 0
+
+
+def test_a_clump_far_away_is_a_line_only_where_any_distance_is_allowed():
+    rng = np.random.default_rng(15)
+    clump = rng.normal(0, 0.1, (20, 3))
+    lone = np.array([[12.0, 3.0, 4.0]])
+    xyz = np.concatenate([clump, lone])
+    assert found_on_lines(xyz)[-1]
+    assert not found_on_lines(xyz, farthest=1.0)[-1]
+    # Two pieces of one wire, as far apart as each is long.
+    wire = np.c_[np.r_[np.linspace(0, 6, 10), np.linspace(12, 18, 10)], np.zeros((20, 2))]
+    assert found_on_lines(wire, farthest=1.0).all()

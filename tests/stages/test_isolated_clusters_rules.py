@@ -231,3 +231,18 @@ def test_clusters_count_what_became_noise():
     before = np.array([1, 7, 2, 18, 1], np.uint8)
     after = np.array([18, 7, 7, 18, 1], np.uint8)
     assert IsolatedClusters().figures(before, after) == {"noise.isolated": 2}
+
+
+@pytest.mark.parametrize("count", [30, 4])
+def test_a_crowd_high_beside_a_crane_floats_and_few_points_stay(count):
+    rng = np.random.default_rng(17)
+    dense = flat_ground(rng, side=30.0, density=60.0)
+    mast = np.c_[np.full((400, 2), 15.0) + rng.normal(0, 0.1, (400, 2)), np.linspace(0, 20, 400)]
+    jib = np.c_[np.linspace(15, 27, 300), np.full(300, 15.0), np.full(300, 20.0)] + rng.normal(
+        0, 0.1, (300, 3)
+    )
+    bird = rng.normal([23, 15, 12], 0.15, (count, 3))
+    label = labels_over(np.concatenate([jib, bird]), np.concatenate([dense, mast]))
+    assert (label[:300] == 1).all()
+    # What is few may be a rope's pieces.
+    assert (label[300:] == (18 if count == 30 else 1)).all()

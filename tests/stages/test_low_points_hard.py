@@ -3,8 +3,11 @@
 import numpy as np
 import pytest
 
+from cloudprep.stages.noise.buried_points import BuriedPoints
+from cloudprep.stages.noise.local_shape import LocalShape
 from cloudprep.stages.noise.low_points import LowPoints
 from cloudprep.testing import run_stage
+from demo_clouds.noise_scenes import Label, noise_scene
 
 
 def terrain(x, y, slope):
@@ -163,3 +166,15 @@ def test_noise_and_withheld_points_are_left_out_and_the_flag_is_set_on_request()
     assert run.labels["classification"][rows[1]] == 1
     assert (run.labels["withheld"][rows[2:]] == (run.labels["classification"][rows[2:]] == 7)).all()
     assert run.result.figures["low_points.points"] == (run.labels["classification"] == 7).sum()
+
+
+def test_the_floor_of_a_dense_excavation_that_a_roof_hangs_over_is_kept():
+    """An excavation 2.3 m deep beside a house; without shapes its floor and the wall's foot are taken."""
+    made = noise_scene("photo_village", 60.0, 1)
+    real = np.isin(made.label, (Label.GROUND, Label.BUILDING))
+    columns = made.columns()
+    shapes = run_stage(LocalShape(), columns).working
+    columns |= run_stage(BuriedPoints(), {**columns, **shapes}).labels
+    real &= columns["classification"] == 0
+    assert (low_of(columns) & real).sum() > 100
+    assert (low_of({**columns, **shapes}) & real).sum() <= 1

@@ -37,6 +37,10 @@ _TRUSTED_SEEN = 0.85
 # A roof: at least so many points, and this share of its cells lies smoothly.
 _ROOF_POINTS = 12
 _ROOF_SMOOTH = 0.4
+# So much is enough for one of so many points that hides what lies below at least half of it.
+_ROOF_SMOOTH_THIN = 0.25
+_ROOF_POINTS_THIN = 40
+_HIDES = 0.5
 
 # A see-through sheet: points lie beneath this share of its cells, and of those with others of it on all four
 # sides (so that a roof's edge doesn't count); these are so many, it is so wide for its length, and has so
@@ -74,6 +78,19 @@ _DASH_REACH_LEAST = 12.0
 _DASH_RADIUS = 0.5
 _DASH_RADIUS_LEAST = 0.15
 _DASH_LENGTH = 5.0
+# So many points, and so many to a cell, make a cluster crowded: pieces of wires have fewer. Only at this
+# spacing (m) or closer: in thinner clouds a bird gives no crowd, and a treetop may look like one.
+_CROWDED_SPACING = 0.25
+_CROWD = 8
+_CROWDED = 2.5
+# A dash by itself: so many cells in a row, no thicker for its length; it is so long (cells, at least m).
+_DASH_CELLS = 4
+_DASH_THICKNESS = 0.025
+_DASH_CELLS_LONG = 2.0
+_DASH_LONG = 2.0
+# A wire in a wide cluster: so many cells on a line, along so many.
+_WIRE_LEAST = 6
+_WIRE_LENGTH = 6.0
 # What has more cells, and is thicker for its length, is no piece of a line; nor is what has still more and is
 # wider for its length (standard deviations in plan).
 _PIECE_CELLS = 6
@@ -175,6 +192,9 @@ class Scene:
         self.at = middles(self.cells.name, self.cells.points, self.cells.sums, self.edge)
         self.group = Grouping(self.cells.cluster, clusters.total)
         self.shapes = shapes_of(self.cells, self.at, self.group, self.edge)
+        points = self.shapes.points
+        close = rules.spacing <= _CROWDED_SPACING
+        self.crowded = close & (points >= _CROWD) & (points >= _CROWDED * self.group.cells)
         self.trusted = self._trusted(has_huge=len(clusters.columns.x) > 0)
         place = named_places(self.cells.name) // column_cells(self.edge)
         self.column = place[:, 0], place[:, 1]
@@ -184,7 +204,9 @@ class Scene:
         self.around = self._lookup_with(np.zeros_like(self.trusted)).around(*self.column)
         smooth = self._smooth()
         self.sheet = self._see_through(smooth)
-        self.roof = (smooth >= _ROOF_SMOOTH) & ~self.sheet
+        self.hides = self.group.share_of(self.cells.beneath > 0) <= _HIDES
+        thin = (smooth >= _ROOF_SMOOTH_THIN) & self.hides & (self.shapes.points >= _ROOF_POINTS_THIN)
+        self.roof = ((smooth >= _ROOF_SMOOTH) | thin) & ~self.sheet
 
     def _cells_of(self, clusters: Mask) -> Cells:
         return self.cells.take(clusters[self.cells.cluster])
@@ -289,7 +311,11 @@ class Scene:
         top = self._lookup_with(self.roof | crown).highest(*self.column)
         height = self.cells.lowest - np.maximum(top, self.around.ground) - _SLOPE * self.around.away
         close: Mask = self.group.quantile_of(height, 0.25) <= self.rules.clearance
-        return close
+        # A crowded cluster high above the ground, beside a crane or just over a tree, stands on nothing; but
+        # what hides all below it may be a piece of a roof.
+        over = self.cells.lowest - self.around.ground - _SLOPE * self.around.away
+        high = self.group.quantile_of(over, 0.25) > self.rules.clearance
+        return close & ~(high & self.crowded & ~self.hides)
 
     def dust(self, asked: Mask) -> Mask:
         """Return cells of some clusters that are overfull or beside one that is, where the cluster is, too.
@@ -318,6 +344,7 @@ class Scene:
         """
         thick = (self.group.cells > _PIECE_CELLS) & (self.shapes.thickness > _PIECE_THICKNESS)
         broad = (self.group.cells > _LONG_PIECE_CELLS) & (self.shapes.compact > _LONG_PIECE_COMPACT)
+        wide = (pieces & (thick | broad))[self.cells.cluster]
         pieces = pieces & ~(thick | broad)
         line = self.shapes.line[self.cells.cluster]
         company = pieces[self.cells.cluster] | line
@@ -331,7 +358,16 @@ class Scene:
         sure = self._on_lines(first, first | line, _DASH_LEAST - 1, 0.0)
         # What goes on from a line that is sure needs less.
         onward = self._within(wanted & ~sure, sure | line, self._dash_reach())
-        return sure | self._on_lines(onward, sure | line, _DASH_LEAST - 2, 0.0)
+        sure |= self._on_lines(onward, sure | line, _DASH_LEAST - 2, 0.0)
+        long_enough = self.shapes.width >= max(_DASH_CELLS_LONG * self.edge, _DASH_LONG)
+        dash = (self.group.cells >= _DASH_CELLS) & (self.shapes.thickness <= _DASH_THICKNESS) & long_enough
+        return sure | (wanted & dash[self.cells.cluster]) | self._wires_amid(wide, company)
+
+    def _wires_amid(self, wide: Mask, company: Mask) -> Mask:
+        """Return cells, among those of wide clusters, on long lines: wires side by side, or amid a flock."""
+        length = _WIRE_LENGTH * self.edge
+        first = self._on_lines(wide, wide | company, _WIRE_LEAST, length)
+        return self._on_lines(first, first | company, _WIRE_LEAST - 1, length)
 
     def _dash_reach(self) -> float:
         return max(_DASH_SPACINGS * self.rules.spacing, _DASH_REACH_LEAST)
@@ -353,6 +389,13 @@ class Scene:
             px, py, pz = self.at[asked].T.copy()
             radius = max(_DASH_RADIUS * self.rules.spacing, _DASH_RADIUS_LEAST)
             near = nearest_rows(build_tree(x, y, z), px, py, pz, _DASH_NEIGHBOURS, self._dash_reach())
+            # The own cells of a short, crowded cluster, a bird say, make no line: they are one place.
+            cluster = self.cells.cluster
+            short = (self.crowded & (self.shapes.width < _DASH_LENGTH * self.edge))[cluster[asked]]
+            own = short[:, None] & (near >= 0) & (cluster[company][near] == cluster[asked][:, None])
+            near = np.take_along_axis(near, np.argsort(own, axis=1, kind="stable"), axis=1)
+            own.sort(axis=1)
+            near[own] = -1
             found[asked] = on_lines(x, y, z, px, py, pz, near, radius, shortest, least=least)
         return found
 

@@ -90,6 +90,39 @@ class AroundOutliers:
         return found
 
 
+def lone(
+    points: Points, asked: Mask, distance: Floats, farthest: float, threads: int, *, share: float
+) -> Mask:
+    """Tell which points face their neighbours across a gap: the nearest is about as far away as all of them.
+
+    Parameters
+    ----------
+    points : Points
+        A block and its buffer.
+    asked : ndarray of bool, shape (n,)
+        The points asked about.
+    distance : ndarray of float64, shape (n,)
+        Mean distance to the nearest neighbours, m.
+    farthest : float
+        Neighbours farther away than this (m) don't count.
+    threads : int
+        Threads to use.
+    share : float
+        The nearest is at least so far away, as a share of the mean distance.
+    """
+    found = np.zeros(len(asked), np.bool_)
+    if not asked.any():
+        return found
+    most = min(float(distance[asked].max()), farthest)
+    px, py, pz = (points[axis][asked] for axis in "xyz")
+    given = np.flatnonzero(usable(points) & near_any(points["x"], points["y"], px, py, most))
+    x, y, z = (points[axis][given] for axis in "xyz")
+    near = nearest_rows(build_tree(x, y, z, threads=threads), px, py, pz, 1, most)[:, 0]
+    away = np.sqrt((x[near] - px) ** 2 + (y[near] - py) ** 2 + (z[near] - pz) ** 2)
+    found[asked] = (near < 0) | (away >= share * distance[asked])
+    return found
+
+
 def around_outliers(points: Points, outlier: Mask, farthest: float, threads: int) -> AroundOutliers:
     """Return what lies around outliers.
 

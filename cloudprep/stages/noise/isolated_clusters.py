@@ -80,14 +80,21 @@ class IsolatedClusters(Stage):
     that cover a tenth of its square carry the site and are trusted; if there is none, those with a tenth of
     the occupied cells are, unless points lie beneath 85 % of them. Of the others, these are kept:
 
-    - surfaces (at least 12 points, 40 % of the group lies smoothly): roofs, islands, patches beyond a gap;
-    - lines (at least 8 m long, slender) and pieces that lie on a line of pieces: wires, masts. What has
-      more than 6 cells and is thicker than 0.18 of its length, or more than 40 and is no strip, is no piece;
+    - surfaces (at least 12 points, 40 % of the group lies smoothly; or 40 points and 25 %, if no points lie
+      beneath half of it): roofs, islands, patches beyond a gap;
+    - lines (at least 8 m long, slender), pieces that lie on a line of pieces, and dashes (four cells in a
+      row, 2 m and two cells long, no thicker than 0.025 of that): wires, masts. What has more than 6 cells
+      and is thicker than 0.18 of its length, or more than 40 and is no strip, is no piece: of it only cells
+      on a line of six others, six cells long, are kept: wires side by side, or in a flock;
     - crowns whose trunk was not seen: base at most 19 m above the ground and at most 0.6 of the top (0.8 if
       at least half as deep as wide), filled by at least 0.3 of the pulses;
     - what lies at most ``clearance`` (m) above the ground, a roof or a crown, or under one; away from all
       ground half a metre more is allowed for each metre;
     - poles: steps of at most 4.5 m lead up from the ground over cells right below.
+
+    Where points lie closer than 0.25 m, a crowd (at least eight points, and 2.5 to a cell, with points
+    beneath more than half of it) is kept for lying near something only if it is no higher than
+    ``clearance`` above the ground; and its own cells make no line.
 
     A surface that hides nothing is no roof but a ghost, whatever else it looks like: points lie beneath 85 %
     of its cells and of those that have others on all four sides, and it has 40 points and is no strip. A

@@ -25,6 +25,7 @@ from cloudprep.stages.base import (
     Summary,
     parameter,
 )
+from cloudprep.stages.noise._local_shapes import SHAPE_COLUMNS, has_shapes
 from cloudprep.stages.noise._usable import LABELS, relabelled, usable
 
 if TYPE_CHECKING:
@@ -46,6 +47,12 @@ _CELL_PER_SPACING = 1.25
 _BESIDE_SPACINGS = 2.0
 # Of so large a share of a group's points something higher must be seen right beside.
 _SEEN = 0.75
+# A floor has so many points on a surface, and this share of all; on a surface the roughness is no more of the
+# neighbours' mean distance, and they spread so many times as far.
+_FLOOR_LEAST = 60
+_FLOOR_SHARE = 0.5
+_FLOOR_ROUGH = 0.2
+_FLOOR_FLAT = 3.0
 
 
 class LowPointsParams(StageParams):
@@ -113,7 +120,9 @@ class LowPoints(Stage):
     - in at least five of eight directions something is there within eight cells of its rim, and in every such
       direction it is higher: even the third lowest cell there lies more than ``drop`` (m) above the group;
     - a fifth of the cells around agree on that surface, within ``drop``;
-    - within ``beside`` (m) in plan of three quarters of its points something higher is seen.
+    - within ``beside`` (m) in plan of three quarters of its points something higher is seen;
+    - it is no floor, where ``local_shape`` ran before: fewer than 60 of its points, or than half, lie on a
+      surface (roughness up to 0.2 of the neighbours' mean distance, extent at least three times as large).
 
     So ditches and gullies stay (they go on in some direction), pits do (nothing hangs over their floor), and
     so do the few ground points under a forest (there are others as low around them). What stays unfound: a
@@ -129,7 +138,7 @@ class LowPoints(Stage):
     Params = LowPointsParams
     params: LowPointsParams
     scope = Scope.CLOUD
-    uses = LABELS
+    uses = (*LABELS, *SHAPE_COLUMNS)
     provides = LABELS
     summarises = True
     references = (
@@ -257,11 +266,11 @@ class LowPoints(Stage):
             )
             rows = np.flatnonzero(usable(points) & near)
             x, y, z = (points[a][rows] for a in "xyz")
-            low[rows] = self._low(x, y, z, found)
+            low[rows] = self._low(x, y, z, _smooth(points, rows), found)
         nothing = np.zeros(len(points), np.bool_)
         return Delta(relabelled(points, low, nothing, withheld=self.params.withheld))
 
-    def _low(self, x: Floats, y: Floats, z: Floats, found: _Found) -> Flags:
+    def _low(self, x: Floats, y: Floats, z: Floats, smooth: Flags, found: _Found) -> Flags:
         """Return which points belong to a group and have something higher beside them often enough."""
         window, groups = found.window, found.groups
         column, row = window.lattice.column_of(x) - window.column, window.lattice.row_of(y) - window.row
@@ -277,6 +286,9 @@ class LowPoints(Stage):
         group = groups.group[k[member]]
         count = np.bincount(group)
         covered = np.bincount(group, seen, len(count)) >= _SEEN * count
+        # A floor that is densely seen is one, whatever leans over it.
+        even = np.bincount(group, smooth[near[member]], len(count))
+        covered &= (even < _FLOOR_SHARE * count) | (even < _FLOOR_LEAST)
         low = np.zeros(len(row), np.bool_)
         low[near[member]] = covered[group]
         return low
@@ -293,6 +305,15 @@ class LowPoints(Stage):
         """Return how many points became low noise."""
         new = (after == ClassCode.LOW_NOISE) & (before != ClassCode.LOW_NOISE)
         return {"low_points.points": int(np.count_nonzero(new))}
+
+
+def _smooth(points: Points, rows: NDArray[np.int64]) -> Flags:
+    """Return which of some points lie on a surface, by the shape of their neighbours; none without shapes."""
+    if not has_shapes(points):
+        return np.zeros(len(rows), np.bool_)
+    rough, extent, apart = (points[n][rows] for n in ("roughness", "extent", "neighbour_distance"))
+    smooth: Flags = (rough <= _FLOOR_ROUGH * apart) & (extent >= _FLOOR_FLAT * rough)
+    return smooth
 
 
 def _nearest_cells(groups: LowGroups, shape: tuple[int, int], margin: int) -> NDArray[np.int32]:

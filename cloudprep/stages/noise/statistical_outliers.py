@@ -33,7 +33,7 @@ from cloudprep.stages.base import (
     parameter,
 )
 from cloudprep.stages.noise._neighbour_distances import mean_distances
-from cloudprep.stages.noise._outlier_surroundings import around_outliers
+from cloudprep.stages.noise._outlier_surroundings import around_outliers, lone
 from cloudprep.stages.noise._usable import LABELS, relabelled, usable
 
 if TYPE_CHECKING:
@@ -42,6 +42,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from cloudprep.model.site import SiteFacts
+
+    Floats = NDArray[np.float64]
 
 _DISTANCE = "mean_neighbour_distance"
 # Worked out by the stage local_shape.
@@ -52,11 +54,23 @@ _NORMAL = 1.4826
 # roughness is no more of the mean distance.
 _STEEP = 0.35
 _SMOOTH = 0.1
+# To a lone point a clump far away looks smooth, too: there the neighbours don't spread (share of the mean
+# distance), and even the nearest is about as far away.
+_SPREAD = 0.3
+_STEEP_LONE = 0.7
+# Lone points nearer than the threshold: so many spacings away from their neighbours, which spread no farther
+# than this share of the mean distance.
+_LONE_SPACINGS = 5.0
+_LONE_SPREAD = 0.3
+_LONE_SHARE = 0.8
+# Lines are made of points above this share of the deviations: wires are, ground and leaves aren't.
+_SPARSE = 0.3
 _LINE_SPACINGS = 24.0
 _LINE_NEIGHBOURS = 32
 _LINE_WIDTH_SPACINGS = 0.35
 _LINE_WIDTH_LEAST = 0.12
 _LINE_LENGTH_SPACINGS = 7.0
+_LINE_FARTHEST = 1.0
 _POLE_RADIUS_LEAST = 0.3
 
 
@@ -148,22 +162,26 @@ class StatisticalOutliers(Stage):
     first. ``keep_structures: false`` is the plain test; otherwise these outliers are kept:
 
     - on a line: looked at are the 32 nearest points within ``line_reach`` that are sparse as well (mean
-      distance above m + s). A thin tube through the outlier (radius 0.35 spacings, at least 0.12 m) must hold
-      at least four of them, clearly more than points spread evenly would put there, and they must reach along
-      7 spacings;
+      distance above m + 0.3 t s). A tube through the outlier (radius 0.35 spacings, at least 0.12 m) must
+      hold at least four of them, clearly more than points spread evenly would put there; they must reach
+      along 7 spacings, and as far as the nearest of them is away: from afar any clump looks like a line;
     - on a pole: steps of at most 4.5 m lead up from the ground over points right below (within 0.35 spacings,
       at least 0.3 m);
     - on a steep surface, a cliff or a wall, where ``local_shape`` ran before: roughness up to 0.1 of the mean
-      distance, upward part of the normal up to 0.35;
+      distance, upward part of the normal up to 0.35. A clump far away is none: extent below 0.3 of the mean
+      distance, and the nearest neighbour at least 0.7 of it away;
     - on the level of what is around: three quarters of the 16 horizontally nearest points lie no farther
       above or below than 0.15 m and a quarter of their distance.
+
+    With the shapes of ``local_shape`` at hand, an outlier is also what lies alone before a clump of others:
+    mean distance above 5 spacings, extent below 0.3 of it, and the nearest neighbour at least 0.8 of it away.
     """
 
     name = "statistical_outliers"
     kind = "noise"
     Params = OutlierParams
     scope = Scope.CLOUD
-    uses = (*LABELS, _SHARED, "roughness", "normal_z")
+    uses = (*LABELS, _SHARED, "roughness", "extent", "normal_z")
     provides = LABELS
     summarises = True
     references = (
@@ -232,7 +250,7 @@ class StatisticalOutliers(Stage):
             middle, deviation = median_and_spread(merged.histogram)
             spread = _NORMAL * deviation
         threshold = middle + self.params.deviations * spread
-        sparse = middle + min(self.params.deviations, 1.0) * spread
+        sparse = middle + _SPARSE * self.params.deviations * spread
         figures = {"noise.distance_middle": middle, "noise.distance_spread": spread}
         warnings: tuple[str, ...] = ()
         if spread == 0:
@@ -247,11 +265,17 @@ class StatisticalOutliers(Stage):
         figures: _Figures = solution.value
         distance = points[_DISTANCE]
         outlier = context.core & (distance > figures.threshold)
+        shared = self.params.search == "shared" and _SHARED in points
+        if self.params.keep_structures and shared and np.isfinite(figures.threshold):
+            outlier |= self._lone(points, distance, ~outlier & context.core, context)
         if self.params.keep_structures and outlier.any():
             outlier &= ~self._on_lines(points, outlier, distance > figures.sparse, figures, context)
-        if self.params.keep_structures and self.params.search == "shared" and _SHARED in points:
+        if self.params.keep_structures and shared:
             steep = np.abs(points["normal_z"]) <= _STEEP
-            outlier &= ~(steep & (points["roughness"] <= _SMOOTH * distance))
+            steep &= outlier & (points["roughness"] <= _SMOOTH * distance)
+            narrow = steep & (points["extent"] < _SPREAD * distance)
+            alone = lone(points, narrow, distance, self._looks(), context.threads, share=_STEEP_LONE)
+            outlier &= ~steep | alone
         low = np.zeros(len(points), np.bool_)
         if outlier.any():
             around = around_outliers(points, outlier, self._looks(), context.threads)
@@ -262,6 +286,14 @@ class StatisticalOutliers(Stage):
         beneath = low & outlier & wanted
         return Delta(relabelled(points, beneath, outlier & ~low, withheld=self.params.withheld))
 
+    def _lone(
+        self, points: Points, distance: Floats, asked: NDArray[np.bool_], context: Context
+    ) -> NDArray[np.bool_]:
+        """Return the points, among those asked for, that lie alone before a clump of others."""
+        asked = asked & (distance > _LONE_SPACINGS * context.site.spacing)
+        asked &= points["extent"] < _LONE_SPREAD * distance
+        return lone(points, asked, distance, self._looks(), context.threads, share=_LONE_SHARE)
+
     def _on_lines(
         self,
         points: Points,
@@ -271,12 +303,16 @@ class StatisticalOutliers(Stage):
         context: Context,
     ) -> NDArray[np.bool_]:
         """Return the outliers that lie on a line of sparse points."""
+        found = np.zeros(len(points), np.bool_)
+        # A lone point need not be sparse itself.
+        if not sparse.any():
+            return found
         x, y, z = (points[axis][sparse] for axis in "xyz")
         px, py, pz = (points[axis][outlier] for axis in "xyz")
         tree = build_tree(x, y, z, threads=context.threads)
         near = nearest_rows(tree, px, py, pz, _LINE_NEIGHBOURS, self._looks())
-        found = np.zeros(len(points), np.bool_)
-        found[outlier] = on_lines(x, y, z, px, py, pz, near, figures.line_width, figures.line_length)
+        width, length = figures.line_width, figures.line_length
+        found[outlier] = on_lines(x, y, z, px, py, pz, near, width, length, farthest=_LINE_FARTHEST)
         return found
 
     def _looks(self) -> float:
