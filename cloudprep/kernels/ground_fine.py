@@ -141,7 +141,7 @@ class FineRules(NamedTuple):
     most: float = 0.3
     slope_share: float = 0.3
     bending_share: float = 0.5
-    envelope_rounds: int = 7
+    envelope_rounds: int = 4
     envelope_height: float = 0.05
     envelope_stiffness: float = 0.2
     stiffness: float = 0.1
@@ -331,6 +331,6 @@ def fine_surface(
         return None
     fine.envelope()
     # From the lowest points up to the middle of the noise; below plants there is a way on, so less of it.
-    fine.centre(4)
+    fine.centre(3)
     fine.centre(4, held=fine.crowded())
     return fine.result()
