@@ -23,13 +23,13 @@ if TYPE_CHECKING:
 
 # Weights of: one, disagreement of the surfaces, distance to support, directions in which the place sticks out
 # of its 10 m and of its 50 m, tolerance.
-_PLACE_GROUND = (4.99, -1.90, -0.56, -0.77, -1.46, -0.42)
-_PLACE_OTHER = (0.09, -1.23, 0.21, -0.57, 0.76, -0.82)
+_PLACE_GROUND = (4.91, -1.65, -0.69, -0.49, -1.62, -0.43)
+_PLACE_OTHER = (-0.10, -0.55, -0.28, -0.54, 1.07, -0.84)
 # Of the height over the surface, in tolerances: above it, above it squared, below it.
-_HEIGHT_GROUND = (-4.56, 0.50, -0.86)
+_HEIGHT_GROUND = (-4.85, 0.64, -1.37)
 # Of the height over the upper limit (its logarithm, the first tolerance of it), of the depth under the
 # surface (its logarithm), and of lying under it at all.
-_HEIGHT_OTHER = (2.25, -0.10, 1.86, -4.15)
+_HEIGHT_OTHER = (2.10, 0.09, 1.90, -4.18)
 
 _DIRECTIONS = 8
 _FARTHEST = 20.0
@@ -89,7 +89,7 @@ def confidence(
     Examples
     --------
     >>> confidence(np.array([0.0, 0.9]), np.array([True, True]), np.array([4.0, 4.0]), np.zeros(2))
-    array([98, 57], dtype=uint8)
+    array([98, 54], dtype=uint8)
     """
     h = np.clip(height, -2.0, 1.0)
     up = np.maximum(h, 0.0)

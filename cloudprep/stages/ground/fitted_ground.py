@@ -240,8 +240,8 @@ class FittedGround(Stage):
     ``ground_confidence`` says how sure the label is (1 to 99; 0: not judged), from the point's place between
     the limits, the agreement of the surfaces, the distance to supporting ground and the directions in which
     the place sticks out. On clouds not used for it (four reference samples, each turned two ways as well; all
-    made-up scenes), labels given 98 or more were right in 99.5 and 99.7 %, those given 90 to 94 in 86 and
-    92 %, those given 80 to 89 in 80 and 82 %.
+    made-up scenes), labels given 98 or more were right in 99.5 and 99.6 %, those given 90 to 94 in 86 and
+    92 %, those given 80 to 89 in 80 and 81 %.
 
     Known weak points: bridges whose deck continues the road without a step are taken for ground (26 and 48 %
     of made-up decks); plants closer to the ground than the tolerance (of herbs of 0.1 to 0.5 m beside a
