@@ -18,6 +18,10 @@ if TYPE_CHECKING:
 
 # Spacing is judged on cells this large: wide enough to bridge scan lines, small enough to leave out gaps.
 SPACING_CELL = 5.0
+# Where hardly any cell holds two points, they say nothing of the spacing: wider ones do, twice as wide each time.
+_WIDEST_CELL = 80.0
+_POINTS_PER_CELL = 2.0
+_FEWEST = 100
 _LARGEST_MASK = 400_000_000
 
 
@@ -34,6 +38,24 @@ def occupied_cells(x: NDArray[np.float64], y: NDArray[np.float64], lattice: Latt
     mask = np.zeros(width * height, bool)
     mask[key] = True
     return int(np.count_nonzero(mask))
+
+
+def point_spacing(x: NDArray[np.float64], y: NDArray[np.float64], origin: tuple[float, float]) -> float:
+    """Return the mean point spacing, m, of points over the ground that holds any.
+
+    Parameters
+    ----------
+    x, y : ndarray of float64, shape (n,)
+        Local metres, at least one point.
+    origin : tuple of float
+        Global coordinates of the local zero, m.
+    """
+    cell, count = SPACING_CELL, len(x)
+    occupied = occupied_cells(x, y, Lattice(cell, origin))
+    while count >= _FEWEST and count < _POINTS_PER_CELL * occupied and cell < _WIDEST_CELL:
+        cell *= 2
+        occupied = occupied_cells(x, y, Lattice(cell, origin))
+    return math.sqrt(cell**2 * occupied / count)
 
 
 def measure_site(
@@ -68,13 +90,12 @@ def measure_site(
         math.nextafter(float(x.max()), math.inf),
         math.nextafter(float(y.max()), math.inf),
     )
-    occupied = occupied_cells(x, y, Lattice(SPACING_CELL, origin))
     return SiteFacts(
         count=count,
         bounds=bounds,
         lowest=float(z.min()),
         highest=float(z.max()),
-        spacing=math.sqrt(SPACING_CELL**2 * occupied / count),
+        spacing=point_spacing(x, y, origin),
         multiple_returns=bool(returns is not None and (returns > 1).any()),
         origin=origin,
         resolution=resolution,

@@ -25,7 +25,7 @@ class SiteFacts:
         Range of heights, m.
     spacing : float
         Mean point spacing, m: ``sqrt(25 * occupied 5 m cells / count)``, so gaps in the flight don't count;
-        at most 5 m, however thin the cloud.
+        in wider cells where these hold hardly more than one point.
     multiple_returns : bool
         Whether any pulse gave more than one return.
     origin : tuple of float
