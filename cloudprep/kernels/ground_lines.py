@@ -28,9 +28,11 @@ PATCH = 4
 _PAIRS = 3
 # ... and at all if they share so many such patches.
 _PATCHES = 12
-# A line is clearly off if its offset (m) exceeds this, and so many times its own uncertainty.
+# A line is clearly off if its offset (m) exceeds this, and so many times its own standard error. Measured on
+# made-up scenes with all lines in place: 68 offsets of at most 0.05 m, and 3.3 errors; their mean square is
+# 0.7 squared errors, so the errors are about right.
 CLEAR = 0.08
-_CERTAIN = 5.0
+_CERTAIN = 4.0
 # Standard error of a median over the median absolute deviation, for normal errors: 1.4826 * sqrt(pi / 2).
 _ERROR_OF_MEDIAN = 1.858
 # No offset of two lines is known better than this, m.

@@ -164,10 +164,13 @@ def _warning(found: LineOffsets) -> str:
         return f"{abs(found.offset[k]):.2f} m {'above' if found.offset[k] > 0 else 'below'}"
 
     if len(off) == 1:
-        lie = f"flight line {found.line[off[0]]} lies {height(off[0])} the others: its"
+        fellows = found.line[(found.group == found.group[off[0]]) & (found.line != found.line[off[0]])]
+        others = f"flight line {fellows[0]}" if len(fellows) == 1 else "the others"
+        lie = f"flight line {found.line[off[0]]} lies {height(off[0])} {others}: its"
+        own = "its own height"
     else:
         named = ", ".join(f"{found.line[k]} ({height(k)})" for k in off[:_NAMED])
         more = f" and {len(off) - _NAMED} more" if len(off) > _NAMED else ""
         lie = f"flight lines {named}{more} lie off the others: their"
-    own = "its own height" if len(off) == 1 else "the height of each line"
+        own = "the height of each line"
     return f"{lie} ground is judged at {own}; look at the alignment before use"

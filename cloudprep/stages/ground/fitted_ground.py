@@ -250,6 +250,15 @@ class FittedGround(Stage):
     this took 11 % of the clumps down to 3 %, 38 % to 21 % where they cover four fifths, and lost less than
     0.1 % of the ground. Colour alone makes nothing ground.
 
+    Flight lines (``point_source_id``) are a cue as well, where points are ``dense`` and lines overlap. Where
+    one lies clearly too high or low (more than 0.08 m and four standard errors, figure
+    ``ground.lines_worst_offset``), a warning names it, and the heights of each line are judged less its
+    offset. Coordinates stay as they are, so a terrain model still shows the step. With one line 0.2 m too
+    high, made-up scenes kept of its ground: rolling land 99.99 instead of 72.3 %, a city 99.9 instead of
+    45.0 %, herbs seen by a drone 99.5 instead of 46.6 %, grass seen by a drone 96.7 instead of 52.1 %; lines
+    in place were never taken for wrong, also not with a fifth of the points of another. An offset is one
+    figure a line: what bends or tilts keeps its error. In tall grass an offset of 0.1 m may go unnoticed.
+
     ``ground_confidence`` says how sure the label is (1 to 99; 0: not judged), from the point's place between
     the limits, the agreement of the surfaces, the distance to supporting ground and the directions in which
     the place sticks out. On clouds not used for it (four reference samples, each turned two ways as well; all
