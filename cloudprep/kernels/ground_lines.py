@@ -63,9 +63,10 @@ class LineSamples(NamedTuple):
 def _choose(
     x: Floats, y: Floats, z: Floats, line: Lines, side: float, first: tuple[int, int], shape: tuple[int, int]
 ) -> Integers:
-    """Return the index of the point chosen for each cell and line, in no particular order.
+    """Return the index of the point chosen for each cell and line, by row, column and line.
 
-    A cell's lines form a chain: ``head`` is the first link of a cell, ``after`` the next one of a link.
+    A cell's lines form an ascending chain: ``head`` is the first link of a cell, ``after`` the next one of a
+    link.
     """
     head = np.full(shape, -1, np.int64)
     best = np.empty(1024, np.int64)
@@ -77,10 +78,10 @@ def _choose(
         left, bottom = np.floor(across), np.floor(up)
         c, r = int(left) - first[0], int(bottom) - first[1]
         d = (across - left - 0.5) ** 2 + (up - bottom - 0.5) ** 2
-        k = head[r, c]
-        while k >= 0 and line[best[k]] != line[i]:
-            k = after[k]
-        if k >= 0:
+        k, earlier = head[r, c], -1
+        while k >= 0 and line[best[k]] < line[i]:
+            k, earlier = after[k], k
+        if k >= 0 and line[best[k]] == line[i]:
             j = best[k]
             if d < distance[k] or (
                 d == distance[k] and (z[i] < z[j] or (z[i] == z[j] and (x[i], y[i]) < (x[j], y[j])))
@@ -91,10 +92,22 @@ def _choose(
             best = np.concatenate((best, np.empty(count, np.int64)))
             after = np.concatenate((after, np.empty(count, np.int64)))
             distance = np.concatenate((distance, np.empty(count)))
-        best[count], distance[count], after[count] = i, d, head[r, c]
-        head[r, c] = count
+        best[count], distance[count], after[count] = i, d, k
+        if earlier < 0:
+            head[r, c] = count
+        else:
+            after[earlier] = count
         count += 1
-    return best[:count].copy()
+    chosen = np.empty(count, np.int64)
+    n = 0
+    for r in range(shape[0]):
+        for c in range(shape[1]):
+            k = head[r, c]
+            while k >= 0:
+                chosen[n] = best[k]
+                n += 1
+                k = after[k]
+    return chosen
 
 
 def line_samples(
@@ -121,9 +134,7 @@ def line_samples(
     column, row = (np.floor(np.array([a.min(), a.max()]) / side).astype(np.int64) for a in (x, y))
     shape = int(row[1] - row[0]) + 1, int(column[1] - column[0]) + 1
     chosen = _choose(x, y, z, line, side, (int(column[0]), int(row[0])), shape)
-    x, y, z, line = x[chosen], y[chosen], z[chosen], line[chosen]
-    order = np.lexsort((line, np.floor(x / side), np.floor(y / side)))
-    return LineSamples(line[order], x[order], y[order], z[order])
+    return LineSamples(line[chosen], x[chosen], y[chosen], z[chosen])
 
 
 def joined_samples(parts: Sequence[LineSamples], side: float) -> LineSamples:
