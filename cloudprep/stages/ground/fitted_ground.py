@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 
@@ -35,6 +35,14 @@ from cloudprep.stages.ground._cues import (
     counted_cues,
     joined_cues,
     learnt_cues,
+)
+from cloudprep.stages.ground._flight_lines import (
+    LINE_COLUMN,
+    FlightLines,
+    Share,
+    compared_lines,
+    joined_shares,
+    line_share,
 )
 from cloudprep.stages.ground._labels import (
     NEEDED,
@@ -145,6 +153,7 @@ class _Ground:
     zero: tuple[float, float]
     logits: tuple[NDArray[np.float32], NDArray[np.float32]]
     cues: Cues | None = None
+    lines: FlightLines = field(default_factory=FlightLines)
 
     def place(self, points: Points) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return positions of points in fine cells of the lattice."""
@@ -155,9 +164,13 @@ class _Ground:
         across, up = self.place(points)
         return bilinear(raster, across - self.limits.column, up - self.limits.row)
 
+    def heights(self, points: Points) -> NDArray[np.float64]:
+        """Return the heights of points over the level, each flight line at its own height, m."""
+        return self.lines.levelled(points) - self.level
+
     def judged(self, points: Points) -> tuple[NDArray[np.bool_], NDArray[np.uint8]]:
         """Return which points are ground, and how sure that is, percent."""
-        z = points["z"] - self.level
+        z = self.heights(points)
         low, centre, high = (
             self.at(a, points) for a in (self.limits.low, self.limits.centre, self.limits.high)
         )
@@ -237,6 +250,16 @@ class FittedGround(Stage):
     this took 11 % of the clumps down to 3 %, 38 % to 21 % where they cover four fifths, and lost less than
     0.1 % of the ground. Colour alone makes nothing ground.
 
+    Flight lines (``point_source_id``) are a cue as well, where points are ``dense`` and lines overlap. Where
+    one lies clearly too high or low (more than 0.08 m and four standard errors, figure
+    ``ground.lines_worst_offset``), a warning names it, and the heights of each line are judged less its
+    offset. Coordinates stay as they are, so a terrain model still shows the step. With one line 0.2 m too
+    high, made-up scenes kept of its ground: rolling land 99.99 instead of 72.3 %, a city 99.9 instead of
+    45.1 %, herbs seen by a drone 99.5 instead of 45.8 %, grass seen by a drone 97.1 instead of 51.5 %. In
+    scenes with all lines in place none was ever taken for wrong, also not with a fifth of another's points.
+    An offset is one figure a line: bends and tilts stay. In tall grass 0.1 m may go unnoticed, and so may
+    anything where lines share fewer than a dozen patches of 4 by 4 cells.
+
     ``ground_confidence`` says how sure the label is (1 to 99; 0: not judged), from the point's place between
     the limits, the agreement of the surfaces, the distance to supporting ground and the directions in which
     the place sticks out. On clouds not used for it (four reference samples, each turned two ways as well; all
@@ -260,7 +283,7 @@ class FittedGround(Stage):
     params: FittedGroundParams
     scope: ClassVar[Scope] = Scope.CLOUD
     needs: ClassVar[tuple[str, ...]] = NEEDED
-    uses: ClassVar[tuple[str, ...]] = (*USED, "overlap", *CUE_COLUMNS)
+    uses: ClassVar[tuple[str, ...]] = (*USED, "overlap", LINE_COLUMN, *CUE_COLUMNS)
     provides: ClassVar[tuple[str, ...]] = ("classification", "ground_confidence")
     summarises: ClassVar[bool] = True
     revisits: ClassVar[bool] = True
@@ -331,22 +354,41 @@ class FittedGround(Stage):
         return Patches(side, site.lattice(side).phase)
 
     def summarise(self, points: Points, context: Context) -> Summary:
-        """Return the lowest point of each fine cell, from the block's usable points."""
+        """Return the lowest point of each fine cell, from the block's usable points, and its line."""
         used = self._usable(points) & context.core
-        return Summary(lowest_points(points, used, self._zero(context.site), self._fine, self.name))
+        zero = self._zero(context.site)
+        cells = lowest_points(points, used, zero, self._fine, self.name)
+        # Only the finer surface has tolerances so close that lines out of place lose their ground.
+        if not self.params.dense or LINE_COLUMN not in points:
+            return Summary(Share(cells))
+        return Summary(Share(cells, line_share(cells, points, used, zero, self._fine)))
 
-    def merge(self, parts: Sequence[LowestPoints]) -> LowestPoints:
-        """Join the lowest points of all blocks."""
-        return joined_points(parts, self._fine, self.name)
+    def merge(self, parts: Sequence[Share]) -> Share:
+        """Join the lowest points of all blocks, and what they know of flight lines."""
+        whole = joined_points([part.cells for part in parts], self._fine, self.name)
+        return joined_shares(whole, parts, self._fine)
 
-    def solve(self, merged: LowestPoints, site: SiteFacts) -> Solution:
-        """Fit the surfaces and agree on the limits."""
-        if not merged.have.any():
+    def solve(self, merged: Share, site: SiteFacts) -> Solution:
+        """Fit the surfaces and agree on the limits; anew, if flight lines are out of place."""
+        if not merged.cells.have.any():
             return Solution(warnings=(NOTHING_USABLE,))
+        level = float(np.nanmedian(merged.cells.z))
+        cells = merged.cells._replace(z=merged.cells.z - level)
+        limits, wide, warnings = self._fitted(cells, site)
+        lines = compared_lines(merged.lines, limits, level, self._fine)
+        if lines.told and merged.lines is not None:
+            limits, wide, warnings = self._fitted(lines.lowered(cells, merged.lines.lowest), site)
+        logits = place_logits(limits, 2 * self._fine)
+        return Solution(
+            _Ground(limits, level, self._fine, self._zero(site), logits, lines=lines),
+            figures={"ground.lowest_over": wide * self._fine, **lines.figures},
+            warnings=(*warnings, *lines.warnings),
+            revisit=bool(self.params.dense),
+        )
+
+    def _fitted(self, cells: LowestPoints, site: SiteFacts) -> tuple[Limits, int, tuple[str, ...]]:
+        """Return the limits, how many fine cells wide the cells were that carry them, and warnings."""
         p = self.params
-        level = float(np.nanmedian(merged.z))
-        cells = merged._replace(z=merged.z - level)
-        phases = _STARTS[: p.starts]
         # Cells a little narrower than the spacing: most of them hold a point, and steps stay sharp.
         wide = max(2, math.ceil(0.9 * site.spacing / self._fine))
         surfaces = self._surfaces(cells, site.spacing, wide)
@@ -358,20 +400,14 @@ class FittedGround(Stage):
             surfaces = self._surfaces(cells, wide * self._fine, wide, scattered=True)
         limits = agreed_limits(
             surfaces,
-            phases,
+            _STARTS[: p.starts],
             first=(cells.column, cells.row),
             shape=cells.z.shape,
             fine=self._fine,
             nearness=p.nearness,
             slope_share=p.slope_share,
         )
-        ground = _Ground(limits, level, self._fine, self._zero(site), place_logits(limits, 2 * self._fine))
-        return Solution(
-            ground,
-            figures={"ground.lowest_over": wide * self._fine},
-            warnings=warnings,
-            revisit=bool(p.dense),
-        )
+        return limits, wide, warnings
 
     def _surfaces(
         self, cells: LowestPoints, spacing: float, wide: int, *, scattered: bool = False
@@ -400,7 +436,7 @@ class FittedGround(Stage):
         column, row = (np.floor(a / self._side(context.site)).astype(np.int64) for a in (across, up))
         first = int(column.min()), int(row.min())
         shape = int(row.max()) - first[1] + 1, int(column.max()) - first[0] + 1
-        above = chosen["z"] - ground.level - ground.at(ground.limits.centre, chosen)
+        above = ground.heights(chosen) - ground.at(ground.limits.centre, chosen)
         cues = counted_cues(
             chosen,
             above,
