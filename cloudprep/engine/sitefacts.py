@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 # Spacing is judged on cells this large: wide enough to bridge scan lines, small enough to leave out gaps.
 SPACING_CELL = 5.0
-# Where hardly any cell holds two points, they say nothing of the spacing: wider ones do, twice as wide each time.
+# Cells that hardly ever hold two points say nothing of the spacing: then wider ones are taken, up to this.
 _WIDEST_CELL = 80.0
 _POINTS_PER_CELL = 2.0
 _FEWEST = 100

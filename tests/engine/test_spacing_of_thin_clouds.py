@@ -1,4 +1,4 @@
-"""The spacing of clouds from dense to thin: by the mean distance of points spread evenly, sqrt(area / count)."""
+"""The spacing of clouds from dense to thin, by what it is for points spread evenly: sqrt(area / count)."""
 
 import numpy as np
 import pytest
