@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Singles = NDArray[np.float32]
     Mask = NDArray[np.bool_]
+    Counts = NDArray[np.int32]
     Rows = NDArray[np.int64]
 
 # A neighbourhood lies smoothly up to so many times the noise of surfaces, within these shares of the spacing;
@@ -54,6 +55,9 @@ _ABOVE_LEAST = 4
 _ABOVE_SHARE = 0.4
 _ABOVE_LEVEL = 1.5
 _SOLID_SHARE = 0.35
+# What is trusted is hidden if so large a share of what is level with it near by is: asked so many times.
+_HIDDEN_SHARE = 0.5
+_HIDDEN_STEPS = 3
 # The usual number is at least this share of that at the mean spacing.
 _USUAL_LEAST = 0.2
 # Looked at farther out, in radii and at least so far (m, past a vehicle that only one line saw): the ground
@@ -123,9 +127,9 @@ class Measures(NamedTuple):
 
 def buried_reach(radius: float) -> float:
     """Return how far (m) a verdict depends on other points."""
-    return (_DEEP_TIMES * max(_WIDE_RADII * radius, _WIDE_LEAST) + (_SUPPORT_RADII + 2.0) * radius) * (
-        1 + 1e-9
-    )
+    return (
+        _DEEP_TIMES * max(_WIDE_RADII * radius, _WIDE_LEAST) + (_SUPPORT_RADII + 2.0 + _HIDDEN_STEPS) * radius
+    ) * (1 + 1e-9)
 
 
 def buried(points: Points, rows: Rows, core: Mask, measures: Measures, context: Context) -> Mask:
@@ -226,8 +230,13 @@ class Scene:
         core, trusted, steep, wide = (values[at] for values in (self.core, self.trusted, self.steep, wide))
         above, level, below, sides, gap = self._seen(self.surface, at)
         covered = (sides == 4) & self._covers(above)
+        # A surface that lies under another may be seen through holes in that; with more beneath, it stands.
+        lowest = trusted & (above >= level) & (below <= _DEEPER * above)
+        holed = lowest & (sides == 4) & (above >= _ABOVE_LEAST)
+        hidden = self._hidden(at, (trusted & covered) | holed, lowest, level)
         sheet = core & covered & trusted & (above >= level)
-        open_surface = self._without(at[covered & trusted])
+        loose = core & hidden & ~covered
+        open_surface = self._without(at[hidden])
         # What is level with a point and buried itself is no ground.
         again = np.flatnonzero(core & covered & ~trusted & (level > 0))
         if len(again):
@@ -241,20 +250,38 @@ class Scene:
             sides == 4, (level + below <= _SPARSE_SEEN * usual) & ~self._covers(above), level + below == 0
         )
         sparse = core & wide & ~covered & free & little
-        suspect = np.flatnonzero(sheet | single | sparse)
+        suspect = np.flatnonzero(sheet | loose | single | sparse)
         rows = at[suspect]
         above, level, below = (counts[suspect] for counts in (above, level, below))
         sides, gap = sides[suspect], gap[suspect]
-        sheet, single, sparse = (v[suspect] for v in (sheet, single, sparse))
+        sheet, loose, single, sparse = (v[suspect] for v in (sheet, loose, single, sparse))
         deep = (gap > _DEEP) | sparse
         shallow = gap <= _HOLLOW_SPACINGS * self.measures.spacing
         hollow = shallow & (single | ((sides >= _HOLLOW_SIDES) & self._covers(above)))
         hollow &= single | (level + below == 0)
         pit = single & (gap <= _PIT_SPACINGS * self.measures.spacing)
-        stays = self._stays(rows, sheet, sparse, deep, pit, hollow, open_surface)
+        stays = self._stays(rows, sheet, loose, sparse, deep, pit, hollow, open_surface)
         result = np.zeros(len(self.x), np.bool_)
         result[self._order[rows[stays]]] = True
         return result
+
+    def _hidden(self, at: Rows, hidden: Mask, asked: Mask, level: Counts) -> Mask:
+        """Return what is hidden already, and what of those asked for has more of it level near by than not.
+
+        The rim of a mirror image looks past what hides the rest of it.
+        """
+        hidden = hidden.copy()
+        for _ in range(_HIDDEN_STEPS):
+            rows = np.flatnonzero(asked & ~hidden & (level > 1))
+            if len(rows) == 0 or not hidden.any():
+                break
+            # Each counts itself.
+            left = self._seen(self._without(at[hidden]), at[rows]).level
+            agreed = level[rows] - left > _HIDDEN_SHARE * (level[rows] - 1)
+            if not agreed.any():
+                break
+            hidden[rows[agreed]] = True
+        return hidden
 
     def _covers(self, above: NDArray[np.int32]) -> Mask:
         """Tell which numbers of surface points above are enough for a surface."""
@@ -280,7 +307,15 @@ class Scene:
         return under(self.columns, self.z, m.depth, near, wide)
 
     def _stays(
-        self, rows: Rows, sheet: Mask, sparse: Mask, deep: Mask, pit: Mask, hollow: Mask, ground: Surface
+        self,
+        rows: Rows,
+        sheet: Mask,
+        loose: Mask,
+        sparse: Mask,
+        deep: Mask,
+        pit: Mask,
+        hollow: Mask,
+        ground: Surface,
     ) -> Mask:
         """Tell which of the suspects are buried, from what lies farther around them."""
         if len(rows) == 0:
@@ -318,5 +353,5 @@ class Scene:
             & (around.over >= _SPARSE_OVER)
         )
         alone |= hollow & ~closed
-        stays: Mask = np.where(sparse, alone, ~goes_on & (sheet | ~stands))
+        stays: Mask = np.where(sparse, alone, ~goes_on & (sheet | ~stands) & (closed | ~loose))
         return stays
