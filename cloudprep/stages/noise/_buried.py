@@ -16,6 +16,7 @@ from cloudprep.kernels.columns_above import (
     under,
     wider_around,
 )
+from cloudprep.kernels.columns_hollow import hollows
 from cloudprep.kernels.columns_sorted import sorted_columns, surplus, thinned
 
 if TYPE_CHECKING:
@@ -86,6 +87,18 @@ _HOLLOW_SPACINGS = 2.0
 _HOLLOW_OTHERS = 3.0
 # At the edge of what is seen, a hollow needs surfaces above it on so many sides near by.
 _HOLLOW_SIDES = 3
+# A hollow lies under the plane of so many surface points around, or more; this share of them agrees on it,
+# and points below it are no more than this share of those on it. The middle of those on it near by lies no
+# farther away than this share of the radius: beside the wall of a real hollow they lie on one side only.
+_HOLLOW_SURFACE = 8
+_HOLLOW_AGREEING = 0.5
+_HOLLOW_BELOW = 0.25
+_HOLLOW_ASIDE = 0.3
+# Ditches and gullies go on: what lies below in them is longer (radii) or, where it is more than a few points,
+# narrower for its length (standard deviations) than a pit.
+_HOLLOW_LENGTH = 1.75
+_HOLLOW_FEW = 2
+_HOLLOW_ROUND = 0.4
 # So many points below, for one surface point above: what is there stands on the ground, as walls do.
 _DEEPER = 0.3
 # Mean distance to ten neighbours spread evenly in a plane: two thirds of that to the tenth.
@@ -230,8 +243,9 @@ class Scene:
         core, trusted, steep, wide = (values[at] for values in (self.core, self.trusted, self.steep, wide))
         above, level, below, sides, gap = self._seen(self.surface, at)
         covered = (sides == 4) & self._covers(above)
-        # A surface that lies under another may be seen through holes in that; with more beneath, it stands.
+        # A surface deep under another may be seen through holes in that; with more beneath, it stands.
         lowest = trusted & (above >= level) & (below <= _DEEPER * above)
+        lowest &= gap > _PIT_SPACINGS * self.measures.spacing
         holed = lowest & (sides == 4) & (above >= _ABOVE_LEAST)
         hidden = self._hidden(at, (trusted & covered) | holed, lowest, level)
         sheet = core & covered & trusted & (above >= level)
@@ -260,10 +274,46 @@ class Scene:
         hollow = shallow & (single | ((sides >= _HOLLOW_SIDES) & self._covers(above)))
         hollow &= single | (level + below == 0)
         pit = single & (gap <= _PIT_SPACINGS * self.measures.spacing)
-        stays = self._stays(rows, sheet, loose, sparse, deep, pit, hollow, open_surface)
-        result = np.zeros(len(self.x), np.bool_)
-        result[self._order[rows[stays]]] = True
+        every = Surface(self.columns, self.x, self.y, self.z, _NOTHING, _NOTHING, _NOTHING)
+        every = every.far_off(surplus(self.columns, self.x, self.y, self.z, _MOST))
+        stays = self._stays(rows, sheet, loose, sparse, deep, pit, hollow, open_surface, every)
+        found = np.zeros(len(self.x), np.bool_)
+        found[rows[stays]] = True
+        rest = at[core & free]
+        rest = rest[~found[rest]]
+        found[rest[self._in_hollow(rest, every)]] = True
+        result = np.empty_like(found)
+        result[self._order] = found
         return result
+
+    def _in_hollow(self, rows: Rows, every: Surface) -> Mask:
+        """Tell which points lie in a shallow hollow, over which the plane of the surfaces around goes on."""
+        if len(rows) == 0:
+            return np.zeros(0, np.bool_)
+        m = self.measures
+        x, y, z = (values[rows] for values in (self.x, self.y, self.z))
+        seen = hollows(
+            self.surface,
+            every,
+            x,
+            y,
+            z,
+            _WIDE_RADII * m.radius,
+            m.radius,
+            least=_HOLLOW_SURFACE,
+            threads=self.threads,
+        )
+        found: Mask = (
+            (seen.depth > max(m.depth, _ABOVE_NOISE * m.noise))
+            & (seen.depth <= _PIT_SPACINGS * m.spacing)
+            & (seen.agreeing >= _HOLLOW_AGREEING)
+            & (seen.sides == 4)
+            & (seen.aside <= _HOLLOW_ASIDE * m.radius)
+            & ((seen.below <= _HOLLOW_FEW) | (seen.width >= _HOLLOW_ROUND * seen.length))
+            & (seen.length <= _HOLLOW_LENGTH * m.radius)
+            & (seen.below <= _HOLLOW_BELOW * seen.on)
+        )
+        return found
 
     def _hidden(self, at: Rows, hidden: Mask, asked: Mask, level: Counts) -> Mask:
         """Return what is hidden already, and what of those asked for has more of it level near by than not.
@@ -316,13 +366,12 @@ class Scene:
         pit: Mask,
         hollow: Mask,
         ground: Surface,
+        every: Surface,
     ) -> Mask:
         """Tell which of the suspects are buried, from what lies farther around them."""
         if len(rows) == 0:
             return np.zeros(0, np.bool_)
         m = self.measures
-        every = Surface(self.columns, self.x, self.y, self.z, _NOTHING, _NOTHING, _NOTHING)
-        every = every.far_off(surplus(self.columns, self.x, self.y, self.z, _MOST))
         x, y, z = (values[rows] for values in (self.x, self.y, self.z))
         wide = _WIDE_RADII * m.radius
         around = wider_around(

@@ -106,6 +106,17 @@ class BuriedPoints(Stage):
     so that a real pit, which is open to the sky, stays. At the edge of what is seen, two spacings deep,
     three quadrants are enough within ``radius``, with nothing trusted on its level or below.
 
+    Trusted points are buried, and no ground that goes on, with at least four others above them in all
+    quadrants and at least as many as on their level, if they lie more than three spacings below those and
+    little lies below; and so is, as deep, what has more buried than other trusted points on its level within
+    ``radius``: a mirror image has a rim, and is seen through holes. Over a pit in a sparse cloud hardly
+    anything is trusted, but points lie on the plane of what is around. So a point no more than three
+    spacings deep is buried, too, if half of the trusted points within four times ``radius``, in all four
+    quadrants, are continued to about one height above it; points of any kind lie on their plane around it
+    (their middle within 0.3 of ``radius``); and those below it are no more than a quarter of those on it,
+    and no longer in plan than a pit, nor narrow as a ditch is. Beside the wall of a real hollow the plane is
+    seen on one side only.
+
     Nothing is needed but coordinates and the shapes of neighbourhoods (see ``local_shape``). Points that are
     noise already (classes 7 and 18) or withheld are left out. Not found are points shallower than ``depth``,
     and those beside the edge of the data or of a roof.
