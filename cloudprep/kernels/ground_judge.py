@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -118,7 +119,7 @@ def judge(
 
     count = max(1, min(threads, len(z) // _PER_THREAD))
     edges = np.linspace(0, len(z), count + 1).astype(np.int64)
-    parts = [slice(int(a), int(b)) for a, b in zip(edges, edges[1:], strict=False)]
+    parts = [slice(int(a), int(b)) for a, b in pairwise(edges)]
     if count == 1:
         part(parts[0])
     else:
