@@ -263,7 +263,7 @@ class FittedGround(Stage):
     made-up scenes), labels given 98 or more were right in 99.5 and 99.6 %, those given 90 to 94 in 86 and
     92 %, those given 80 to 89 in 80 and 81 %.
 
-    Known weak points: bridges whose deck continues the road without a step are taken for ground (26 and 48 %
+    Known weak points: bridges whose deck continues the road without a step are taken for ground (22 and 41 %
     of made-up decks); plants closer to the ground than the tolerance (of herbs of 0.1 to 0.5 m beside a
     made-up embankment, 4 points per square metre, 19 %); 5 % of a made-up quarry's ground is lost, at cliffs,
     on a narrow ramp and on rough flanks; a bay filled level with its walls looks like a roof; a thicket
