@@ -8,13 +8,13 @@ them.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import math
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numba import njit
 
 if TYPE_CHECKING:
-    from typing import Any
-
     from numpy.typing import NDArray
 
     from cloudprep.kernels.ground_limits import Limits
@@ -67,6 +67,39 @@ def place_logits(limits: Limits, cell: float) -> tuple[NDArray[np.float32], NDAr
     return total(_PLACE_GROUND).astype(np.float32), total(_PLACE_OTHER).astype(np.float32)
 
 
+@njit(nogil=True, cache=True, error_model="numpy")
+def percent_sure(height: float, ground: bool, place: float) -> Any:
+    """Return how sure one label is, percent; see :func:`confidence`.
+
+    ``place`` is the place's logit for that label.
+    """
+    if ground:
+        up, down = min(max(height, 0.0), 1.0), min(max(-height, 0.0), 2.0)
+        a, b, c = _HEIGHT_GROUND
+        logit = place + a * up + b * up**2 + c * down
+    else:
+        over = min(max(height - 1.0, 0.0), _MOST_TOLERANCES)
+        under = min(max(-height, 0.0), _MOST_TOLERANCES)
+        a, b, c, d = _HEIGHT_OTHER
+        logit = place + a * math.log1p(over) + b * min(over, 1.0) + c * math.log1p(under)
+        if height < 0:
+            logit += d
+    share = 1.0 / (1.0 + math.exp(-logit))
+    return np.uint8(min(max(np.rint(100.0 * share), 1.0), 99.0))
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _confidence(
+    height: Floats,
+    ground: NDArray[np.bool_],
+    place_ground: Floats,
+    place_other: Floats,
+    sure: NDArray[np.uint8],
+) -> None:
+    for i in range(len(height)):
+        sure[i] = percent_sure(height[i], ground[i], place_ground[i] if ground[i] else place_other[i])
+
+
 def confidence(
     height: Floats, ground: NDArray[np.bool_], place_ground: Floats, place_other: Floats
 ) -> NDArray[np.uint8]:
@@ -91,15 +124,6 @@ def confidence(
     >>> confidence(np.array([0.0, 0.9]), np.array([True, True]), np.array([4.0, 4.0]), np.zeros(2))
     array([98, 54], dtype=uint8)
     """
-    h = np.clip(height, -2.0, 1.0)
-    up = np.maximum(h, 0.0)
-    a, b, c = _HEIGHT_GROUND
-    own = place_ground + a * up + b * up**2 + c * np.maximum(-h, 0.0)
-    over = np.clip(height - 1.0, 0.0, _MOST_TOLERANCES)
-    under = np.clip(-height, 0.0, _MOST_TOLERANCES)
-    a, b, c, d = _HEIGHT_OTHER
-    other = (
-        place_other + a * np.log1p(over) + b * np.minimum(over, 1.0) + c * np.log1p(under) + d * (height < 0)
-    )
-    share = 1.0 / (1.0 + np.exp(-np.where(ground, own, other)))
-    return np.clip(np.rint(100.0 * share), 1, 99).astype(np.uint8)
+    sure = np.empty(len(height), np.uint8)
+    _confidence(height, ground, place_ground, place_other, sure)
+    return sure

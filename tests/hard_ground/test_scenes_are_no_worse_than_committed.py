@@ -21,7 +21,6 @@ def committed():
     return FIGURES.get("scenes", {}).get(scores.default_stage(), {})
 
 
-@pytest.mark.xfail(reason="the scenes are not in the table yet")
 def test_every_scene_is_in_the_committed_figures(judge):
     assert set(committed()) == set(SCENES)
 

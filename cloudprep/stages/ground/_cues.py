@@ -89,14 +89,14 @@ class Cues:
     figures: Mapping[str, float | int] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 
-    def lowered(self, high: Floats, centre: Floats, points: Points) -> Floats:
-        """Return the heights up to which points are ground, lower for green ones; m."""
+    def lower(self, points: Points) -> Floats | None:
+        """Return by which share the height up to which points are ground is lower: for green ones."""
         if self.greens is None:
-            return high
+            return None
         green = greenness(*(points[name] for name in _COLOURS)) > self.greens.beyond
         across, up = self.patches.place(points)
         weight = bilinear(self.greens.weight, across - self.first[0], up - self.first[1])
-        return np.where(green, high - _LESS_HEIGHT * weight * (high - centre), high)
+        return np.where(green, _LESS_HEIGHT * weight, 0.0)
 
 
 def learnt_cues(counts: CueCounts, patches: Patches) -> Cues:

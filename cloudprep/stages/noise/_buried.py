@@ -74,19 +74,10 @@ _WIDE_SLOPE = 0.25
 _SPARSE_SEEN = 0.1
 _SPARSE_ABOVE = 6
 _SPARSE_LEVEL = 0.02
-_SPARSE_OTHERS = 1.0
-_SPARSE_DEEPER = 0.6
+_SPARSE_OTHERS = 0.2
 _SPARSE_OVER = 4
-# In a shallow pit, no deeper than so many spacings, echoes around are part of it: then points on the level
-# or below, and those clearly below, may be as many as this share of those above.
+# A pit is no deeper than so many spacings.
 _PIT_SPACINGS = 3.0
-_PIT_OTHERS = 1.0
-_PIT_DEEPER = 0.6
-# In one no deeper than so many spacings, with no surface at all on its level, so many times as many.
-_HOLLOW_SPACINGS = 2.0
-_HOLLOW_OTHERS = 3.0
-# At the edge of what is seen, a hollow needs surfaces above it on so many sides near by.
-_HOLLOW_SIDES = 3
 # A hollow lies under the plane of so many surface points around, or more; this share of them agrees on it,
 # and points below it are no more than this share of those on it. The middle of those on it near by lies no
 # farther away than this share of the radius: beside the wall of a real hollow they lie on one side only.
@@ -242,7 +233,8 @@ class Scene:
         at = np.flatnonzero((self.core | self.trusted) & (near | (wide & ~self.trusted)))
         core, trusted, steep, wide = (values[at] for values in (self.core, self.trusted, self.steep, wide))
         above, level, below, sides, gap = self._seen(self.surface, at)
-        covered = (sides == 4) & self._covers(above)
+        enough = max(_ABOVE_LEAST, _ABOVE_SHARE * usual)
+        covered = (sides == 4) & (above >= enough)
         # A surface deep under another may be seen through holes in that; with more beneath, it stands.
         lowest = trusted & (above >= level) & (below <= _DEEPER * above)
         lowest &= gap > _PIT_SPACINGS * self.measures.spacing
@@ -261,22 +253,15 @@ class Scene:
             core & covered & free & (above >= _ABOVE_LEVEL * level) & (level + below < _SOLID_SHARE * usual)
         )
         little = np.where(
-            sides == 4, (level + below <= _SPARSE_SEEN * usual) & ~self._covers(above), level + below == 0
+            sides == 4, (level + below <= _SPARSE_SEEN * usual) & (above < enough), level + below == 0
         )
         sparse = core & wide & ~covered & free & little
         suspect = np.flatnonzero(sheet | loose | single | sparse)
         rows = at[suspect]
-        above, level, below = (counts[suspect] for counts in (above, level, below))
-        sides, gap = sides[suspect], gap[suspect]
-        sheet, loose, single, sparse = (v[suspect] for v in (sheet, loose, single, sparse))
-        deep = (gap > _DEEP) | sparse
-        shallow = gap <= _HOLLOW_SPACINGS * self.measures.spacing
-        hollow = shallow & (single | ((sides >= _HOLLOW_SIDES) & self._covers(above)))
-        hollow &= single | (level + below == 0)
-        pit = single & (gap <= _PIT_SPACINGS * self.measures.spacing)
+        deep = (gap[suspect] > _DEEP) | sparse[suspect]
         every = Surface(self.columns, self.x, self.y, self.z, _NOTHING, _NOTHING, _NOTHING)
         every = every.far_off(surplus(self.columns, self.x, self.y, self.z, _MOST))
-        stays = self._stays(rows, sheet, loose, sparse, deep, pit, hollow, open_surface, every)
+        stays = self._stays(rows, sheet[suspect], loose[suspect], sparse[suspect], deep, open_surface, every)
         found = np.zeros(len(self.x), np.bool_)
         found[rows[stays]] = True
         rest = at[core & free]
@@ -333,11 +318,6 @@ class Scene:
             hidden[rows[agreed]] = True
         return hidden
 
-    def _covers(self, above: NDArray[np.int32]) -> Mask:
-        """Tell which numbers of surface points above are enough for a surface."""
-        enough: Mask = above >= max(_ABOVE_LEAST, _ABOVE_SHARE * self.measures.usual)
-        return enough
-
     def _seen(self, surface: Surface, rows: Rows) -> Seen:
         x, y, z = (values[rows] for values in (self.x, self.y, self.z))
         return seen_around(surface, x, y, z, self.measures.radius, threads=self.threads)
@@ -357,16 +337,7 @@ class Scene:
         return under(self.columns, self.z, m.depth, near, wide)
 
     def _stays(
-        self,
-        rows: Rows,
-        sheet: Mask,
-        loose: Mask,
-        sparse: Mask,
-        deep: Mask,
-        pit: Mask,
-        hollow: Mask,
-        ground: Surface,
-        every: Surface,
+        self, rows: Rows, sheet: Mask, loose: Mask, sparse: Mask, deep: Mask, ground: Surface, every: Surface
     ) -> Mask:
         """Tell which of the suspects are buried, from what lies farther around them."""
         if len(rows) == 0:
@@ -386,21 +357,16 @@ class Scene:
             threads=self.threads,
         )
         closed = around.quadrants == 4
-        inmost = hollow & (around.level == 0)
-        others = np.select([inmost, pit], [_HOLLOW_OTHERS, _PIT_OTHERS], _WIDE_OTHERS)
-        deeper = np.select([inmost, pit], [_HOLLOW_OTHERS, _PIT_DEEPER], _DEEPER)
         goes_on = closed & (
-            (around.level > _WIDE_LEVEL * around.above) | (around.others > others * around.above)
+            (around.level > _WIDE_LEVEL * around.above) | (around.others > _WIDE_OTHERS * around.above)
         )
-        stands = closed & (around.deeper > deeper * around.above)
+        stands = closed & (around.deeper > _DEEPER * around.above)
         alone = (
             closed
             & (around.above >= _SPARSE_ABOVE)
             & (around.level + around.below <= _SPARSE_LEVEL * around.above)
             & (around.others <= _SPARSE_OTHERS * around.above)
-            & (around.deeper <= _SPARSE_DEEPER * around.above)
             & (around.over >= _SPARSE_OVER)
         )
-        alone |= hollow & ~closed
         stays: Mask = np.where(sparse, alone, ~goes_on & (sheet | ~stands) & (closed | ~loose))
         return stays

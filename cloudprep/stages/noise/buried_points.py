@@ -98,13 +98,11 @@ class BuriedPoints(Stage):
       bridge, between roofs or under grass, and is kept.
 
     A point that is trusted itself (a mirror image is a surface) needs at least as many above it as on its
-    level. In a pit no more than three spacings deep, whose other echoes lie around, the points of any kind
-    may be as many as those above, and those clearly below 0.6 of them; in one of two spacings three times
-    as many, if nothing trusted is level with it. Where little is trusted nearby (forest, water), all four
-    quadrants are looked at as far as twelve times ``radius``: nothing trusted but 0.02 may lie on the
-    point's level or below, and no more points of any kind than above; and something must be right above it,
-    so that a real pit, which is open to the sky, stays. At the edge of what is seen, two spacings deep,
-    three quadrants are enough within ``radius``, with nothing trusted on its level or below.
+    level. Where little is trusted nearby (forest, water), all four quadrants are looked at as far as twelve
+    times ``radius``, and nearly nothing, trusted or not, may lie on the point's level or below; and something
+    must be right above it, so that a real pit, which is open to the sky, stays. Shallow pits are left to
+    the rule below: looser ones here, that found more of them (91 instead of 87 % of made-up ones) took
+    2.5 % of the ground under made-up high grass, and twice as much of a reference sample's ground.
 
     Trusted points are buried, and no ground that goes on, with at least four others above them in all
     quadrants and at least as many as on their level, if they lie more than three spacings below those and
