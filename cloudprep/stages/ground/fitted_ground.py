@@ -420,8 +420,17 @@ class FittedGround(Stage):
             rules=Rules(window=self.params.largest_opening),
         )
         phases = _STARTS[: self.params.starts]
-        with ThreadPoolExecutor(min(self.threads, len(phases)), thread_name_prefix=self.name) as pool:
-            return list(pool.map(lambda phase: fit(phase=phase), phases))
+        # The first one alone: kernels that aren't compiled yet are compiled here, where an interrupt is heard.
+        # With three starts and two threads that takes no longer.
+        surfaces = [fit(phase=phases[0])]
+        if self.threads == 1:
+            return surfaces + [fit(phase=phase) for phase in phases[1:]]
+        with ThreadPoolExecutor(self.threads, thread_name_prefix=self.name) as pool:
+            try:
+                return surfaces + list(pool.map(lambda phase: fit(phase=phase), phases[1:]))
+            except BaseException:
+                pool.shutdown(wait=True, cancel_futures=True)
+                raise
 
     def revisit(self, points: Points, context: Context, solution: Solution) -> _Counts:
         """Count the heights of the block's usable points over the surface."""
