@@ -424,10 +424,11 @@ class FittedGround(Stage):
         # With three starts and two threads that takes no longer.
         surfaces = [fit(phase=phases[0])]
         if self.threads == 1:
-            return surfaces + [fit(phase=phase) for phase in phases[1:]]
+            return [*surfaces, *(fit(phase=phase) for phase in phases[1:])]
         with ThreadPoolExecutor(self.threads, thread_name_prefix=self.name) as pool:
             try:
-                return surfaces + list(pool.map(lambda phase: fit(phase=phase), phases[1:]))
+                others = pool.map(lambda phase: fit(phase=phase), phases[1:])
+                return [*surfaces, *others]
             except BaseException:
                 pool.shutdown(wait=True, cancel_futures=True)
                 raise
