@@ -420,18 +420,19 @@ class FittedGround(Stage):
             rules=Rules(window=self.params.largest_opening),
         )
         phases = _STARTS[: self.params.starts]
-        # The first one alone: kernels that aren't compiled yet are compiled here, where an interrupt is heard.
-        # With three starts and two threads that takes no longer.
+        # The first one alone: what isn't compiled yet is compiled here, where an interrupt is heard. With three
+        # starts and two threads that takes no longer.
         surfaces = [fit(phase=phases[0])]
         if self.threads == 1:
             return [*surfaces, *(fit(phase=phase) for phase in phases[1:])]
         with ThreadPoolExecutor(self.threads, thread_name_prefix=self.name) as pool:
+            others = [pool.submit(fit, phase=phase) for phase in phases[1:]]
             try:
-                others = pool.map(lambda phase: fit(phase=phase), phases[1:])
-                return [*surfaces, *others]
+                surfaces += [other.result() for other in others]
             except BaseException:
                 pool.shutdown(wait=True, cancel_futures=True)
                 raise
+        return surfaces
 
     def revisit(self, points: Points, context: Context, solution: Solution) -> _Counts:
         """Count the heights of the block's usable points over the surface."""
