@@ -420,8 +420,8 @@ class FittedGround(Stage):
             rules=Rules(window=self.params.largest_opening),
         )
         phases = _STARTS[: self.params.starts]
-        # The first one alone: what isn't compiled yet is compiled here, where an interrupt is heard. With three
-        # starts and two threads that takes no longer.
+        # The first one alone: what isn't compiled yet is compiled here, where an interrupt is heard. With
+        # three starts and two threads that takes no longer.
         surfaces = [fit(phase=phases[0])]
         if self.threads == 1:
             return [*surfaces, *(fit(phase=phase) for phase in phases[1:])]
