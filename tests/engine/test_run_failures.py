@@ -220,8 +220,10 @@ def test_a_signal_stops_the_command_with_130_and_no_half_file(clouds, tmp_path, 
     clouds.write(columns=clouds.columns(count=400_000))
     process = child(
         """
-        import sys
+        import signal, sys
         from cloudprep.cli.main import entry
+        # What is started in the background inherits that Ctrl-C is ignored.
+        signal.signal(signal.SIGINT, signal.default_int_handler)
         sys.argv = ["cloudprep", "run", sys.argv[1], sys.argv[2], "--out", sys.argv[3]]
         entry()
         """,
