@@ -147,6 +147,12 @@ def slopes(
 
 
 @njit(nogil=True, cache=True)
+def how_many(sides: int) -> int:
+    """Return how many of four quadrants are set in a bit mask."""
+    return (sides & 1) + ((sides >> 1) & 1) + ((sides >> 2) & 1) + ((sides >> 3) & 1)
+
+
+@njit(nogil=True, cache=True)
 def _fill_slopes(
     normal_x: Singles,
     normal_y: Singles,
@@ -425,7 +431,7 @@ def _look(
                 least = min(least, lowest[0])
         same = inside - up - down
         above[i], level[i], below[i] = up, same, down
-        quadrants[i] = (sides & 1) + ((sides >> 1) & 1) + ((sides >> 2) & 1) + ((sides >> 3) & 1)
+        quadrants[i] = how_many(sides)
         gap[i] = least
 
 
@@ -614,7 +620,7 @@ def _look_wider(
             up += found[0]
             sides |= found[3]
         above[i] = up
-        quadrants[i] = (sides & 1) + ((sides >> 1) & 1) + ((sides >> 2) & 1) + ((sides >> 3) & 1)
+        quadrants[i] = how_many(sides)
         if up == 0 or quadrants[i] < 4:
             continue
         least = np.inf

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numba import njit
 
-from cloudprep.kernels.columns_above import in_threads
+from cloudprep.kernels.columns_above import how_many, in_threads
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -31,7 +31,7 @@ class Hollows(NamedTuple):
     ----------
     depth : ndarray of float64, shape (n,)
         How far the query lies below the middling height that the surface points around continue to, m; minus
-        infinity where there are fewer than asked for.
+        infinity where there are fewer than asked for, or it is outside what is asked for.
     agreeing : ndarray of float64, shape (n,)
         Share of the surface points that agree on that height.
     sides : ndarray of uint8, shape (n,)
@@ -55,7 +55,7 @@ class Hollows(NamedTuple):
     below: Counts
 
 
-def hollows(
+def under_planes(
     surface: Surface,
     every: Surface,
     x: Floats,
@@ -65,6 +65,7 @@ def hollows(
     near: float,
     *,
     least: int,
+    depths: tuple[float, float],
     threads: int = 1,
 ) -> Hollows:
     """Return what lies on and below the plane that the surfaces around queries continue.
@@ -85,6 +86,9 @@ def hollows(
         How far around is near by, m, in plan.
     least : int
         So many surface points must be there.
+    depths : tuple of float
+        Only what lies deeper than the first, m, and no deeper than the second, is looked at further, and only
+        where surface points agree in all four quadrants; elsewhere what would be told then is 0 or infinite.
     threads : int
         Threads to use.
 
@@ -105,17 +109,12 @@ def hollows(
             c.edge, c.first_x, c.first_y, c.width, c.height, c.starts,
             surface.x, surface.y, surface.z, surface.slope_x, surface.slope_y,
             every.columns.starts, every.x, every.y, every.z,
-            x, y, z, radius, near, least, depth, agreeing, sides, aside, length, width,
+            x, y, z, radius, near, least, depths, depth, agreeing, sides, aside, length, width,
             on, below, first, last,
         )  # fmt: skip
 
     in_threads(work, n, threads)
     return Hollows(depth, agreeing, sides, aside, length, width, on, below)
-
-
-@njit(nogil=True, cache=True)
-def _bits(sides: int) -> int:
-    return (sides & 1) + ((sides >> 1) & 1) + ((sides >> 2) & 1) + ((sides >> 3) & 1)
 
 
 @njit(nogil=True, cache=True)
@@ -141,6 +140,7 @@ def _look(
     radius: float,
     near: float,
     least: int,
+    depths: tuple[float, float],
     depth: Floats,
     agreeing: Floats,
     sides: NDArray[np.uint8],
@@ -154,6 +154,7 @@ def _look(
 ) -> None:
     reach = int(np.ceil(radius / edge))
     squared, squared_near = radius * radius, near * near
+    room = np.empty(64)
     for i in range(first, last):
         cx = int(np.floor(qx[i] / edge)) - first_x
         cy = int(np.floor(qy[i] / edge)) - first_y
@@ -164,20 +165,26 @@ def _look(
         most = 0
         for row in rows:
             most += starts[row * width + right + 1] - starts[row * width + left]
-        rises = np.empty(most)
-        count = 0
+        if most > len(room):
+            room = np.empty(2 * most)
+        rises = room
+        count = deeper = too_deep = 0
         for row in rows:
             for q in range(starts[row * width + left], starts[row * width + right + 1]):
                 ex, ey = x[q] - qx[i], y[q] - qy[i]
                 if ex * ex + ey * ey <= squared:
-                    rises[count] = z[q] - qz[i] - slope_x[q] * ex - slope_y[q] * ey
+                    rise = z[q] - qz[i] - slope_x[q] * ex - slope_y[q] * ey
+                    rises[count] = rise
                     count += 1
-        if count < max(least, 1):
+                    deeper += int(rise > depths[0])
+                    too_deep += int(rise > depths[1])
+        # Counting tells of most where the middle lies.
+        if count < max(least, 1) or 2 * deeper < count or 2 * too_deep > count:
             continue
         middle = np.median(rises[:count])
-        depth[i] = middle
-        if middle <= 0.0:
+        if not depths[0] < middle <= depths[1]:
             continue
+        depth[i] = middle
         agreed = around = 0
         # Sums are of whole steps of a millionth, so that their order does not matter.
         sum_x = sum_y = 0
@@ -192,8 +199,8 @@ def _look(
                     sum_x += int(np.rint(slope_x[q] * 1e6))
                     sum_y += int(np.rint(slope_y[q] * 1e6))
                     around |= (8 if ex > 0.0 else 4) if ey > 0.0 else (2 if ex > 0.0 else 1)
-        agreeing[i], sides[i] = agreed / count, _bits(around)
-        if agreed == 0:
+        agreeing[i], sides[i] = agreed / count, how_many(around)
+        if sides[i] < 4:
             continue
         tilt_x, tilt_y = sum_x * 1e-6 / agreed, sum_y * 1e-6 / agreed
         level = under = over = 0

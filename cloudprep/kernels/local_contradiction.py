@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numba import njit
 
-from cloudprep.kernels.columns_above import in_threads
+from cloudprep.kernels.columns_above import how_many, in_threads
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -131,7 +131,7 @@ def _look_past(
             below[i] = count
             if count > 0:
                 gap[i] = -lowest
-                quadrants[i] = (sides & 1) + ((sides >> 1) & 1) + ((sides >> 2) & 1) + ((sides >> 3) & 1)
+                quadrants[i] = how_many(sides)
 
 
 class Company(NamedTuple):

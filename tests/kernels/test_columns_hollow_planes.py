@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from cloudprep.kernels.columns_above import Surface
-from cloudprep.kernels.columns_hollow import hollows
+from cloudprep.kernels.columns_hollow import under_planes
 from cloudprep.kernels.columns_sorted import sorted_columns
 
 EDGE, RADIUS, NEAR = 1.0, 2.7, 0.8
@@ -28,7 +28,9 @@ def _sides(dx, dy):
 def test_hollows_equal_a_search_over_all_pairs():
     every = _cloud()
     surface = every.take(np.random.default_rng(5).uniform(size=len(every.x)) < 0.6)
-    seen = hollows(surface, every, every.x, every.y, every.z, RADIUS, NEAR, least=30, threads=2)
+    seen = under_planes(
+        surface, every, every.x, every.y, every.z, RADIUS, NEAR, least=30, depths=(0.3, 1.9), threads=2
+    )
     deep = 0
     for i in range(len(every.x)):
         dx, dy = surface.x - every.x[i], surface.y - every.y[i]
@@ -38,13 +40,18 @@ def test_hollows_equal_a_search_over_all_pairs():
             continue
         rise = surface.z - every.z[i] - surface.slope_x * dx - surface.slope_y * dy
         depth = np.median(rise[inside])
-        np.testing.assert_allclose(seen.depth[i], depth, rtol=0, atol=1e-12)
-        if depth < 0.3:
+        if not 0.3 < depth <= 1.9:
+            assert seen.depth[i] == -np.inf
+            assert (seen.sides[i], seen.on[i], seen.below[i]) == (0, 0, 0)
             continue
-        deep += 1
+        np.testing.assert_allclose(seen.depth[i], depth, rtol=0, atol=1e-12)
         agree = inside & (np.abs(rise - depth) <= 0.3 * depth)
         np.testing.assert_allclose(seen.agreeing[i], agree.sum() / inside.sum())
         assert seen.sides[i] == _sides(dx[agree], dy[agree])
+        if seen.sides[i] < 4:
+            assert (seen.on[i], seen.below[i], seen.aside[i]) == (0, 0, np.inf)
+            continue
+        deep += 1
         tilt = surface.slope_x[agree].mean(dtype=float), surface.slope_y[agree].mean(dtype=float)
         ex, ey = every.x - every.x[i], every.y - every.y[i]
         away = ex * ex + ey * ey
@@ -58,4 +65,4 @@ def test_hollows_equal_a_search_over_all_pairs():
         close = on & (away <= NEAR * NEAR)
         aside = np.hypot(ex[close].mean(), ey[close].mean()) if close.any() else np.inf
         np.testing.assert_allclose(seen.aside[i], aside, rtol=0, atol=2e-6)
-    assert deep > 100
+    assert deep > 60

@@ -16,7 +16,7 @@ from cloudprep.kernels.columns_above import (
     under,
     wider_around,
 )
-from cloudprep.kernels.columns_hollow import hollows
+from cloudprep.kernels.columns_hollow import under_planes
 from cloudprep.kernels.columns_sorted import sorted_columns, surplus, thinned
 
 if TYPE_CHECKING:
@@ -277,7 +277,7 @@ class Scene:
             return np.zeros(0, np.bool_)
         m = self.measures
         x, y, z = (values[rows] for values in (self.x, self.y, self.z))
-        seen = hollows(
+        seen = under_planes(
             self.surface,
             every,
             x,
@@ -286,12 +286,11 @@ class Scene:
             _WIDE_RADII * m.radius,
             m.radius,
             least=_HOLLOW_SURFACE,
+            depths=(max(m.depth, _ABOVE_NOISE * m.noise), _PIT_SPACINGS * m.spacing),
             threads=self.threads,
         )
         found: Mask = (
-            (seen.depth > max(m.depth, _ABOVE_NOISE * m.noise))
-            & (seen.depth <= _PIT_SPACINGS * m.spacing)
-            & (seen.agreeing >= _HOLLOW_AGREEING)
+            (seen.agreeing >= _HOLLOW_AGREEING)
             & (seen.sides == 4)
             & (seen.aside <= _HOLLOW_ASIDE * m.radius)
             & ((seen.below <= _HOLLOW_FEW) | (seen.width >= _HOLLOW_ROUND * seen.length))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from cloudprep.kernels.columns_above import Surface, seen_around
+from cloudprep.kernels.columns_near import near_any
 from cloudprep.kernels.columns_sorted import sorted_columns
 from cloudprep.kernels.ground_colour import greenness
 from cloudprep.kernels.neighbours_search import nearest_distances, nearest_rows
@@ -150,20 +151,11 @@ def _beside(points: Points, core: Mask, shapeless: Mask, lengths: Lengths) -> Ro
         return rows
     reach = _BESIDE * lengths.spacing
     x, y, z = (points[axis] for axis in "xyz")
-    near = core & _in_columns_of(x, y, rows, reach)
+    near = core & near_any(x, y, x[rows], y[rows], reach)
     asked = np.flatnonzero(near)
     tree = build_tree(x[rows], y[rows], z[rows])
     away = nearest_distances(tree, x[asked], y[asked], z[asked], 1)[:, 0]
     return asked[shapeless[asked] | (away <= reach * reach)]
-
-
-def _in_columns_of(x: Floats, y: Floats, rows: Rows, edge: float) -> Mask:
-    """Return a mask that holds all points within a distance (m) of some rows in plan, and not many more."""
-    column, row = (np.floor(values / edge).astype(np.int64) for values in (x, y))
-    width = int(column.max() - column.min()) + 3
-    key = (row - row.min() + 1) * width + column - column.min() + 1
-    steps = np.array([i * width + j for i in (-1, 0, 1) for j in (-1, 0, 1)])
-    return np.isin(key, np.unique(key[rows][:, None] + steps))
 
 
 def _green(points: Points, near: Rows) -> Mask:
@@ -179,7 +171,7 @@ def _green(points: Points, near: Rows) -> Mask:
     return green
 
 
-def matched(points: Points, core: Mask) -> tuple[float, float, bool]:
+def times_and_colour(points: Points, core: Mask) -> tuple[float, float, bool]:
     """Return the range of pulse times in a block, and whether anything in it is coloured.
 
     Parameters

@@ -20,7 +20,7 @@ from cloudprep.stages.base import (
     parameter,
 )
 from cloudprep.stages.noise._local_shapes import SHAPE_COLUMNS, has_shapes, local_shapes
-from cloudprep.stages.noise._smeared import Lengths, matched, smear_reach, smeared
+from cloudprep.stages.noise._smeared import Lengths, smear_reach, smeared, times_and_colour
 from cloudprep.stages.noise._spacings import in_spacings
 from cloudprep.stages.noise._usable import LABELS, relabelled, usable, withheld_parameter
 
@@ -161,7 +161,7 @@ class EdgeSmear(Stage):
 
     def summarise(self, points: Points, context: Context) -> Summary:
         """Say whether the block may be a part of a photogrammetric cloud; work out shapes if missing."""
-        share = _Share(*matched(points, context.core), int((context.core & usable(points)).sum()))
+        share = _Share(*times_and_colour(points, context.core), int((context.core & usable(points)).sum()))
         if has_shapes(points) or not self._may_look(context.site):
             return Summary(share)
         return Summary(share, local_shapes(points, context))
