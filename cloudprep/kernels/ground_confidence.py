@@ -69,9 +69,26 @@ def place_logits(limits: Limits, cell: float) -> tuple[NDArray[np.float32], NDAr
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def percent_sure(height: float, ground: bool, place: float) -> Any:
-    """Return how sure one label is, percent; see :func:`confidence`.
+    """Return how sure a label is, percent.
 
-    ``place`` is the place's logit for that label.
+    Parameters
+    ----------
+    height : float
+        Height over the surface, in tolerances (1 at the upper limit).
+    ground : bool
+        The label.
+    place : float
+        The place's logit for that label, from :func:`place_logits`.
+
+    Returns
+    -------
+    uint8
+        1 to 99: of points given 90 about 90 % should be right.
+
+    Examples
+    --------
+    >>> int(percent_sure(0.0, True, 4.0)), int(percent_sure(0.9, True, 4.0))
+    (98, 54)
     """
     if ground:
         up, down = min(max(height, 0.0), 1.0), min(max(-height, 0.0), 2.0)
@@ -86,44 +103,3 @@ def percent_sure(height: float, ground: bool, place: float) -> Any:
             logit += d
     share = 1.0 / (1.0 + math.exp(-logit))
     return np.uint8(min(max(np.rint(100.0 * share), 1.0), 99.0))
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def _confidence(
-    height: Floats,
-    ground: NDArray[np.bool_],
-    place_ground: Floats,
-    place_other: Floats,
-    sure: NDArray[np.uint8],
-) -> None:
-    for i in range(len(height)):
-        sure[i] = percent_sure(height[i], ground[i], place_ground[i] if ground[i] else place_other[i])
-
-
-def confidence(
-    height: Floats, ground: NDArray[np.bool_], place_ground: Floats, place_other: Floats
-) -> NDArray[np.uint8]:
-    """Return how sure each label is, percent.
-
-    Parameters
-    ----------
-    height : ndarray of float64, shape (n,)
-        Height over the surface, in tolerances (1 at the upper limit).
-    ground : ndarray of bool, shape (n,)
-        The labels.
-    place_ground, place_other : ndarray of float64, shape (n,)
-        The places' logits, from :func:`place_logits`.
-
-    Returns
-    -------
-    ndarray of uint8, shape (n,)
-        1 to 99: of points given 90 about 90 % should be right.
-
-    Examples
-    --------
-    >>> confidence(np.array([0.0, 0.9]), np.array([True, True]), np.array([4.0, 4.0]), np.zeros(2))
-    array([98, 54], dtype=uint8)
-    """
-    sure = np.empty(len(height), np.uint8)
-    _confidence(height, ground, place_ground, place_other, sure)
-    return sure

@@ -9,17 +9,14 @@ import pytest
 from scipy.special import expit
 
 from cloudprep.kernels import ground_confidence as module
-from cloudprep.kernels.ground_confidence import confidence, place_logits
+from cloudprep.kernels.ground_confidence import percent_sure, place_logits
 from cloudprep.kernels.ground_limits import Limits
 
 
 def sure(height, place, *, ground):
-    height = np.atleast_1d(np.asarray(height, float))
-    at = np.full(len(height), float(place))
-    # What is said of the other label must not count.
-    other = np.full(len(height), 1e3)
-    given = (at, other) if ground else (other, at)
-    return confidence(height, np.full(len(height), ground), *given).astype(int)
+    return np.array(
+        [int(percent_sure(h, ground, float(place))) for h in np.atleast_1d(np.asarray(height, float))]
+    )
 
 
 @pytest.mark.parametrize("place", [-2.0, -0.5, 0.0, 1.0, 3.0])
@@ -48,9 +45,9 @@ def test_other_points_are_surer_the_higher_above_the_limit():
 def test_every_label_gets_one_to_ninety_nine_percent():
     rng = np.random.default_rng(1)
     height = np.r_[rng.normal(0, 30, 2000), -1e300, 1e300, 0.0]
-    places = rng.normal(0, 40, (2, len(height)))
-    percent = confidence(height, rng.random(len(height)) < 0.5, *places)
-    assert percent.dtype == np.uint8
+    places = rng.normal(0, 40, len(height))
+    labels = rng.random(len(height)) < 0.5
+    percent = np.array([percent_sure(*of) for of in zip(height, labels, places, strict=True)])
     assert percent.min() == 1
     assert percent.max() == 99
 
