@@ -21,7 +21,7 @@ import numpy as np
 
 from cloudprep.engine.passes import StagePass
 from cloudprep.engine.progress import Silent
-from cloudprep.engine.store import BlockLayout, PointStore
+from cloudprep.engine.store_memory import MemoryStore
 from cloudprep.stages.registry import stage_class
 from cloudprep.testing import facts_of
 
@@ -76,11 +76,10 @@ def labelling(name: str, columns: Columns) -> float:
     site = facts_of(columns)
 
     def work() -> None:
-        store = PointStore(dict(columns))
+        store = MemoryStore(dict(columns))
+        store.cut(site)
         stage = stage_class(name)().resolved(site)
-        StagePass(
-            stage, store, BlockLayout(store, site, None), site, workers=1, progress=Silent()
-        ).carry_out()
+        StagePass(stage, store, site, workers=1, progress=Silent()).carry_out()
 
     return seconds(work)
 

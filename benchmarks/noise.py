@@ -26,7 +26,7 @@ sys.path.append(str(Path(__file__).parents[1]))
 from cloudprep.config import load_pipeline
 from cloudprep.engine.passes import StagePass
 from cloudprep.engine.progress import Silent
-from cloudprep.engine.store import BlockLayout, PointStore
+from cloudprep.engine.store_memory import MemoryStore
 from cloudprep.kernels.neighbours import mean_neighbour_distance
 from cloudprep.model.classes import NOISE_CODES
 from cloudprep.stages.registry import stage_class
@@ -208,11 +208,11 @@ def once_round(columns):
 
     before = search()
     site = facts_of(columns)
-    store = PointStore(dict(columns))
-    layout = BlockLayout(store, site)
+    store = MemoryStore(dict(columns))
+    store.cut(site)
     each = {}
     for stage in noise_stages():
-        work = StagePass(stage.resolved(site), store, layout, site, workers=1, progress=Silent())
+        work = StagePass(stage.resolved(site), store, site, workers=1, progress=Silent())
         start = time.process_time()
         work.carry_out()
         each[stage.name] = time.process_time() - start

@@ -20,7 +20,7 @@ from scipy.spatial import cKDTree
 from cloudprep.engine.passes import StagePass, StageResult
 from cloudprep.engine.progress import Silent
 from cloudprep.engine.sitefacts import measure_site
-from cloudprep.engine.store import BlockLayout, PointStore
+from cloudprep.engine.store_memory import MemoryStore
 from cloudprep.errors import MissingColumnError
 from cloudprep.model.bounds import Bounds
 from cloudprep.model.columns import COLUMNS, LABEL_COLUMNS, WORKING_COLUMNS
@@ -135,7 +135,7 @@ def facts_of(columns: Columns, origin: tuple[float, float] = _ORIGIN) -> SiteFac
     if len(columns["x"]) == 0:
         return SiteFacts(0, Bounds(0.0, 0.0, 1.0, 1.0), 0.0, 0.0, 1.0, False, origin)
     carried = frozenset(n for n in columns if n not in WORKING_COLUMNS)
-    return measure_site(PointStore(columns), origin=origin, resolution=0.001, columns=carried)
+    return measure_site(MemoryStore(columns), origin=origin, resolution=0.001, columns=carried)
 
 
 def run_stage(
@@ -167,9 +167,9 @@ def run_stage(
         New labels and what else came of it.
     """
     site = facts_of(columns, origin)
-    store = PointStore(dict(columns))
-    layout = BlockLayout(store, site, block_edge)
-    work = StagePass(stage.resolved(site), store, layout, site, workers=workers, progress=Silent())
+    store = MemoryStore(dict(columns))
+    store.cut(site, block_edge)
+    work = StagePass(stage.resolved(site), store, site, workers=workers, progress=Silent())
     result = work.carry_out()
     labels = {n: store.columns[n] for n in LABEL_COLUMNS if n in store.columns}
     working = {n: store.columns[n] for n in stage.provides if n in WORKING_COLUMNS}

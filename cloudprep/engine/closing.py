@@ -6,8 +6,6 @@ import resource
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from cloudprep.engine.record import ExtraDimensionRecord, OutputRecord, SiteRecord
 from cloudprep.engine.reference import describe
 from cloudprep.engine.working import extra_labels
@@ -19,11 +17,11 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from typing import Literal
 
+    import numpy as np
     from numpy.typing import NDArray
 
     from cloudprep.engine.loading import Units
     from cloudprep.engine.record import GateRecord, RunRecord, Status
-    from cloudprep.engine.store import PointStore
     from cloudprep.engine.tracking import TrackedInput
     from cloudprep.model.crs import CloudCrs
     from cloudprep.model.site import SiteFacts
@@ -93,19 +91,19 @@ def extra_dimension_records(stages: Sequence[Stage]) -> list[ExtraDimensionRecor
     ]
 
 
-def final_figures(store: PointStore) -> dict[str, float]:
-    """Return figures about all points of the run."""
-    noise = int(np.isin(store.columns["classification"], NOISE_CODES).sum())
+def final_figures(codes: NDArray[np.int64]) -> dict[str, float]:
+    """Return figures about all points of the run from how many of them have each class code."""
+    count, noise = int(codes.sum()), int(codes[list(NOISE_CODES)].sum())
     return {
-        "points.count": float(len(store)),
+        "points.count": float(count),
         "noise.points": float(noise),
-        "noise.share": noise / len(store),
+        "noise.share": noise / count,
     }
 
 
-def class_counts(classes: NDArray[np.uint8]) -> dict[str, int]:
+def class_counts(codes: NDArray[np.int64]) -> dict[str, int]:
     """Return how many points each class code has; codes without points are left out."""
-    return {str(code): int(n) for code, n in enumerate(np.bincount(classes, minlength=256)) if n}
+    return {str(code): int(n) for code, n in enumerate(codes) if n}
 
 
 def peak_memory() -> int:

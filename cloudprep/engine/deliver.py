@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
-
-import numpy as np
+from typing import TYPE_CHECKING, Literal
 
 from cloudprep import __version__
 from cloudprep.errors import BadInputError
@@ -13,18 +11,13 @@ from cloudprep.io.atomic import sha256_of
 from cloudprep.io.las import WriteOptions, WrittenCloud, write_patched
 from cloudprep.io.picture import write_hillshade
 from cloudprep.io.raster import write_grid
-from cloudprep.model.classes import NOISE_CODES
-from cloudprep.model.columns import STANDARD_LABELS
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
 
-    from numpy.typing import NDArray
-
     from cloudprep.config import OutputOptions
-    from cloudprep.engine.store import PointStore
-    from cloudprep.io.las import Flight
+    from cloudprep.io.las import Flight, LabelRows
     from cloudprep.model.crs import CloudCrs
     from cloudprep.model.grid import Grid
 
@@ -38,37 +31,10 @@ class WrittenGrid:
     sha256: str
 
 
-def delivered_labels(store: PointStore, rows: slice, extra: Collection[str] = ()) -> dict[str, NDArray[Any]]:
-    """Return the labels of a flight as they are delivered.
-
-    Parameters
-    ----------
-    store : PointStore
-        All points of the run.
-    rows : slice
-        Those of the flight.
-    extra : collection of str
-        Labels without a field of the standard that the stages provide. They speak of points in use: noise and
-        withheld points carry 0, also those that became so after the stage that judged them.
-
-    Returns
-    -------
-    dict of str to ndarray of shape (n,)
-        Class codes, withheld flags and the extra labels.
-    """
-    labels = {n: store.columns[n][rows] for n in STANDARD_LABELS}
-    if extra:
-        unused = labels["withheld"] | np.isin(labels["classification"], NOISE_CODES)
-        for name in extra:
-            values = store.columns[name][rows]
-            labels[name] = np.where(unused, values.dtype.type(0), values)
-    return labels
-
-
 def deliver_clouds(
     flight: Flight,
     target: Path,
-    labels: Mapping[str, NDArray[Any]],
+    labels: LabelRows,
     output: OutputOptions,
     advance: Callable[[int], None],
 ) -> WrittenCloud:

@@ -8,17 +8,19 @@ import numpy as np
 
 from cloudprep.engine.loading import local_metres, site_origin
 from cloudprep.engine.sitefacts import measure_site
-from cloudprep.engine.store import PointStore
+from cloudprep.engine.store_memory import MemoryStore
+from cloudprep.engine.store_spilled import Ranges
 from cloudprep.model.classes import ClassCode
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from cloudprep.engine.loading import LoadedFlight
+    from cloudprep.engine.store_spilled import SpilledStore
     from cloudprep.model.site import SiteFacts
 
 
-def gather(flights: list[LoadedFlight], columns: frozenset[str]) -> tuple[PointStore, SiteFacts]:
+def gather(flights: list[LoadedFlight], columns: frozenset[str]) -> tuple[MemoryStore, SiteFacts]:
     """Return one store of all flights, one after the other, and the facts about the site.
 
     Parameters
@@ -30,12 +32,12 @@ def gather(flights: list[LoadedFlight], columns: frozenset[str]) -> tuple[PointS
 
     Returns
     -------
-    store : PointStore
+    store : MemoryStore
         Stray points in it are labelled noise.
     site : SiteFacts
         Measured without them.
     """
-    origin = site_origin(flights)
+    origin = site_origin([f.extent for f in flights])
     total = sum(f.flight.count for f in flights)
     joined: dict[str, NDArray[Any]] = {axis: np.empty(total) for axis in "xyz"}
     stray = np.zeros(total, bool)
@@ -43,11 +45,13 @@ def gather(flights: list[LoadedFlight], columns: frozenset[str]) -> tuple[PointS
     for name in names:
         joined[name] = np.empty(total, flights[0].columns[name].dtype)
     resolution = min(min(f.flight.scales[:2]) * f.units.horizontal for f in flights)
+    flight_rows: list[slice] = []
     start = 0
     while flights:
         one = flights.pop(0)
         rows = slice(start, start + one.flight.count)
         start = rows.stop
+        flight_rows.append(rows)
         for i, axis in enumerate("xyz"):
             joined[axis][rows] = local_metres(one, i, origin)
         for name in names:
@@ -56,19 +60,34 @@ def gather(flights: list[LoadedFlight], columns: frozenset[str]) -> tuple[PointS
             stray[rows] = one.stray
         del one
     joined.setdefault("withheld", np.zeros(total, bool))
-    store = PointStore(joined, stray if stray.any() else None)
+    store = MemoryStore(joined, stray if stray.any() else None, flight_rows)
     site = measure_site(store, origin=origin, resolution=resolution, columns=columns)
-    _label_stray(store)
+    _label_stray(store, site)
     return store, site
 
 
-def _label_stray(store: PointStore) -> None:
+def _label_stray(store: MemoryStore, site: SiteFacts) -> None:
     """Label stray points: high noise above the middle of the site's heights, else low noise."""
     if store.stray is None:
         return
-    z = store.columns["z"]
-    middle = float(np.median(z[~store.stray]))
-    labels = np.where(z > middle, ClassCode.HIGH_NOISE, ClassCode.LOW_NOISE).astype(np.uint8)
+    labels = stray_labels(store.columns["z"], site)
     changed = store.columns["classification"].copy()
     changed[store.stray] = labels[store.stray]
     store.columns["classification"] = changed
+
+
+def stray_labels(z: NDArray[np.float64], site: SiteFacts) -> NDArray[np.uint8]:
+    """Return the class of stray points at heights z: high noise above the middle of the site, else low."""
+    middle = (site.lowest + site.highest) / 2
+    return np.where(z > middle, ClassCode.HIGH_NOISE, ClassCode.LOW_NOISE).astype(np.uint8)
+
+
+def label_spilled_stray(store: SpilledStore, site: SiteFacts) -> None:
+    """Label stray points of a store on disk; nobody else works on it yet."""
+    file, _ = store.columns["classification"]
+    places = zip(
+        store.stray.start.tolist(), store.stray.stop.tolist(), store.stray.flight.tolist(), strict=True
+    )
+    for start, stop, flight in places:
+        z = store.column("z", Ranges(*(np.array([v]) for v in (start, stop, flight))))
+        store.files.write(file, start, stray_labels(z, site))

@@ -107,16 +107,26 @@ def _without_far_points(flight: Flight, units: Units, columns: dict[str, NDArray
     x, y, z = (global_metres(flight, units, columns[axis], i) for i, axis in enumerate("XYZ"))
     stray = find_stray(x, y, z)
     if stray is not None:
-        share = float(np.count_nonzero(stray)) / len(stray)
-        if share > LARGEST_STRAY_SHARE:
-            raise BadInputError(
-                flight.path,
-                f"{share:.1%} of its points lie far away from the others: "
-                "the file mixes places or its coordinates are broken",
-            )
+        refuse_too_many_stray(flight, int(np.count_nonzero(stray)), len(stray))
         x, y = x[~stray], y[~stray]
     extent = Bounds(float(x.min()), float(y.min()), float(x.max()), float(y.max()))
     return LoadedFlight(flight, units, columns, stray, extent)
+
+
+def refuse_too_many_stray(flight: Flight, stray: int, count: int) -> None:
+    """Refuse a flight that is broken rather than noisy.
+
+    Raises
+    ------
+    BadInputError
+        If too many of its points lie at absurd coordinates.
+    """
+    if stray / count > LARGEST_STRAY_SHARE:
+        raise BadInputError(
+            flight.path,
+            f"{stray / count:.1%} of its points lie far away from the others: "
+            "the file mixes places or its coordinates are broken",
+        )
 
 
 def global_metres(flight: Flight, units: Units, raw: NDArray[np.int32], axis: int) -> NDArray[np.float64]:
@@ -125,11 +135,11 @@ def global_metres(flight: Flight, units: Units, raw: NDArray[np.int32], axis: in
     return np.asarray(raw * (flight.scales[axis] * unit) + flight.offsets[axis] * unit, np.float64)
 
 
-def site_origin(flights: Sequence[LoadedFlight]) -> tuple[float, float]:
+def site_origin(extents: Sequence[Bounds]) -> tuple[float, float]:
     """Return the local zero: whole kilometres at or below the extent, the same for any order of flights."""
     return (
-        math.floor(min(f.extent.x0 for f in flights) / _KILOMETRE) * _KILOMETRE,
-        math.floor(min(f.extent.y0 for f in flights) / _KILOMETRE) * _KILOMETRE,
+        math.floor(min(b.x0 for b in extents) / _KILOMETRE) * _KILOMETRE,
+        math.floor(min(b.y0 for b in extents) / _KILOMETRE) * _KILOMETRE,
     )
 
 

@@ -2,30 +2,35 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from cloudprep.engine.store import merged_labels
+from cloudprep.engine.executor import Threads
 from cloudprep.errors import CloudprepError
-from cloudprep.model.bounds import EVERYWHERE, Bounds
-from cloudprep.model.columns import COLUMNS, EXTRA_LABELS, STANDARD_LABELS, WORKING_COLUMNS
+from cloudprep.model.columns import COLUMNS, EXTRA_LABELS, WORKING_COLUMNS
+from cloudprep.model.moves import ClassMoves
+from cloudprep.model.points import Points
 from cloudprep.stages.base import Context
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Mapping
 
     from numpy.typing import NDArray
 
+    from cloudprep.engine.executor import Executor
     from cloudprep.engine.progress import ProgressSink
-    from cloudprep.engine.store import Block, BlockLayout, PointStore
-    from cloudprep.model.delta import Solution, Summary
+    from cloudprep.engine.store import Block, Store
+    from cloudprep.model.bounds import Bounds
+    from cloudprep.model.delta import Solution
     from cloudprep.model.grid import Grid
-    from cloudprep.model.points import Points
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
+
+
+# What a stage's summaries hand on to its labelling is held apart from columns of the same name.
+_SCRATCH = "scratch "
 
 
 class ContractError(CloudprepError):
@@ -39,204 +44,158 @@ def sweeps_of(stage: Stage) -> int:
 
 @dataclass
 class StageResult:
-    """What came of one stage; ``changed`` counts points whose class or withheld flag is another now."""
+    """What came of one stage.
+
+    Parameters
+    ----------
+    grids : tuple of Grid
+        Raster products.
+    figures : dict
+        Named results.
+    warnings : list of str
+        Lines for people.
+    changed : int
+        Points whose class or withheld flag is another now.
+    moves : ClassMoves or None
+        Which classes points went to; None where the stage gives no classes.
+    """
 
     grids: tuple[Grid, ...] = ()
     figures: dict[str, float | int] = field(default_factory=dict)
     warnings: list[str] = field(default_factory=list)
     changed: int = 0
+    moves: ClassMoves | None = None
 
 
 @dataclass(frozen=True)
-class _Job:
-    """A block as a stage sees it."""
-
-    block: Block
-    points: Points
-    context: Context
-
-
-class StagePass:
-    """One stage at work on one site.
+class BlockResult:
+    """What one block gave: small things; its columns went into the store.
 
     Parameters
     ----------
-    stage : Stage
-        Resolved.
-    store : PointStore
-        The points; the columns that the stage provides are exchanged at the end.
-    layout : BlockLayout
-        The blocks.
-    site : SiteFacts
-        Facts about the site.
-    workers : int
-        Threads: shared among blocks, or inside the kernels when there is a single block.
-    progress : ProgressSink
-        Told about every block.
+    part : object
+        Its share of the site's figures.
+    dtypes : dict of str to dtype
+        Columns that were put into the store.
+    warnings : tuple of str
+        Lines for people.
+    changed : int
+        Points whose class or withheld flag is another now.
+    moves : ClassMoves or None
+        Which classes its points went to.
     """
 
-    def __init__(
-        self,
-        stage: Stage,
-        store: PointStore,
-        layout: BlockLayout,
-        site: SiteFacts,
-        *,
-        workers: int,
-        progress: ProgressSink,
-    ) -> None:
-        self.stage = stage
-        self.store = store
-        self.layout = layout
-        self.site = site
-        self.progress = progress
-        many = len(layout.blocks) > 1
-        self.block_workers = min(workers, len(layout.blocks)) if many else 1
-        self.kernel_threads = 1 if many else workers
-        stage.threads = workers
-        self.names = tuple(dict.fromkeys((*stage.needs, *stage.uses)))
+    part: Any = None
+    dtypes: dict[str, np.dtype[Any]] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+    changed: int = 0
+    moves: ClassMoves | None = None
 
-    def carry_out(self) -> StageResult:
-        """Run the stage; the store's labels change only when all blocks are done."""
-        sweeps = sweeps_of(self.stage)
-        self.progress.start(self.stage.name, max(1, sweeps) * self.store.usable_count)
-        result = StageResult()
-        solution: Solution | None = None
-        try:
-            if self.stage.summarises:
-                solution = self._summarise()
-                if solution.revisit:
-                    solution = self._revisit(solution)
-                result.grids = solution.grids
-                result.figures.update(solution.figures)
-                result.warnings.extend(solution.warnings)
-            if self.stage.provides:
-                self._label(solution, result)
-        finally:
-            self.store.scratch = {}
-            self.progress.finish()
-        return result
 
-    def _summarise(self) -> Solution:
-        def work(job: _Job) -> Summary:
-            return self.stage.summarise(job.points, job.context)
+@dataclass(frozen=True)
+class BlockWork:
+    """What is done to each block in one sweep of a stage; it pickles, and doing it twice does no harm.
 
-        parts: list[Any] = []
-        scratch: dict[str, NDArray[Any]] = {}
-        for job, summary in self._each_block(work):
-            parts.append(summary.part)
-            self._check_lengths(summary.scratch, len(job.points), "summarise")
-            for name, values in summary.scratch.items():
-                if name not in scratch:
-                    scratch[name] = np.zeros(len(self.store), np.asarray(values).dtype)
-                rows = job.block.rows if job.block.rows is not None else slice(None)
-                scratch[name][rows] = np.asarray(values)[job.context.core]
-        solution = self.stage.solve(self.stage.merge(parts), self.site)
-        self.store.scratch = scratch
-        return solution
+    Parameters
+    ----------
+    step : {"summarise", "revisit", "run"}
+        Which part of the stage's contract.
+    stage : Stage
+        Resolved.
+    store : Store
+        The points.
+    site : SiteFacts
+        Facts about the site.
+    solution : Solution or None
+        What the stage worked out for the site.
+    scratch : tuple of str
+        Columns of the stage's own, from its summaries.
+    threads : int
+        For the kernels.
+    """
 
-    def _revisit(self, first: Solution) -> Solution:
-        def work(job: _Job) -> Any:
-            return self.stage.revisit(job.points, job.context, first)
+    step: Literal["summarise", "revisit", "run"]
+    stage: Stage
+    store: Store
+    site: SiteFacts
+    solution: Solution | None = None
+    scratch: tuple[str, ...] = ()
+    threads: int = 1
 
-        parts = [part for _, part in self._each_block(work)]
-        return self.stage.settle(self.stage.merge_revisits(parts), first, self.site)
+    def __call__(self, block: Block) -> BlockResult:
+        """Return what a block gives."""
+        points, core, buffered = self.store.around(block, self._names, self.stage.reach())
+        context = Context(self.site, core, block.bounds, buffered, self._fetch, self.threads)
+        if self.step == "summarise":
+            return self._summarise(block, points, context)
+        if self.step == "revisit":
+            assert self.solution is not None  # noqa: S101
+            return BlockResult(self.stage.revisit(self._seen(points), context, self.solution))
+        return self._run(block, points, context)
 
-    def _label(self, solution: Solution | None, result: StageResult) -> None:
-        def work(job: _Job) -> tuple[dict[str, NDArray[Any]], tuple[str, ...]]:
-            delta = self.stage.run(job.points, job.context, solution)
-            columns = self._checked(delta.columns, len(job.points))
-            return {n: v[job.context.core] for n, v in columns.items()}, delta.warnings
-
-        changes = []
-        for job, (columns, warnings) in self._each_block(work):
-            changes.append((job.block.rows, columns))
-            result.warnings.extend(w for w in warnings if w not in result.warnings)
-        before = dict(self.store.columns)
-        # Each block's part is let go once it is put in, so that nothing is held twice.
-        changes.reverse()
-        after = merged_labels(before, (changes.pop() for _ in range(len(changes))))
-        for name in self.stage.provides:
-            if name in EXTRA_LABELS and name not in after:  # nothing said of any point
-                after[name] = np.zeros(len(self.store), COLUMNS[name].dtype)
-        differs = np.zeros(len(self.store), bool)
-        for name in STANDARD_LABELS:
-            if name in after:
-                differs |= after[name] != before[name] if name in before else after[name].astype(bool)
-        result.changed = int(np.count_nonzero(differs))
-        if "classification" in after:
-            result.figures.update(self.stage.figures(before["classification"], after["classification"]))
-        self.store.columns.update(after)
-
-    def _each_block(self, work: Callable[[_Job], Any]) -> list[tuple[_Job, Any]]:
-        """Return every block with what the work made of it, in the order of the blocks."""
-        blocks = self.layout.blocks
-        if self.block_workers == 1:
-            done = []
-            for block in blocks:
-                job = self._job(block)
-                done.append((_without_points(job), work(job)))
-                self.progress.advance(block.count)
-            return done
-
-        def one(block: Block) -> tuple[_Job, Any]:
-            job = self._job(block)
-            return _without_points(job), work(job)
-
-        results: dict[int, tuple[_Job, Any]] = {}
-        with ThreadPoolExecutor(self.block_workers, thread_name_prefix=self.stage.name) as pool:
-            waiting = {pool.submit(one, block): i for i, block in enumerate(blocks)}
-            try:
-                for future in as_completed(waiting):
-                    i = waiting[future]
-                    results[i] = future.result()
-                    self.progress.advance(blocks[i].count)
-            except BaseException:
-                pool.shutdown(wait=True, cancel_futures=True)
-                raise
-        return [results[i] for i in range(len(blocks))]
-
-    def _job(self, block: Block) -> _Job:
-        reach = self.stage.reach()
-        buffered = EVERYWHERE if block.bounds == EVERYWHERE else block.bounds.grown(reach)
-        if block.bounds == EVERYWHERE or reach <= 0:
-            rows = block.rows
-            core = np.ones(block.count, bool)
-            if block.bounds != EVERYWHERE:
-                buffered = block.bounds
-        else:
-            rows = self.layout.rows_within(buffered)
-            assert rows is not None  # noqa: S101
-            assert block.rows is not None  # noqa: S101
-            core = np.zeros(len(rows), bool)
-            core[np.searchsorted(rows, block.rows)] = True
-        points = self.store.points(self.names, rows)
-        context = Context(self.site, core, block.bounds, buffered, self._fetch, self.kernel_threads)
-        return _Job(block, points, context)
+    @property
+    def _names(self) -> tuple[str, ...]:
+        labels = [n for n in ("classification", "withheld") if n in self.stage.provides]
+        return tuple(dict.fromkeys((*self.stage.needs, *self.stage.uses, *self.scratch, *labels)))
 
     def _fetch(self, bounds: Bounds) -> Points:
-        return self.store.points(self.names, self.layout.rows_within(bounds))
+        return self.store.within(bounds, self._names)
+
+    def _summarise(self, block: Block, points: Points, context: Context) -> BlockResult:
+        summary = self.stage.summarise(points, context)
+        self._check_lengths(summary.scratch, len(points), "summarise")
+        found = {_SCRATCH + name: np.asarray(values) for name, values in summary.scratch.items()}
+        if found:
+            self.store.put(block, {name: _own(values, context) for name, values in found.items()})
+        return BlockResult(summary.part, {name: values.dtype for name, values in found.items()})
+
+    def _run(self, block: Block, points: Points, context: Context) -> BlockResult:
+        delta = self.stage.run(self._seen(points), context, self.solution)
+        columns = self._checked(delta.columns, len(points))
+        after = {name: _own(values, context) for name, values in columns.items()}
+        changed, moves = 0, None
+        differs = np.zeros(block.count, bool)
+        for name in ("classification", "withheld"):
+            if name not in self.stage.provides:
+                continue
+            before = _own(points[name], context) if name in points else np.zeros(block.count, bool)
+            after.setdefault(name, before)  # nothing said: it stays
+            differs |= after[name] != before
+            if name == "classification":
+                moves = ClassMoves.between(before, after[name])
+        changed = int(np.count_nonzero(differs))
+        for name in self.stage.provides:
+            if name in EXTRA_LABELS and name not in after:  # nothing said of any point
+                after[name] = np.zeros(block.count, COLUMNS[name].dtype)
+        self.store.put(block, after)
+        dtypes = {name: values.dtype for name, values in after.items()}
+        return BlockResult(None, dtypes, delta.warnings, changed, moves)
+
+    def _seen(self, points: Points) -> Points:
+        """Leave out columns that were only read to compare, and give its own back to the stage."""
+        seen = {*self.stage.needs, *self.stage.uses}
+        kept = {name: points[name] for name in points if name in seen}
+        kept.update((name.removeprefix(_SCRATCH), points[name]) for name in self.scratch)
+        return Points(kept)
 
     def _checked(self, columns: Mapping[str, Any], count: int) -> dict[str, NDArray[Any]]:
+        name = self.stage.name
         undeclared = sorted(set(columns) - set(self.stage.provides))
         if undeclared:
-            raise ContractError(f"stage {self.stage.name} changed {undeclared}, which it does not declare")
+            raise ContractError(f"stage {name} changed {undeclared}, which it does not declare")
         self._check_lengths(columns, count, "run")
         checked = {}
-        for name, values in columns.items():
+        for column, values in columns.items():
             array = np.asarray(values)
-            if array.dtype != COLUMNS[name].dtype:
-                expected = COLUMNS[name].dtype
-                raise ContractError(f"stage {self.stage.name} gave '{name}' as {array.dtype}, not {expected}")
-            most = COLUMNS[name].most
+            expected, most = COLUMNS[column].dtype, COLUMNS[column].most
+            if array.dtype != expected:
+                raise ContractError(f"stage {name} gave '{column}' as {array.dtype}, not {expected}")
             if most is not None and array.size and int(array.max()) > most:
-                raise ContractError(
-                    f"stage {self.stage.name} gave '{name}' up to {array.max()}, more than {most}"
-                )
-            checked[name] = array
-        for name in self.stage.provides:
-            if name in WORKING_COLUMNS and name not in checked:
-                raise ContractError(f"stage {self.stage.name} gave no '{name}', which it declares")
+                raise ContractError(f"stage {name} gave '{column}' up to {array.max()}, more than {most}")
+            checked[column] = array
+        for column in self.stage.provides:
+            if column in WORKING_COLUMNS and column not in checked:
+                raise ContractError(f"stage {name} gave no '{column}', which it declares")
         return checked
 
     def _check_lengths(self, columns: Mapping[str, Any], count: int, where: str) -> None:
@@ -246,18 +205,100 @@ class StagePass:
                 raise ContractError(f"stage {self.stage.name}: {where} gave {got}")
 
 
-def _without_points(job: _Job) -> _Job:
-    """Let go of a block's points once its work is done; the rest is small."""
-    return _Job(job.block, _CountOnly(len(job.points)), job.context)  # type: ignore[arg-type]
+def _own(values: NDArray[Any], context: Context) -> NDArray[Any]:
+    """Return the values of a block's own points; the array itself where there is no buffer."""
+    return values if context.core.all() else values[context.core]
 
 
-class _CountOnly:
-    """Stands in for points of which only the number is still wanted."""
+class StagePass:
+    """One stage at work on one site.
 
-    __slots__ = ("_count",)
+    Parameters
+    ----------
+    stage : Stage
+        Resolved.
+    store : Store
+        The points, cut into blocks; the columns that the stage provides are exchanged at the end.
+    site : SiteFacts
+        Facts about the site.
+    workers : int
+        Threads: shared among blocks, or inside the kernels when there is a single block.
+    progress : ProgressSink
+        Told about every block.
+    executor : Executor, optional
+        Who does the work on blocks; by default as many threads as there are workers.
+    """
 
-    def __init__(self, count: int) -> None:
-        self._count = count
+    def __init__(
+        self,
+        stage: Stage,
+        store: Store,
+        site: SiteFacts,
+        *,
+        workers: int,
+        progress: ProgressSink,
+        executor: Executor | None = None,
+    ) -> None:
+        self.stage = stage
+        self.store = store
+        self.site = site
+        self.progress = progress
+        self.executor = executor or Threads(workers)
+        self.kernel_threads = workers if len(store.blocks) == 1 else 1
+        stage.threads = workers
 
-    def __len__(self) -> int:
-        return self._count
+    def carry_out(self) -> StageResult:
+        """Run the stage; the store's labels change only when all blocks are done."""
+        sweeps = sweeps_of(self.stage)
+        self.progress.start(self.stage.name, max(1, sweeps) * self.store.usable_count)
+        result = StageResult()
+        solution: Solution | None = None
+        scratch: tuple[str, ...] = ()
+        try:
+            if self.stage.summarises:
+                solution, scratch = self._summarise()
+                if solution.revisit:
+                    parts = [done.part for done in self._each_block("revisit", solution, scratch)]
+                    solution = self.stage.settle(self.stage.merge_revisits(parts), solution, self.site)
+                result.grids = solution.grids
+                result.figures.update(solution.figures)
+                result.warnings.extend(solution.warnings)
+            if self.stage.provides:
+                self._label(solution, scratch, result)
+        finally:
+            self.store.forget(scratch)
+            self.progress.finish()
+        return result
+
+    def _summarise(self) -> tuple[Solution, tuple[str, ...]]:
+        done = self._each_block("summarise", None)
+        dtypes = {name: dtype for one in done for name, dtype in one.dtypes.items()}
+        parts = [one.part for one in done]
+        del done
+        merged = self.stage.merge(parts)
+        del parts
+        solution = self.stage.solve(merged, self.site)
+        self.store.exchange(dtypes)
+        return solution, tuple(dtypes)
+
+    def _label(self, solution: Solution | None, scratch: tuple[str, ...], result: StageResult) -> None:
+        done = self._each_block("run", solution, scratch)
+        for one in done:
+            result.warnings.extend(w for w in one.warnings if w not in result.warnings)
+        result.changed = sum(one.changed for one in done)
+        dtypes = {name: dtype for one in done for name, dtype in one.dtypes.items()}
+        if "classification" in self.stage.provides:
+            stray = ClassMoves(np.diag(self.store.stray_codes))
+            result.moves = ClassMoves.sum([stray, *(one.moves for one in done if one.moves is not None)])
+            result.figures.update(self.stage.figures(result.moves))
+        self.store.exchange(dtypes)
+
+    def _each_block(
+        self,
+        step: Literal["summarise", "revisit", "run"],
+        solution: Solution | None,
+        scratch: tuple[str, ...] = (),
+    ) -> list[BlockResult]:
+        """Return what every block gave, in the order of the blocks."""
+        work = BlockWork(step, self.stage, self.store, self.site, solution, scratch, self.kernel_threads)
+        return self.executor.each(work, self.store.blocks, lambda b: self.progress.advance(b.count))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import time
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -18,13 +19,13 @@ from cloudprep.engine.closing import (
     site_record,
     status_of,
 )
-from cloudprep.engine.deliver import deliver_clouds, deliver_grids, delivered_labels
+from cloudprep.engine.deliver import deliver_clouds, deliver_grids
 from cloudprep.engine.folder import RunFolder
 from cloudprep.engine.gates import judge
-from cloudprep.engine.gathering import gather
 from cloudprep.engine.groups import LARGEST_GAP, site_groups
+from cloudprep.engine.holding import InMemory, OnDisk
 from cloudprep.engine.inputs import deliverable_names, expand_inputs
-from cloudprep.engine.loading import load_flight
+from cloudprep.engine.memory import default_memory, plan_memory, resolved_roughly
 from cloudprep.engine.passes import StagePass
 from cloudprep.engine.plan import check_needs, facts_from_headers, plan_lines, plan_run, wanted_columns
 from cloudprep.engine.record import (
@@ -35,7 +36,8 @@ from cloudprep.engine.record import (
     write_record,
 )
 from cloudprep.engine.reference import Assumptions, settle, site_reference
-from cloudprep.engine.store import BlockLayout, PointStore
+from cloudprep.engine.scratch import ScratchFolder
+from cloudprep.engine.store import code_counts
 from cloudprep.engine.tracking import TrackedInput, old_labels, open_with_points
 from cloudprep.engine.working import extra_labels, kept_after
 from cloudprep.errors import (
@@ -54,8 +56,10 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from cloudprep.config import Pipeline
+    from cloudprep.engine.holding import Holder
     from cloudprep.engine.loading import Units
     from cloudprep.engine.progress import ProgressSink
+    from cloudprep.engine.store import Store
     from cloudprep.model.grid import Grid
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
@@ -82,7 +86,14 @@ class RunRequest:
     assume_crs : str, optional
         Reference system for clouds that carry none.
     block_edge : float, optional
-        Edge of a block, m; by default from the density. The results don't depend on it.
+        Edge of a block in memory, m; by default from the density. The results don't depend on it.
+    memory : int, optional
+        Bytes that the run may use; by default a share of the machine's. Points that don't fit are held in
+        files. The results don't depend on it.
+    scratch : Path, optional
+        Folder for these files; by default the folder of the run.
+    block_points : int, optional
+        Points in a block in files; by default from the memory. The results don't depend on it.
     """
 
     pipeline: Pipeline
@@ -93,6 +104,9 @@ class RunRequest:
     dry_run: bool = False
     assume_crs: str | None = None
     block_edge: float | None = None
+    memory: int | None = None
+    scratch: Path | None = None
+    block_points: int | None = None
 
 
 @dataclass(frozen=True)
@@ -169,23 +183,47 @@ class _Run:
         if self.request.dry_run:
             return self._dry_run()
         self.folder.prepare(paths)
-        self._load()
-        if not self._alive():
-            return self._finish(None, None, [], [])
-        self._refuse_far_apart()
-        loaded = []
-        start = 0
-        for one in self._alive():
-            assert one.loaded is not None  # noqa: S101
-            one.rows = slice(start, start + one.points)
-            start = one.rows.stop
-            loaded.append(one.loaded)
-            one.loaded = None  # the store takes over its columns
-        store, site = gather(loaded, self.columns)
-        stage_records, grids = self._run_stages(store, site)
-        self.figures.update(final_figures(store))
-        outputs = self._deliver(store, crs, grids)
+        with ExitStack() as stack:
+            holder = self._holder(stack)
+            self._load(holder)
+            if not self._alive():
+                return self._finish(None, None, [], [])
+            self._refuse_far_apart()
+            store, site = holder.finish(self.columns)
+            stage_records, grids = self._run_stages(store, site)
+            self.figures.update(final_figures(self.codes))
+            outputs = self._deliver(store, crs, grids)
         return self._finish(site, crs, stage_records, outputs)
+
+    def _holder(self, stack: ExitStack) -> Holder:
+        """Return where the points will be held: in memory if they fit."""
+        request = self.request
+        names = [n for n in wanted_columns(self.stages) if n in self.columns]
+        alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
+        if not alive:
+            return InMemory(names, request.block_edge)
+        site = facts_from_headers(alive, self.columns)
+        plan = plan_memory(
+            resolved_roughly(self.stages, site),
+            site,
+            names,
+            limit=request.memory or default_memory(),
+            workers=self.workers,
+            shared=request.block_points is not None,
+            measured=False,
+        )
+        if not plan.on_disk:
+            return InMemory(names, request.block_edge)
+        scratch = ScratchFolder(request.scratch or self.folder.root, plan.scratch)
+        return OnDisk(
+            names,
+            stack.enter_context(scratch),
+            plan,
+            self.stages,
+            workers=self.workers,
+            spacing=site.spacing,
+            block_points=request.block_points,
+        )
 
     @property
     def _ending(self) -> str:
@@ -274,15 +312,14 @@ class _Run:
         }
         return RunOutcome(record, EXIT_DONE if len(alive) == len(self.inputs) else EXIT_INPUT_FAILED, lines)
 
-    def _load(self) -> None:
-        wanted = [n for n in wanted_columns(self.stages) if n in self.columns]
+    def _load(self, holder: Holder) -> None:
         alive = self._alive()
         self.progress.start("reading", sum(i.points for i in alive))
         for one in alive:
             assert one.flight is not None  # noqa: S101
             assert one.settled is not None  # noqa: S101
             try:
-                one.loaded = load_flight(one.flight, one.settled.units, wanted, self.progress.advance)
+                one.loaded = holder.read(one.flight, one.settled.units, self.progress.advance)
                 one.sha256 = str(fingerprint(one.path)["sha256"])
             except BadInputError as error:
                 self._fail(one, error)
@@ -309,16 +346,18 @@ class _Run:
                 f"(run each group by itself): {named}"
             )
 
-    def _run_stages(self, store: PointStore, site: SiteFacts) -> tuple[list[StageRecord], list[Grid]]:
-        layout = BlockLayout(store, site, self.request.block_edge)
+    def _run_stages(self, store: Store, site: SiteFacts) -> tuple[list[StageRecord], list[Grid]]:
+        self.codes = code_counts(store)
         records: list[StageRecord] = []
         grids: list[Grid] = []
         for unresolved, kept in zip(self.stages, kept_after(self.stages), strict=True):
             stage = unresolved.resolved(site)
             began = time.perf_counter()
-            work = StagePass(stage, store, layout, site, workers=self.workers, progress=self.progress)
+            work = StagePass(stage, store, site, workers=self.workers, progress=self.progress)
             result = work.carry_out()
             store.forget(n for n in WORKING_COLUMNS if n not in kept)
+            if result.moves is not None:
+                self.codes = result.moves.of_codes()
             for text in result.warnings:
                 self._warn(f"{stage.name}: {text}")
             self.figures.update({k: float(v) for k, v in result.figures.items()})
@@ -332,21 +371,21 @@ class _Run:
                     seconds=time.perf_counter() - began,
                     points=store.usable_count,
                     changed=result.changed,
-                    classes=class_counts(store.columns["classification"]),
+                    classes=class_counts(self.codes),
                     warnings=result.warnings,
                 )
             )
         return records, grids
 
-    def _deliver(self, store: PointStore, crs: CloudCrs, grids: Sequence[Grid]) -> list[OutputRecord]:
+    def _deliver(self, store: Store, crs: CloudCrs, grids: Sequence[Grid]) -> list[OutputRecord]:
         outputs: list[OutputRecord] = []
         root = self.folder.root
         alive = self._alive()
         extra = extra_labels(self.stages)
         self.progress.start("writing", len(store))
-        for one in alive:
+        for number, one in enumerate(alive):
             assert one.flight is not None  # noqa: S101
-            labels = delivered_labels(store, one.rows, extra)
+            labels = store.label_rows(number, tuple(extra))
             try:
                 made = deliver_clouds(
                     one.flight,

@@ -7,14 +7,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cloudprep.engine.spilling import local_ends
 from cloudprep.model.bounds import Bounds
 from cloudprep.model.grid import Lattice
 from cloudprep.model.site import SiteFacts
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
     from numpy.typing import NDArray
 
-    from cloudprep.engine.store import PointStore
+    from cloudprep.engine.spilling import Spilled
+    from cloudprep.engine.store_memory import MemoryStore
+    from cloudprep.engine.store_spilled import SpilledStore
 
 # Spacing is judged on cells this large: wide enough to bridge scan lines, small enough to leave out gaps.
 SPACING_CELL = 5.0
@@ -27,17 +32,42 @@ _LARGEST_MASK = 400_000_000
 
 def occupied_cells(x: NDArray[np.float64], y: NDArray[np.float64], lattice: Lattice) -> int:
     """Return how many cells of a lattice hold at least one of the points."""
+    return len(cells_with_points(x, y, lattice))
+
+
+def cells_with_points(x: NDArray[np.float64], y: NDArray[np.float64], lattice: Lattice) -> NDArray[np.int64]:
+    """Return the cells of a lattice that hold at least one of the points: columns and rows, shape (m, 2)."""
     if len(x) == 0:
-        return 0
+        return np.empty((0, 2), np.int64)
     column, row = lattice.column_of(x), lattice.row_of(y)
     c0, r0 = int(column.min()), int(row.min())
     width, height = int(column.max()) - c0 + 1, int(row.max()) - r0 + 1
     key = (row - r0) * width + (column - c0)
     if width * height > _LARGEST_MASK:
-        return len(np.unique(key))
-    mask = np.zeros(width * height, bool)
-    mask[key] = True
-    return int(np.count_nonzero(mask))
+        found = np.unique(key)
+    else:
+        mask = np.zeros(width * height, bool)
+        mask[key] = True
+        found = np.flatnonzero(mask)
+    return np.stack([found % width + c0, found // width + r0], axis=1)
+
+
+def spacing_by_cells(count: int, occupied: Callable[[float], int]) -> float:
+    """Return the mean point spacing, m, of points over the ground that holds any.
+
+    Parameters
+    ----------
+    count : int
+        Number of points, at least one.
+    occupied : callable
+        Gives how many cells of a size (m) hold points.
+    """
+    cell = SPACING_CELL
+    cells = occupied(cell)
+    while count >= _FEWEST and count < _POINTS_PER_CELL * cells and cell < _WIDEST_CELL:
+        cell *= 2
+        cells = occupied(cell)
+    return math.sqrt(cell**2 * cells / count)
 
 
 def point_spacing(x: NDArray[np.float64], y: NDArray[np.float64], origin: tuple[float, float]) -> float:
@@ -50,22 +80,17 @@ def point_spacing(x: NDArray[np.float64], y: NDArray[np.float64], origin: tuple[
     origin : tuple of float
         Global coordinates of the local zero, m.
     """
-    cell, count = SPACING_CELL, len(x)
-    occupied = occupied_cells(x, y, Lattice(cell, origin))
-    while count >= _FEWEST and count < _POINTS_PER_CELL * occupied and cell < _WIDEST_CELL:
-        cell *= 2
-        occupied = occupied_cells(x, y, Lattice(cell, origin))
-    return math.sqrt(cell**2 * occupied / count)
+    return spacing_by_cells(len(x), lambda cell: occupied_cells(x, y, Lattice(cell, origin)))
 
 
 def measure_site(
-    store: PointStore, *, origin: tuple[float, float], resolution: float, columns: frozenset[str]
+    store: MemoryStore, *, origin: tuple[float, float], resolution: float, columns: frozenset[str]
 ) -> SiteFacts:
     """Return the facts about the usable points of a store.
 
     Parameters
     ----------
-    store : PointStore
+    store : MemoryStore
         The points, at least one of them usable.
     origin : tuple of float
         Global coordinates of the local zero, m.
@@ -97,6 +122,53 @@ def measure_site(
         highest=float(z.max()),
         spacing=point_spacing(x, y, origin),
         multiple_returns=bool(returns is not None and (returns > 1).any()),
+        origin=origin,
+        resolution=resolution,
+        columns=columns,
+    )
+
+
+def measure_spilled(
+    store: SpilledStore, flights: Sequence[Spilled], *, resolution: float, columns: frozenset[str]
+) -> SiteFacts:
+    """Return the facts about the usable points of a store on disk: those of the same points in memory.
+
+    Parameters
+    ----------
+    store : SpilledStore
+        The points.
+    flights : sequence of Spilled
+        What was seen when they were read.
+    resolution, columns
+        As in :func:`measure_site`.
+    """
+    origin = store.origin
+    several = False
+
+    def occupied(cell: float) -> int:
+        nonlocal several
+        lattice = Lattice(cell, origin)
+        parts = []
+        for block in store.blocks:
+            points = store.around(block, ("x", "y", "number_of_returns"), 0.0).points
+            parts.append(cells_with_points(points["x"], points["y"], lattice))
+            if "number_of_returns" in points:
+                several = several or bool((points["number_of_returns"] > 1).any())
+        return len(np.unique(np.concatenate(parts), axis=0))
+
+    spacing = spacing_by_cells(store.usable_count, occupied)
+    ends = [local_ends(flight, place) for flight, place in zip(flights, store.flights, strict=True)]
+    lows = [min(end[axis][0] for end in ends) for axis in range(3)]
+    highs = [max(end[axis][1] for end in ends) for axis in range(3)]
+    return SiteFacts(
+        count=store.usable_count,
+        bounds=Bounds(
+            lows[0], lows[1], math.nextafter(highs[0], math.inf), math.nextafter(highs[1], math.inf)
+        ),
+        lowest=lows[2],
+        highest=highs[2],
+        spacing=spacing,
+        multiple_returns=several,
         origin=origin,
         resolution=resolution,
         columns=columns,

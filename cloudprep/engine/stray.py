@@ -47,11 +47,20 @@ def plausible_band(values: NDArray[np.float64], *, height: bool) -> Band:
     Band
         From the 2nd and 98th percentiles (quartiles for few points), which don't depend on the order.
     """
-    few = len(values) < _FEW
-    at = [int((len(values) - 1) * q) for q in ((0.25, 0.75) if few else (0.02, 0.98))]
-    ordered = np.partition(values, at)
-    low, high = float(ordered[at[0]]), float(ordered[at[1]])
-    reach = _REACH_FEW if few else (_REACH_HEIGHT if height else _REACH_PLAN)
+    lower, upper = outer_ranks(len(values))
+    ordered = np.partition(values, [lower, upper])
+    return band_between(float(ordered[lower]), float(ordered[upper]), len(values), height=height)
+
+
+def outer_ranks(count: int) -> tuple[int, int]:
+    """Return the ranks (from 0) of the two percentiles that a band is judged by."""
+    shares = (0.25, 0.75) if count < _FEW else (0.02, 0.98)
+    return int((count - 1) * shares[0]), int((count - 1) * shares[1])
+
+
+def band_between(low: float, high: float, count: int, *, height: bool) -> Band:
+    """Return the band around two percentiles (m) of so many coordinates."""
+    reach = _REACH_FEW if count < _FEW else (_REACH_HEIGHT if height else _REACH_PLAN)
     spread = max(high - low, _FLOOR_HEIGHT if height else _FLOOR_PLAN)
     return Band(low - reach * spread, high + reach * spread)
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from cloudprep.engine.loading import LoadedFlight
+    from cloudprep.engine.holding import ReadFlight
     from cloudprep.engine.reference import Settled
     from cloudprep.io.las import Flight
     from cloudprep.stages.base import Stage
@@ -38,13 +38,12 @@ class TrackedInput:
     name: str
     flight: Flight | None = None
     settled: Settled | None = None
-    loaded: LoadedFlight | None = None
+    loaded: ReadFlight | None = None
     points: int = 0
     stray: int = 0
     sha256: str = ""
     warnings: list[str] = field(default_factory=list)
     failure: str = ""
-    rows: slice = field(default_factory=lambda: slice(0, 0))
 
     @property
     def alive(self) -> bool:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from cloudprep.model.moves import ClassMoves
     from cloudprep.model.site import SiteFacts
 
 __all__ = [
@@ -218,6 +219,14 @@ class Stage(ABC):
         """
         return 0.0
 
+    def site_bytes(self, site: SiteFacts) -> int:
+        """Return the memory that the stage takes for the whole site, beside that for points: its rasters.
+
+        Asked of a resolved stage only.
+        """
+        del site
+        return 0
+
     def summarise(self, points: Points, context: Context) -> Summary:
         """Return this block's share of the site's figures."""
         raise NotImplementedError
@@ -250,9 +259,9 @@ class Stage(ABC):
         """Return the changed columns for the points given (those of the buffer are thrown away)."""
         raise NotImplementedError
 
-    def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:
-        """Return named figures from the site's class codes before and after the stage (source order)."""
-        del before, after
+    def figures(self, moves: ClassMoves) -> dict[str, float | int]:
+        """Return named figures from how many points went from which class to which."""
+        del moves
         return {}
 
 

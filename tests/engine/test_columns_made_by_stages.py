@@ -11,7 +11,6 @@ from cloudprep.engine.passes import ContractError, StagePass
 from cloudprep.engine.plan import check_needs, plan_lines, plan_run, wanted_columns
 from cloudprep.engine.progress import Silent
 from cloudprep.engine.run import RunRequest, run_site
-from cloudprep.engine.store import merged_labels
 from cloudprep.engine.working import extra_labels, held_during, kept_after
 from cloudprep.errors import MissingColumnError
 from cloudprep.model.columns import COLUMNS, EXTRA_LABELS, LABEL_COLUMNS, WORKING_COLUMNS
@@ -273,16 +272,6 @@ def test_noise_withheld_and_stray_points_carry_nothing(clouds, go):
     assert unused[5]
     assert 100 < np.count_nonzero(unused) < len(unused) - 100
     assert np.array_equal(after[NAME], np.where(unused, 0, sure_of(np.asarray(after.z))))
-
-
-def test_points_that_a_stage_was_not_given_keep_nothing_of_an_earlier_run():
-    before = {"classification": np.full(4, 2, np.uint8), NAME: np.full(4, 77, np.uint8)}
-    given = {"classification": np.array([5, 6], np.uint8), NAME: np.array([10, 20], np.uint8)}
-    after = merged_labels(before, [(np.array([0, 2]), given)])
-    assert after[NAME].tolist() == [10, 0, 20, 0]
-    assert after["classification"].tolist() == [5, 2, 6, 2]
-    made = merged_labels(before, [(np.array([3]), {"roughness": np.ones(1, np.float32)})])
-    assert made["roughness"].tolist() == [0, 0, 0, 1]
 
 
 def test_a_stage_may_read_it_where_every_flight_carries_it(clouds, go):

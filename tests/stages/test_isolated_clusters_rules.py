@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from cloudprep.model.moves import ClassMoves
 from cloudprep.stages.base import Points, whole_cloud_context
 from cloudprep.stages.noise.isolated_clusters import ClusterParams, IsolatedClusters
 from cloudprep.testing import facts_of, run_stage
@@ -230,7 +231,7 @@ def test_clusters_gap_follows_the_spacing():
 def test_clusters_count_what_became_noise():
     before = np.array([1, 7, 2, 18, 1], np.uint8)
     after = np.array([18, 7, 7, 18, 1], np.uint8)
-    assert IsolatedClusters().figures(before, after) == {"noise.isolated": 2}
+    assert IsolatedClusters().figures(ClassMoves.between(before, after)) == {"noise.isolated": 2}
 
 
 @pytest.mark.parametrize("count", [30, 4])

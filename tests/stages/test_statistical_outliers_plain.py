@@ -7,6 +7,7 @@ Autonomous Systems 56 (2008), outlier removal. The reference below works on the 
 import numpy as np
 import pytest
 
+from cloudprep.model.moves import ClassMoves
 from cloudprep.stages.base import Points, whole_cloud_context
 from cloudprep.stages.noise.statistical_outliers import OutlierParams, StatisticalOutliers
 from cloudprep.testing import facts_of
@@ -169,4 +170,4 @@ def test_outliers_count_what_became_noise():
     stage = StatisticalOutliers()
     before = np.array([1, 7, 2, 18, 1], np.uint8)
     after = np.array([18, 7, 7, 18, 1], np.uint8)
-    assert stage.figures(before, after) == {"noise.outliers": 2}
+    assert stage.figures(ClassMoves.between(before, after)) == {"noise.outliers": 2}

@@ -6,10 +6,13 @@ from cloudprep.io.las.extra_labels import check_room_for_labels
 from cloudprep.io.las.fingerprint import fingerprint
 from cloudprep.io.las.flight import Flight
 from cloudprep.io.las.inspection import open_flight
+from cloudprep.io.las.label_rows import ArrayLabels, LabelRows
 from cloudprep.io.las.write import WriteOptions, WrittenCloud, write_patched
 
 __all__ = [
+    "ArrayLabels",
     "Flight",
+    "LabelRows",
     "WriteOptions",
     "WrittenCloud",
     "assumed_crs",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO, Literal
@@ -13,16 +14,17 @@ from cloudprep.io.atomic import sha256_of, whole_file
 from cloudprep.io.las.census import Census, complete_header
 from cloudprep.io.las.extra_labels import patch_extra_labels, widened
 from cloudprep.io.las.head import Head, plan_head
+from cloudprep.io.las.label_rows import ArrayLabels, LabelRows, codes_in
 from cloudprep.io.las.labels import class_codes, patch_labels
 from cloudprep.io.las.sinks import CompressedSink, PlainSink, Sink
 from cloudprep.io.las.stream import iter_records
 from cloudprep.io.las.tail import copy_tail
 from cloudprep.io.las.upgrade import upgraded_records
 from cloudprep.model.classes import LARGEST_LEGACY_CODE, NOISE_CODES, ClassCode
-from cloudprep.model.columns import COLUMNS, EXTRA_LABELS, LABEL_COLUMNS
+from cloudprep.model.columns import EXTRA_LABELS
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable
 
     from numpy.typing import NDArray
 
@@ -76,7 +78,7 @@ class WrittenCloud:
 def write_patched(
     flight: Flight,
     target: Path,
-    labels: Mapping[str, NDArray[Any]],
+    labels: Mapping[str, NDArray[Any]] | LabelRows,
     options: WriteOptions | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> WrittenCloud:
@@ -92,7 +94,7 @@ def write_patched(
         The source.
     target : Path
         The file to write; it appears whole or not at all.
-    labels : mapping of str to ndarray of shape (flight.count,)
+    labels : mapping of str to ndarray of shape (flight.count,), or LabelRows
         ``classification`` (uint8), ``withheld`` (bool) and labels that the standard has no field for
         (``ground_confidence``, uint8), any of them, in source order. Class codes are those of the source's
         point format. A label without a field is delivered as an extra dimension: in its old place where the
@@ -118,17 +120,17 @@ def write_patched(
     """
     options = options or WriteOptions()
     target = Path(target)
-    _check_labels(flight, labels)
+    rows = ArrayLabels(labels, flight.count) if isinstance(labels, Mapping) else labels
     if _is_same_file(target, flight.path):
         raise OutputError(f"{target}: this is an input; inputs are never changed")
     upgrade = options.las_version == "1.4" and flight.layout.legacy
-    warnings = _code_warnings(flight, target, labels, upgrade=upgrade)
-    extra = [name for name in EXTRA_LABELS if name in labels]
+    warnings = _code_warnings(flight, target, rows, upgrade=upgrade)
+    extra = [name for name in EXTRA_LABELS if name in rows.names]
     head = plan_head(flight, compress=options.format == "laz", upgrade=upgrade, extra_labels=extra)
     warnings += head.warnings
     with whole_file(target) as part:
         with part.open("wb") as output:
-            written, more = _write(flight, target, labels, options, head, output, progress)
+            written, more = _write(flight, target, rows, options, head, output, progress)
         warnings += more
         checksum = sha256_of(part)
     return WrittenCloud(target, written.count, checksum, warnings)
@@ -137,7 +139,7 @@ def write_patched(
 def _write(
     flight: Flight,
     target: Path,
-    labels: Mapping[str, NDArray[Any]],
+    labels: LabelRows,
     options: WriteOptions,
     head: Head,
     output: BinaryIO,
@@ -151,8 +153,7 @@ def _write(
         _check_waves(flight, target, source, compress=head.compression is not None)
         records = upgraded_records(source, flight.layout) if head.upgraded else source
         records = widened(records, head.record_length)
-        rows = slice(start, start + len(records))
-        here = {name: values[rows] for name, values in labels.items()}
+        here = labels.stretch(slice(start, start + len(records)))
         patch_labels(records, head.layout, here, upgraded=head.upgraded)
         patch_extra_labels(records, head.layout.size, head.extra.places, here)
         read.add(records)
@@ -179,34 +180,18 @@ def _is_same_file(first: Path, second: Path) -> bool:
         return False
 
 
-def _check_labels(flight: Flight, labels: Mapping[str, NDArray[Any]]) -> None:
-    for name, values in labels.items():
-        if name not in LABEL_COLUMNS:
-            raise ValueError(
-                f"'{name}' is no label that can be patched (there are: {', '.join(LABEL_COLUMNS)})"
-            )
-        dtype = COLUMNS[name].dtype
-        if values.shape != (flight.count,) or values.dtype != dtype:
-            raise ValueError(
-                f"label '{name}' must be {dtype} of shape ({flight.count},), got {values.dtype} of"
-                f" shape {values.shape}"
-            )
-
-
-def _code_warnings(
-    flight: Flight, target: Path, labels: Mapping[str, NDArray[Any]], *, upgrade: bool
-) -> tuple[str, ...]:
+def _code_warnings(flight: Flight, target: Path, labels: LabelRows, *, upgrade: bool) -> tuple[str, ...]:
     """Refuse codes that five bits can't hold, and warn about the one that the standard reserves there."""
-    codes = labels.get("classification")
-    if codes is None or upgrade or not flight.layout.legacy or not len(codes):
+    if "classification" not in labels.names or upgrade or not flight.layout.legacy or not len(labels):
         return ()
-    largest = int(codes.max())
+    occurs = codes_in(labels)
+    largest = int(np.flatnonzero(occurs)[-1])
     if largest > LARGEST_LEGACY_CODE:
         raise OutputError(
             f"{target}: class {largest} doesn't fit point format {flight.point_format} (classes up to 31);"
             ' put las_version: "1.4" under output: in the pipeline'
         )
-    if (codes == ClassCode.HIGH_NOISE).any():
+    if occurs[ClassCode.HIGH_NOISE]:
         words = (
             f"high noise is written as class 18, which the standard reserves in point format"
             f' {flight.point_format}; las_version: "1.4" under output: gives it its proper place'

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from cloudprep.model.moves import ClassMoves
     from cloudprep.stages.base import Points
 
 NEEDED = ("x", "y", "z", "classification")
@@ -103,7 +104,7 @@ def labelled(
     return classes
 
 
-def ground_figures(after: NDArray[np.uint8]) -> dict[str, float | int]:
+def ground_figures(moves: ClassMoves) -> dict[str, float | int]:
     """Return how many of the site's points are ground, and their share of all points."""
-    count = int(np.count_nonzero(after == ClassCode.GROUND))
-    return {"ground.points": count, "ground.share": count / max(1, len(after))}
+    count = moves.after((ClassCode.GROUND,))
+    return {"ground.points": count, "ground.share": count / max(1, moves.total)}

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from cloudprep.kernels.cell_summary import CellGrid
+    from cloudprep.model.moves import ClassMoves
     from cloudprep.model.site import SiteFacts
 
 
@@ -63,10 +64,9 @@ class OnLowest(Stage):
             ground[usable] = self.on_ground(points.take(usable), solution.value)
         return Delta({"classification": labelled(points, ground, usable, self.params.keep_classes)})
 
-    def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:
+    def figures(self, moves: ClassMoves) -> dict[str, float | int]:
         """Return how many points are ground, and their share of all points."""
-        del before
-        return ground_figures(after)
+        return ground_figures(moves)
 
 
 class OnLowestHeights(OnLowest):

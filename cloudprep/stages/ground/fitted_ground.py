@@ -63,6 +63,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from cloudprep.kernels.ground_cells import LowestPoints
+    from cloudprep.model.moves import ClassMoves
     from cloudprep.model.site import SiteFacts
 
 # Cell sides that divide a kilometre and are exact in binary, a quarter apart, so that a lattice stays in
@@ -500,7 +501,6 @@ class FittedGround(Stage):
         classes = labelled(points, ground, usable, self.params.keep_classes)
         return Delta({"classification": classes, "ground_confidence": sure})
 
-    def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:
+    def figures(self, moves: ClassMoves) -> dict[str, float | int]:
         """Return how many points are ground, and their share of all points."""
-        del before
-        return ground_figures(after)
+        return ground_figures(moves)

@@ -48,6 +48,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from cloudprep.kernels.cell_summary import CellGrid
+    from cloudprep.model.moves import ClassMoves
     from cloudprep.model.site import SiteFacts
 
 _ZHANG = "Zhang et al. 2003"
@@ -248,7 +249,6 @@ class ProgressiveGround(Stage):
         above = points["z"] - ground.raster.level - ground.raster.at(ground.height, points)
         return above <= ground.raster.at(ground.tolerance, points)
 
-    def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:
+    def figures(self, moves: ClassMoves) -> dict[str, float | int]:
         """Return how many points are ground, and their share of all points."""
-        del before
-        return ground_figures(after)
+        return ground_figures(moves)

@@ -26,8 +26,7 @@ from cloudprep.stages.noise._usable import LABELS, relabelled, usable
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from numpy.typing import NDArray
-
+    from cloudprep.model.moves import ClassMoves
     from cloudprep.model.site import SiteFacts
 
 # The noise of surfaces: this quantile of the roughness, at most so many times that lower one, and at most
@@ -202,7 +201,6 @@ class BuriedPoints(Stage):
             low[rows] = buried(points, rows, context.core[rows], solution.value, context)
         return Delta(relabelled(points, low, np.zeros_like(low), withheld=self.params.withheld))
 
-    def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:
+    def figures(self, moves: ClassMoves) -> dict[str, float | int]:
         """Count the points labelled."""
-        new = (after == ClassCode.LOW_NOISE) & (before != ClassCode.LOW_NOISE)
-        return {"noise.buried": int(np.count_nonzero(new))}
+        return {"noise.buried": moves.gained((ClassCode.LOW_NOISE,))}

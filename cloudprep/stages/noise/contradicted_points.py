@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from cloudprep.model.moves import ClassMoves
     from cloudprep.model.site import SiteFacts
 
 _CODE = "contradiction"
@@ -226,7 +227,6 @@ class ContradictedPoints(Stage):
             return np.zeros(len(points), np.uint8)
         return kinds_of(points, points[_CODE], context, self._lengths(context.site))
 
-    def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:
+    def figures(self, moves: ClassMoves) -> dict[str, float | int]:
         """Count the points labelled."""
-        noise = np.isin(after, NOISE_CODES) & ~np.isin(before, NOISE_CODES)
-        return {"noise.contradicted": int(np.count_nonzero(noise))}
+        return {"noise.contradicted": moves.gained(NOISE_CODES)}

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from cloudprep.model.moves import ClassMoves
     from cloudprep.model.site import SiteFacts
 
 _COLOURS = ("red", "green", "blue")
@@ -227,7 +228,6 @@ class EdgeSmear(Stage):
         found[rows] = smeared(points.take(rows), context.core[rows], lengths, context)
         return found
 
-    def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:
+    def figures(self, moves: ClassMoves) -> dict[str, float | int]:
         """Count the points labelled."""
-        noise = np.isin(after, NOISE_CODES) & ~np.isin(before, NOISE_CODES)
-        return {"noise.smeared": int(np.count_nonzero(noise))}
+        return {"noise.smeared": moves.gained(NOISE_CODES)}

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from cloudprep.model.moves import ClassMoves
     from cloudprep.model.site import SiteFacts
 
     Floats = NDArray[np.float64]
@@ -214,10 +215,9 @@ class FaintClouds(Stage):
         found[rows[asked[many]]] = True
         return found
 
-    def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:
+    def figures(self, moves: ClassMoves) -> dict[str, float | int]:
         """Count the points labelled."""
-        noise = np.isin(after, NOISE_CODES) & ~np.isin(before, NOISE_CODES)
-        return {"noise.faint": int(np.count_nonzero(noise))}
+        return {"noise.faint": moves.gained(NOISE_CODES)}
 
 
 def _wide(off: Floats, taken: Mask) -> Mask:

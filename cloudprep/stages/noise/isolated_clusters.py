@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from cloudprep.model.moves import ClassMoves
     from cloudprep.model.site import SiteFacts
 
 _CELL = "cluster_cell"
@@ -172,10 +173,9 @@ class IsolatedClusters(Stage):
             high[asked] = noise & ~beneath
         return Delta(relabelled(points, low, high, withheld=self.params.withheld))
 
-    def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:
+    def figures(self, moves: ClassMoves) -> dict[str, float | int]:
         """Count the points labelled."""
-        noise = np.isin(after, NOISE_CODES) & ~np.isin(before, NOISE_CODES)
-        return {"noise.isolated": int(np.count_nonzero(noise))}
+        return {"noise.isolated": moves.gained(NOISE_CODES)}
 
 
 def _scattered(names: NDArray[np.int64]) -> NDArray[np.int64]:

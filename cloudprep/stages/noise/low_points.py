@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from cloudprep.model.moves import ClassMoves
     from cloudprep.model.site import SiteFacts
 
     Flags = NDArray[np.bool_]
@@ -301,10 +302,9 @@ class LowPoints(Stage):
         distance, _ = tree.query(np.column_stack([x[member], y[member]]))
         return np.asarray(distance <= self._beside)
 
-    def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:
+    def figures(self, moves: ClassMoves) -> dict[str, float | int]:
         """Return how many points became low noise."""
-        new = (after == ClassCode.LOW_NOISE) & (before != ClassCode.LOW_NOISE)
-        return {"low_points.points": int(np.count_nonzero(new))}
+        return {"low_points.points": moves.gained((ClassCode.LOW_NOISE,))}
 
 
 def _smooth(points: Points, rows: NDArray[np.int64]) -> Flags:

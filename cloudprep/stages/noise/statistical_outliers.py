@@ -41,6 +41,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from cloudprep.model.moves import ClassMoves
     from cloudprep.model.site import SiteFacts
 
     Floats = NDArray[np.float64]
@@ -319,7 +320,6 @@ class StatisticalOutliers(Stage):
         """Return how far neighbours are looked for: a hair less than the reach, to be safe from rounding."""
         return self.reach() * (1 - 1e-9)
 
-    def figures(self, before: NDArray[np.uint8], after: NDArray[np.uint8]) -> dict[str, float | int]:
+    def figures(self, moves: ClassMoves) -> dict[str, float | int]:
         """Count the outliers labelled."""
-        noise = np.isin(after, NOISE_CODES) & ~np.isin(before, NOISE_CODES)
-        return {"noise.outliers": int(np.count_nonzero(noise))}
+        return {"noise.outliers": moves.gained(NOISE_CODES)}

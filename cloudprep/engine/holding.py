@@ -1,0 +1,156 @@
+"""Where the points of a run are held: in memory where they fit, else in files."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Protocol
+
+from cloudprep.engine.gathering import gather, label_spilled_stray
+from cloudprep.engine.loading import load_flight, site_origin
+from cloudprep.engine.memory import plan_memory
+from cloudprep.engine.scratch import ColumnFiles
+from cloudprep.engine.sitefacts import measure_spilled
+from cloudprep.engine.spilling import LEAVES_PER_BLOCK, Spiller
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from pathlib import Path
+
+    from cloudprep.engine.loading import LoadedFlight, Units
+    from cloudprep.engine.memory import MemoryPlan
+    from cloudprep.engine.spilling import Spilled
+    from cloudprep.engine.store import Store
+    from cloudprep.io.las import Flight
+    from cloudprep.model.bounds import Bounds
+    from cloudprep.model.site import SiteFacts
+    from cloudprep.stages.base import Stage
+
+
+class ReadFlight(Protocol):
+    """What is known of a flight once it was read."""
+
+    @property
+    def extent(self) -> Bounds:
+        """Extent without stray points, global metres."""
+
+    @property
+    def stray_count(self) -> int:
+        """Points at absurd coordinates."""
+
+
+class Holder(Protocol):
+    """Takes the flights of a run one after the other and makes one store of them."""
+
+    def read(self, flight: Flight, units: Units, advance: Callable[[int], None]) -> ReadFlight:
+        """Read a flight; where that fails, nothing of it stays."""
+
+    def finish(self, columns: frozenset[str]) -> tuple[Store, SiteFacts]:
+        """Return the store of all flights that were read, cut into blocks, and the facts about the site."""
+
+
+class InMemory:
+    """Holds all points in memory.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Columns to read where a flight carries them.
+    block_edge : float, optional
+        Edge of a block, m.
+    """
+
+    def __init__(self, names: Sequence[str], block_edge: float | None) -> None:
+        self._names = names
+        self._edge = block_edge
+        self._loaded: list[LoadedFlight] = []
+
+    def read(self, flight: Flight, units: Units, advance: Callable[[int], None]) -> ReadFlight:
+        """Read a flight."""
+        loaded = load_flight(flight, units, self._names, advance)
+        self._loaded.append(loaded)
+        return _Seen(loaded.extent, loaded.stray_count)
+
+    def finish(self, columns: frozenset[str]) -> tuple[Store, SiteFacts]:
+        """Return the store; it takes over the columns of the flights."""
+        store, site = gather(self._loaded, columns)
+        store.cut(site, self._edge)
+        return store, site
+
+
+class _Seen:
+    """What is kept of a flight whose columns the store takes over."""
+
+    def __init__(self, extent: Bounds, stray_count: int) -> None:
+        self.extent = extent
+        self.stray_count = stray_count
+
+
+class OnDisk:
+    """Holds all points in files.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Columns to read; every flight carries them.
+    folder : Path
+        For the files.
+    plan : MemoryPlan
+        How much may be held at a time.
+    stages : sequence of Stage
+        Not yet resolved: the size of blocks follows from what they need on the site as measured.
+    workers : int
+        Blocks at a time.
+    spacing : float
+        Guess of the point spacing, m.
+    block_points : int, optional
+        Points in a block, if not by the plan.
+    """
+
+    def __init__(
+        self,
+        names: Sequence[str],
+        folder: Path,
+        plan: MemoryPlan,
+        stages: Sequence[Stage],
+        *,
+        workers: int,
+        spacing: float,
+        block_points: int | None = None,
+    ) -> None:
+        self._names = names
+        self._plan = plan
+        self._stages = stages
+        self._workers = workers
+        self._block_points = block_points
+        self._resolution = math.inf
+        leaf = max(1, (block_points or plan.block_points) // LEAVES_PER_BLOCK)
+        self._spiller = Spiller(
+            ColumnFiles(folder), names, leaf_points=leaf, buffer_points=plan.reading_points
+        )
+        self._spiller.plan_leaves(spacing)
+
+    def read(self, flight: Flight, units: Units, advance: Callable[[int], None]) -> Spilled:
+        """Read a flight."""
+        spilled = self._spiller.add(flight, units, advance)
+        self._resolution = min(self._resolution, min(flight.scales[:2]) * units.horizontal)
+        return spilled
+
+    def finish(self, columns: frozenset[str]) -> tuple[Store, SiteFacts]:
+        """Return the store.
+
+        Raises
+        ------
+        UsageError
+            If the memory is too little for the site.
+        """
+        flights = self._spiller.flights
+        origin = site_origin([f.extent for f in flights])
+        store = self._spiller.store(origin, self._plan.reading_points)
+        site = measure_spilled(store, flights, resolution=self._resolution, columns=columns)
+        label_spilled_stray(store, site)
+        stages = [stage.resolved(site) for stage in self._stages]
+        plan = plan_memory(
+            stages, site, self._names, limit=self._plan.limit, workers=self._workers, shared=True
+        )
+        store.cut(self._block_points or plan.block_points)
+        return store, site

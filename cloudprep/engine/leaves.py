@@ -1,0 +1,101 @@
+"""Square cells that hold the points of a site, and how they are joined into blocks."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+
+class Rectangle(NamedTuple):
+    """Half-open, in units of the finest cells of the lattice."""
+
+    column: int
+    row: int
+    end_column: int
+    end_row: int
+
+
+class Leaves(NamedTuple):
+    """Square cells without overlap: each as many units wide as a power of two, and lying on multiples of it.
+
+    Parameters
+    ----------
+    column, row : ndarray of int64, shape (n,)
+        South-western unit of each.
+    size : ndarray of int64, shape (n,)
+        Units along a side.
+    points : ndarray of int64, shape (n,)
+        Points in each, at least one.
+    """
+
+    column: NDArray[np.int64]
+    row: NDArray[np.int64]
+    size: NDArray[np.int64]
+    points: NDArray[np.int64]
+
+
+class Group(NamedTuple):
+    """A block in the making: a rectangle, and which leaves lie in it."""
+
+    rectangle: Rectangle
+    leaves: NDArray[np.int64]
+
+
+def grouped(leaves: Leaves, most: int) -> list[Group]:
+    """Cut the ground of the leaves into rectangles that hold no more points than told, where leaves allow it.
+
+    The rectangles cover the leaves' bounding rectangle without gap or overlap, also where no points lie; they
+    are cut in halves of about as many points, again and again, and never through a leaf.
+
+    Parameters
+    ----------
+    leaves : Leaves
+        At least one.
+    most : int
+        Points in a rectangle, unless a single leaf holds more.
+
+    Returns
+    -------
+    list of Group
+        In a fixed order.
+    """
+    whole = Rectangle(
+        int(leaves.column.min()),
+        int(leaves.row.min()),
+        int((leaves.column + leaves.size).max()),
+        int((leaves.row + leaves.size).max()),
+    )
+    done: list[Group] = []
+    waiting = [Group(whole, np.arange(len(leaves.points)))]
+    while waiting:
+        group = waiting.pop()
+        if len(group.leaves) == 1 or int(leaves.points[group.leaves].sum()) <= most:
+            done.append(group)
+        else:
+            waiting.extend(reversed(_halves(group, leaves)))
+    return done
+
+
+def _halves(group: Group, leaves: Leaves) -> tuple[Group, Group]:
+    box, chosen = group
+    size = int(leaves.size[chosen].max())
+    wide = box.end_column - box.column >= box.end_row - box.row
+    for place, across in ((leaves.column, True), (leaves.row, False))[:: 1 if wide else -1]:
+        # No multiple of the largest leaf's size cuts a leaf.
+        steps, which = np.unique(place[chosen] // size, return_inverse=True)
+        if len(steps) == 1:
+            continue
+        below = np.cumsum(np.bincount(which, weights=leaves.points[chosen]))[:-1]
+        k = int(np.abs(below - leaves.points[chosen].sum() / 2).argmin())
+        line = (int(steps[k]) + 1) * size
+        first = which <= k
+        if across:
+            boxes = box._replace(end_column=line), box._replace(column=line)
+        else:
+            boxes = box._replace(end_row=line), box._replace(row=line)
+        return Group(boxes[0], chosen[first]), Group(boxes[1], chosen[~first])
+    raise AssertionError("two leaves without overlap lie in different columns or rows of the largest size")

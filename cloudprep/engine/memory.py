@@ -1,0 +1,183 @@
+"""How a run gets along with the memory it may use: in memory or on disk, and how large blocks are."""
+
+from __future__ import annotations
+
+import os
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from cloudprep.engine.store import BLOCK_POINTS
+from cloudprep.engine.working import extra_labels, held_during
+from cloudprep.errors import UsageError
+from cloudprep.model.columns import COLUMNS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from cloudprep.model.site import SiteFacts
+    from cloudprep.stages.base import Stage
+
+# The interpreter with its libraries and compiled kernels, measured.
+BASE_BYTES = 420_000_000
+# Share of the machine's memory that a run takes unless told otherwise.
+_SHARE = 0.6
+# Points of a block with its buffer, against those of the block alone.
+_BUFFERED = 1.35
+_FEWEST = 100_000
+# Share of the memory that holds points while they are read into files.
+_READING = 0.25
+
+_UNITS = {"": 1, "k": 1e3, "m": 1e6, "g": 1e9, "t": 1e12, "ki": 2**10, "mi": 2**20, "gi": 2**30, "ti": 2**40}
+
+
+def parse_bytes(text: str) -> int:
+    """Return an amount of memory in bytes.
+
+    Parameters
+    ----------
+    text : str
+        A number with B, KB, MB, GB, TB (powers of 1000) or KiB ... TiB (of 1024), the B may be left out.
+
+    Raises
+    ------
+    UsageError
+        If it is something else, or nothing.
+
+    Examples
+    --------
+    >>> parse_bytes("4GB"), parse_bytes("1.5 GiB")
+    (4000000000, 1610612736)
+    """
+    match = re.fullmatch(r"\s*([0-9]*\.?[0-9]+)\s*([kmgt]i?|)b?\s*", text.lower())
+    if match is None or float(match[1]) <= 0:
+        raise UsageError(f"'{text}' is no amount of memory: give a number with MB or GB, such as 4GB")
+    return int(float(match[1]) * _UNITS[match[2]])
+
+
+def default_memory() -> int:
+    """Return the memory that a run may use unless told: a share of the machine's, or of its container's."""
+    total = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
+    for path in ("/sys/fs/cgroup/memory.max", "/sys/fs/cgroup/memory/memory.limit_in_bytes"):
+        try:
+            text = Path(path).read_text(encoding="ascii").strip()
+        except OSError:
+            continue
+        if text.isdigit():
+            total = min(total, int(text))
+    return int(_SHARE * total)
+
+
+@dataclass(frozen=True)
+class MemoryPlan:
+    """Where the points are held, and how many at a time.
+
+    Parameters
+    ----------
+    limit : int
+        Memory that the run may use, bytes.
+    on_disk : bool
+        Whether points are held in files.
+    block_points : int
+        Points in a block at most.
+    expected : int
+        Memory that the run will take, bytes.
+    scratch : int
+        Room for files, bytes; 0 in memory.
+    reading_points : int
+        Points held at a time while they are read into files.
+    """
+
+    limit: int
+    on_disk: bool
+    block_points: int
+    expected: int
+    scratch: int
+    reading_points: int
+
+
+def plan_memory(
+    stages: Sequence[Stage],
+    site: SiteFacts,
+    columns: Sequence[str],
+    *,
+    limit: int,
+    workers: int,
+    shared: bool = False,
+    measured: bool = True,
+) -> MemoryPlan:
+    """Decide how the points of a site are held.
+
+    Parameters
+    ----------
+    stages : sequence of Stage
+        Resolved.
+    site : SiteFacts
+        Of the headers, or measured.
+    columns : sequence of str
+        Columns that are read.
+    limit : int
+        Memory that may be used, bytes.
+    workers : int
+        Blocks at a time.
+    shared : bool
+        Whether other processes work on the blocks, so that points must be in files.
+    measured : bool
+        Whether the site was measured: headers may be wrong, so they are never a reason to refuse.
+
+    Raises
+    ------
+    UsageError
+        If the memory is too little for the site's rasters and a small block.
+    """
+    rasters = max((stage.site_bytes(site) for stage in stages), default=0)
+    width = _width({*columns, *extra_labels(stages)})
+    during = [_width(names) for names in held_during(stages)]
+    a_point = max((s.bytes_per_point + w for s, w in zip(stages, during, strict=True)), default=0)
+    whole = BASE_BYTES + rasters + site.count * (width + 12 + a_point)
+    if whole <= limit and not shared:
+        return MemoryPlan(limit, False, BLOCK_POINTS, whole, 0, 0)
+    in_block = int(_BUFFERED * max((_of_block(stage) for stage in stages), default=1))
+    room = limit - BASE_BYTES - rasters
+    points = min(BLOCK_POINTS, room // (workers * in_block), max(site.count, 1))
+    if not measured:
+        points = max(points, min(_FEWEST, site.count))
+    if points < min(_FEWEST, site.count):
+        least = BASE_BYTES + rasters + workers * in_block * _FEWEST
+        raise UsageError(
+            f"--memory {limit / 1e9:.2f} GB is too little for this site with {workers} workers: "
+            f"its rasters take {rasters / 1e9:.2f} GB, at least {least / 1e9:.2f} GB are needed "
+            "(fewer --workers need less)"
+        )
+    a_row = 16 + width + 8
+    reading = max(1, min(int(_READING * (limit - BASE_BYTES)) // a_row, site.count))
+    expected = BASE_BYTES + max(rasters + workers * in_block * points, reading * (a_row + 12))
+    # Labels are there twice while they are exchanged; columns that stages make come on top.
+    held = width + max(during, default=0) + 3 + _scratch_width(stages) + 16
+    return MemoryPlan(limit, True, points, expected, site.count * held, reading)
+
+
+def _of_block(stage: Stage) -> int:
+    """Return the bytes that a point of a block takes while a stage works on it."""
+    return stage.bytes_per_point + _width({*stage.needs, *stage.uses, *stage.provides, "classification"})
+
+
+def _scratch_width(stages: Sequence[Stage]) -> int:
+    """Return the bytes of a point in what a stage's summaries hand on to its labelling, at most."""
+    return max((8 for stage in stages if stage.summarises and stage.provides), default=0)
+
+
+def _width(names: Iterable[str]) -> int:
+    return sum(COLUMNS[name].dtype.itemsize for name in names)
+
+
+def resolved_roughly(stages: Sequence[Stage], site: SiteFacts) -> list[Stage]:
+    """Return stages resolved on what headers tell; one that refuses such a site stays as it is."""
+    resolved = []
+    for stage in stages:
+        try:
+            resolved.append(stage.resolved(site))
+        except UsageError:  # a header may be wrong: the site as measured decides
+            resolved.append(stage)
+    return resolved
