@@ -25,10 +25,26 @@ def crown_height(x, y):
     return 14 + 5 * np.sin(x / 1.9) * np.cos(y / 2.1) + 3 * np.sin(x / 37 + y / 53)
 
 
-def write_airborne(path: Path, points: int, seed: int = 1) -> None:
-    """Write a LAZ of about so many points, strip by strip, so that memory stays small."""
+def write_airborne(
+    path: Path, points: int, seed: int = 1, *, density: float = POINTS_PER_M2, west: float = 0.0
+) -> None:
+    """Write a LAZ of about so many points, strip by strip, so that memory stays small.
+
+    Parameters
+    ----------
+    path : Path
+        To write.
+    points : int
+        How many, about.
+    seed : int
+        Of the generator.
+    density : float
+        Pulses on a square metre; every fourth gives two returns, about.
+    west : float
+        Where the square begins, m from the others' western edge: flights that lie side by side.
+    """
     rng = np.random.default_rng(seed)
-    side = math.sqrt(points / (POINTS_PER_M2 * 1.25))
+    side = math.sqrt(points / (density * 1.25))
     header = laspy.LasHeader(point_format=6, version="1.4")
     header.scales = np.full(3, 0.01)
     header.offsets = np.array([412_000.0, 5_654_000.0, 0.0])
@@ -38,14 +54,17 @@ def write_airborne(path: Path, points: int, seed: int = 1) -> None:
         time = 0.0
         for y0 in np.arange(0.0, side, STRIP):
             depth = min(STRIP, side - y0)
-            n = int(side * depth * POINTS_PER_M2)
+            n = int(side * depth * density)
             x, y = rng.uniform(0, side, n), rng.uniform(y0, y0 + depth, n)
-            z = ground_height(x, y) + rng.normal(0, 0.03, n)
+            z = ground_height(x + west, y) + rng.normal(0, 0.03, n)
             near = houses[np.abs(houses[:, 1] - y0) < 40]
             for hx, hy in near:
                 roof = (np.abs(x - hx) < 6) & (np.abs(y - hy) < 9)
                 z[roof] = (
-                    ground_height(hx, hy) + 6 + 0.3 * np.abs(x[roof] - hx) + rng.normal(0, 0.02, roof.sum())
+                    ground_height(hx + west, hy)
+                    + 6
+                    + 0.3 * np.abs(x[roof] - hx)
+                    + rng.normal(0, 0.02, roof.sum())
                 )
             wood = (np.sin(x / 90) + np.sin(y / 70) > 0.6) & (rng.random(n) < 0.6)
             top = z.copy()
@@ -59,10 +78,10 @@ def write_airborne(path: Path, points: int, seed: int = 1) -> None:
             line = (ys // 0.6).astype(int)
             order = np.lexsort((np.where(line % 2, -xs, xs), line))
             cloud = laspy.ScaleAwarePointRecord.zeros(len(xs), header=header)
-            cloud.x, cloud.y, cloud.z = xs[order] + 412_000, ys[order] + 5_654_000, zs[order]
+            cloud.x, cloud.y, cloud.z = xs[order] + 412_000 + west, ys[order] + 5_654_000, zs[order]
             cloud.return_number, cloud.number_of_returns = number[order], of[order]
             cloud.intensity = rng.integers(100, 4000, len(xs)).astype(np.uint16)
             cloud.gps_time = time + np.arange(len(xs)) * 1e-5
             time = float(cloud.gps_time[-1])
-            cloud.point_source_id = np.full(len(xs), 1, np.uint16)
+            cloud.point_source_id = np.full(len(xs), seed, np.uint16)
             file.write_points(cloud)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cloudprep.engine.record import RECORD_NAME, read_record
+from cloudprep.engine.scratch import remove_abandoned
 from cloudprep.errors import OutputError, UsageError
 from cloudprep.io.atomic import make_folder, plain_reason, remove_leftovers
 
@@ -87,6 +88,7 @@ class RunFolder:
             (self.root / RECORD_NAME).unlink(missing_ok=True)
             for folder in (self.root, self.clouds, self.terrain):
                 remove_leftovers(folder)
+            remove_abandoned(self.root)
         except OSError as error:
             raise UsageError(f"{self.root}: can't be made ready: {plain_reason(error)}") from error
         if record is not None:
