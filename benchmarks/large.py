@@ -1,6 +1,7 @@
-"""bare_earth on flights that don't fit into memory: peak memory, scratch space, and time a point as sites grow.
+"""bare_earth on flights that don't fit into memory: peak memory, scratch space, time a point as sites grow.
 
-python benchmarks/large.py FOLDER [--flights 8] [--points 25000000] [--memory 4GB] [--workers 2] [--small 2000000]
+python benchmarks/large.py FOLDER [--flights 8] [--points 25000000] [--memory 4GB] [--workers 2]
+    [--small 2000000]
 """
 
 from __future__ import annotations

@@ -44,8 +44,8 @@ Memory = Annotated[
     typer.Option(
         "--memory",
         metavar="SIZE",
-        help="Memory to use, such as 4GB; 60 % of the machine's if left out. Points that don't fit are held in "
-        "files meanwhile. The results don't depend on it.",
+        help="Memory to use, such as 4GB; 60 % of the machine's if left out. Points that don't fit are "
+        "held in files meanwhile. The results don't depend on it.",
         show_default=False,
     ),
 ]

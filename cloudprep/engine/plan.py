@@ -2,29 +2,34 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from cloudprep.engine.leaves import Leaves, grouped
+from cloudprep.engine.memory import plan_memory
 from cloudprep.engine.passes import sweeps_of
-from cloudprep.engine.store import BLOCK_POINTS
-from cloudprep.engine.working import extra_labels, held_during
+from cloudprep.engine.spilling import LEAVES_PER_BLOCK
+from cloudprep.engine.working import extra_labels
 from cloudprep.errors import MissingColumnError
 from cloudprep.model.bounds import Bounds
 from cloudprep.model.columns import COLUMNS, EXTRA_LABELS, WORKING_COLUMNS
 from cloudprep.model.site import SiteFacts
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
     from pathlib import Path
 
     from cloudprep.engine.loading import Units
+    from cloudprep.engine.memory import MemoryPlan
     from cloudprep.io.las import Flight
     from cloudprep.stages.base import Stage
 
 # Held for every point whatever the stages: coordinates, labels, and the raw integers of one flight meanwhile.
 _ALWAYS = ("x", "y", "z", "classification", "withheld", "number_of_returns")
-_BASE_BYTES = 150_000_000
 
 
 @dataclass(frozen=True)
@@ -49,8 +54,7 @@ class RunPlan:
     stages: tuple[StagePlan, ...]
     columns: tuple[str, ...]
     blocks: int
-    block_edge: float | None
-    memory_bytes: int
+    memory: MemoryPlan
     extra_labels: tuple[str, ...] = ()
 
 
@@ -90,17 +94,25 @@ def check_needs(stages: Sequence[Stage], columns: frozenset[str]) -> None:
         raise MissingColumnError("\n".join(problems))
 
 
-def facts_from_headers(flights: Sequence[tuple[Flight, Units]], columns: frozenset[str]) -> SiteFacts:
-    """Return facts about a site as its headers tell them: good enough for a plan, never for a result."""
-    boxes = [
-        Bounds(
-            f.header_min[0] * u.horizontal,
-            f.header_min[1] * u.horizontal,
-            f.header_max[0] * u.horizontal,
-            f.header_max[1] * u.horizontal,
+def header_boxes(flights: Sequence[tuple[Flight, Units]]) -> list[tuple[Bounds, int]]:
+    """Return where flights lie as their headers tell, global metres, and how many points each has."""
+    return [
+        (
+            Bounds(
+                f.header_min[0] * u.horizontal,
+                f.header_min[1] * u.horizontal,
+                f.header_max[0] * u.horizontal,
+                f.header_max[1] * u.horizontal,
+            ),
+            f.count,
         )
         for f, u in flights
     ]
+
+
+def facts_from_headers(flights: Sequence[tuple[Flight, Units]], columns: frozenset[str]) -> SiteFacts:
+    """Return facts about a site as its headers tell them: good enough for a plan, never for a result."""
+    boxes = [box for box, _ in header_boxes(flights)]
     count = sum(f.count for f, _ in flights)
     area = sum(max(b.width, 1.0) * max(b.height, 1.0) for b in boxes)
     return SiteFacts(
@@ -119,7 +131,15 @@ def facts_from_headers(flights: Sequence[tuple[Flight, Units]], columns: frozens
     )
 
 
-def plan_run(stages: Sequence[Stage], site: SiteFacts, *, blocks: int | None = None) -> RunPlan:
+def plan_run(
+    stages: Sequence[Stage],
+    site: SiteFacts,
+    *,
+    limit: int,
+    workers: int = 1,
+    shared: bool = False,
+    boxes: Sequence[tuple[Bounds, int]] = (),
+) -> RunPlan:
     """Return the plan for resolved stages on a site.
 
     Parameters
@@ -128,23 +148,18 @@ def plan_run(stages: Sequence[Stage], site: SiteFacts, *, blocks: int | None = N
         Resolved.
     site : SiteFacts
         Measured, or taken from headers.
-    blocks : int, optional
-        Number of blocks where the layout is known.
+    limit : int
+        Memory that the run may use, bytes.
+    workers : int
+        Blocks at a time.
+    shared : bool
+        Whether points must be in files.
+    boxes : sequence of (Bounds, int)
+        Where each flight lies and how many points it has; by default one flight over the whole site.
     """
-    edge = None
-    if site.count > BLOCK_POINTS:
-        edge = max(20.0, math.ceil(math.sqrt(BLOCK_POINTS) * site.spacing / 10.0) * 10.0)
-    if blocks is None:
-        blocks = 1
-        if edge is not None:
-            blocks = math.ceil(site.bounds.width / edge) * math.ceil(site.bounds.height / edge)
     columns = wanted_columns(stages)
-    extra = extra_labels(stages)
-    held = _width({*columns, *extra}) + 12
-    during = held_during(stages)
-    working = max(
-        (s.bytes_per_point + _width(names) for s, names in zip(stages, during, strict=True)), default=0
-    )
+    carried = [n for n in columns if n in site.columns or n in _ALWAYS]
+    memory = plan_memory(stages, site, carried, limit=limit, workers=workers, shared=shared, measured=False)
     return RunPlan(
         points=site.count,
         stages=tuple(
@@ -160,24 +175,36 @@ def plan_run(stages: Sequence[Stage], site: SiteFacts, *, blocks: int | None = N
             )
             for s in stages
         ),
-        columns=columns,
-        blocks=blocks,
-        block_edge=edge,
-        memory_bytes=_BASE_BYTES + site.count * (held + working),
-        extra_labels=tuple(extra),
+        columns=tuple(carried),
+        blocks=_blocks(site, memory, boxes or [(site.bounds, site.count)]),
+        memory=memory,
+        extra_labels=tuple(extra_labels(stages)),
     )
 
 
-def _width(names: Iterable[str]) -> int:
-    """Return the bytes of a point in these columns."""
-    return sum(COLUMNS[n].dtype.itemsize for n in names)
+def _blocks(site: SiteFacts, memory: MemoryPlan, boxes: Sequence[tuple[Bounds, int]]) -> int:
+    """Return how many blocks even flights would make: cut the way that those of the run are."""
+    if site.count <= memory.block_points:
+        return 1
+    per_leaf = max(1, memory.block_points // LEAVES_PER_BLOCK)
+    edge = max(site.spacing * math.sqrt(per_leaf), math.sqrt(site.bounds.width * site.bounds.height) / 2000)
+    counts: dict[tuple[int, int], float] = {}
+    for box, points in boxes:
+        columns = range(math.floor(box.x0 / edge), math.ceil(box.x1 / edge))
+        rows = range(math.floor(box.y0 / edge), math.ceil(box.y1 / edge))
+        share = points / max(1, len(columns) * len(rows))
+        for cell in itertools.product(columns, rows):
+            counts[cell] = counts.get(cell, 0.0) + share
+    column, row = (np.array(v, np.int64) for v in zip(*counts, strict=True))
+    points_in = np.array([max(1, round(n)) for n in counts.values()])
+    return len(grouped(Leaves(column, row, np.ones(len(column), np.int64), points_in), memory.block_points))
 
 
 def plan_lines(plan: RunPlan, outputs: Sequence[Path]) -> list[str]:
     """Return the plan in words, one line each."""
-    edge = f", {plan.block_edge:g} m a side" if plan.block_edge is not None else ""
+    where = "in files" if plan.memory.on_disk else "in memory"
     lines = [
-        f"{plan.points:,} points in {plan.blocks} block{'s' if plan.blocks != 1 else ''}{edge}",
+        f"{plan.points:,} points, held {where}, in {plan.blocks} block{'s' if plan.blocks != 1 else ''}",
         f"columns read: {', '.join(plan.columns)}",
     ]
     for i, stage in enumerate(plan.stages, 1):
@@ -192,6 +219,8 @@ def plan_lines(plan: RunPlan, outputs: Sequence[Path]) -> list[str]:
         lines.append(f"pass {i}: {stage.name}: {how}; buffer {stage.reach:g} m{grids}{hands_on}")
     if plan.extra_labels:
         lines.append(f"extra dimension in every cloud: {', '.join(plan.extra_labels)}")
-    lines.append(f"memory: about {plan.memory_bytes / 1e9:.2f} GB")
+    lines.append(f"memory: about {plan.memory.expected / 1e9:.2f} GB")
+    if plan.memory.on_disk:
+        lines.append(f"scratch: about {plan.memory.scratch / 1e9:.2f} GB")
     lines.extend(f"output: {path}" for path in outputs)
     return lines

@@ -115,6 +115,8 @@ class RunRecord(_Part):
     finished: str = Field(description="ISO 8601, UTC")
     seconds: float = Field(ge=0)
     peak_memory_bytes: int = Field(ge=0, description="largest resident memory of the process so far")
+    scratch_bytes: int = Field(0, ge=0, description="largest size of the files that held points meanwhile")
+    blocks: int = Field(0, ge=0, description="blocks that the points were worked on in")
     versions: dict[str, str]
     workers: int = Field(ge=1)
     pipeline_source: str

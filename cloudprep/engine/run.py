@@ -27,7 +27,14 @@ from cloudprep.engine.holding import InMemory, OnDisk
 from cloudprep.engine.inputs import deliverable_names, expand_inputs
 from cloudprep.engine.memory import default_memory, plan_memory, resolved_roughly
 from cloudprep.engine.passes import StagePass
-from cloudprep.engine.plan import check_needs, facts_from_headers, plan_lines, plan_run, wanted_columns
+from cloudprep.engine.plan import (
+    check_needs,
+    facts_from_headers,
+    header_boxes,
+    plan_lines,
+    plan_run,
+    wanted_columns,
+)
 from cloudprep.engine.record import (
     OutputRecord,
     RunRecord,
@@ -167,6 +174,7 @@ class _Run:
         self.assumed: list[str] = []
         self.warnings: list[str] = []
         self.figures: dict[str, float] = {}
+        self.blocks = self.scratch = 0
 
     # -- the steps -------------------------------------------------------------------------------------------
 
@@ -192,6 +200,7 @@ class _Run:
             store, site = holder.finish(self.columns)
             stage_records, grids = self._run_stages(store, site)
             self.figures.update(final_figures(self.codes))
+            self.blocks, self.scratch = len(store.blocks), store.scratch_bytes
             outputs = self._deliver(store, crs, grids)
         return self._finish(site, crs, stage_records, outputs)
 
@@ -288,16 +297,24 @@ class _Run:
         plan: dict[str, Any] = {}
         if alive:
             site = facts_from_headers(alive, self.columns)
-            stages = [s.resolved(site) for s in self.stages]
+            stages = resolved_roughly(self.stages, site)
             outputs += [self.folder.terrain / f"{g}.tif" for s in stages for g in s.grids]
             outputs.append(self.folder.root / "run.json")
-            made = plan_run(stages, site)
+            made = plan_run(
+                stages,
+                site,
+                limit=self.request.memory or default_memory(),
+                workers=self.workers,
+                boxes=header_boxes(alive),
+            )
             lines += plan_lines(made, outputs)
             lines.append("derived values come from the headers here; the run measures them")
             plan = {
                 "points": made.points,
                 "blocks": made.blocks,
-                "memory_bytes": made.memory_bytes,
+                "memory_bytes": made.memory.expected,
+                "on_disk": made.memory.on_disk,
+                "scratch_bytes": made.memory.scratch,
                 "passes": [
                     {"stage": s.name, "sweeps": s.sweeps, "buffer_m": s.reach, "hands_on": list(s.working)}
                     for s in made.stages
@@ -434,6 +451,8 @@ class _Run:
             finished=finished.isoformat(timespec="seconds"),
             seconds=time.perf_counter() - self.clock,
             peak_memory_bytes=peak_memory(),
+            scratch_bytes=self.scratch,
+            blocks=self.blocks,
             versions=versions(),
             workers=self.workers,
             pipeline_source=str(self.request.pipeline.source),

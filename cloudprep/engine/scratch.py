@@ -140,6 +140,10 @@ class ColumnFiles:
         if os.fstat(handle).st_size < size:
             os.ftruncate(handle, size)
 
+    def size(self) -> int:
+        """Return the bytes that all files take on disk."""
+        return sum(512 * path.stat().st_blocks for path in self.folder.iterdir())
+
     def remove(self, file: str) -> None:
         """Delete a file that nobody reads any more."""
         handle = self._open.pop(file, None)

@@ -79,6 +79,10 @@ class Store(Protocol):
     def stray_codes(self) -> NDArray[np.int64]:
         """Number of stray points of each class code, shape (256,); no block holds them."""
 
+    @property
+    def scratch_bytes(self) -> int:
+        """Largest size of its files so far."""
+
     def __len__(self) -> int:
         """Return the number of points, stray ones included."""
 

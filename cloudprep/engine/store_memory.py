@@ -49,6 +49,7 @@ class MemoryStore:
     ) -> None:
         self.columns = columns
         self.stray = stray
+        self.scratch_bytes = 0
         self.flights = tuple(flights) or (slice(0, len(self)),)
         self.blocks: list[Block] = []
         self._rows: list[NDArray[np.int64] | None] = []

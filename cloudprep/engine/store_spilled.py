@@ -151,6 +151,7 @@ class SpilledStore:
     version: int = 0
     blocks: list[Block] = field(default_factory=list)
     groups: list[NDArray[np.int64]] = field(default_factory=list)
+    scratch_bytes: int = 0
 
     def __post_init__(self) -> None:
         if not self.blocks:
@@ -292,6 +293,7 @@ class SpilledStore:
                     self.files.read(old[0], start, kept)
                     self.files.write(file, start, kept)
             self.columns[name] = file, dtype
+            self.scratch_bytes = max(self.scratch_bytes, self.files.size())
             if old is not None:
                 self.files.remove(old[0])
         if dtypes:

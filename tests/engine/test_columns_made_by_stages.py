@@ -215,10 +215,12 @@ def test_a_needed_column_that_nobody_provides_stops_before_any_work(clouds):
 
 def test_the_plan_counts_them_and_never_reads_them():
     site = facts_of(example_cloud())
-    bare, handed = plan_run([Thrower()], site), plan_run([Measurer(), Thrower(), Labeller()], site)
-    assert handed.memory_bytes - bare.memory_bytes == 2 * 4 * site.count
+    bare, handed = (
+        plan_run(s, site, limit=10**12) for s in ([Thrower()], [Measurer(), Thrower(), Labeller()])
+    )
+    assert handed.memory.expected - bare.memory.expected == 2 * 4 * site.count
     assert not set(wanted_columns([Measurer(), Labeller(), Judge()])) & set(WORKING_COLUMNS)
-    text = "\n".join(plan_lines(plan_run([Measurer(), Judge()], site), []))
+    text = "\n".join(plan_lines(plan_run([Measurer(), Judge()], site, limit=10**12), []))
     assert "pass 1: measurer: working columns; buffer 0 m; hands on neighbour_distance, roughness" in text
     assert "extra dimension in every cloud: ground_confidence" in text
     assert NAME not in text.partition("pass 1")[0]  # provided, so it needn't be read
