@@ -34,7 +34,7 @@ class ContractError(CloudprepError):
 
 def sweeps_of(stage: Stage) -> int:
     """Return how many times a stage goes over the points, at most."""
-    return int(stage.summarises) + int(stage.revisits) + int(bool(stage.provides))
+    return int(stage.summarises) + int(stage.revisits) + int(bool(stage.provides)) + int(stage.draws)
 
 
 @dataclass
@@ -112,6 +112,8 @@ class StagePass:
                 result.warnings.extend(solution.warnings)
             if self.stage.provides:
                 self._label(solution, result)
+            if self.stage.draws:
+                self._draw(solution, result)
         finally:
             self.store.scratch = {}
             self.progress.finish()
@@ -167,6 +169,32 @@ class StagePass:
         if "classification" in after:
             result.figures.update(self.stage.figures(before["classification"], after["classification"]))
         self.store.columns.update(after)
+
+    def _draw(self, solution: Solution | None, result: StageResult) -> None:
+        """Let every block draw its cells, also where no points lie, and the stage finish the rasters."""
+        canvases = self.stage.canvas(self.site)
+        grids = {c.name: np.full(c.window.shape, c.empty, c.dtype) for c in canvases}
+
+        def work(job: _Job) -> Any:
+            drawing = self.stage.draw(job.points, job.context, solution)
+            window = drawing.window
+            for canvas, values in zip(canvases, drawing.arrays, strict=True):
+                if values.shape != window.shape or values.dtype != canvas.dtype:
+                    raise ContractError(
+                        f"stage {self.stage.name} drew '{canvas.name}' in the wrong shape or type"
+                    )
+                row, column = window.row - canvas.window.row, window.column - canvas.window.column
+                # Blocks draw apart from each other.
+                cells = (slice(row, row + window.rows), slice(column, column + window.columns))
+                grids[canvas.name][cells] = values
+            return drawing.share
+
+        shares = [share for _, share in self._each_block(work)]
+        shares += [work(self._job(block)) for block in self.layout.without_points(self.site)]
+        finished = self.stage.finish(grids, shares, self.site)
+        result.grids = (*result.grids, *finished.grids)
+        result.figures.update(finished.figures)
+        result.warnings.extend(w for w in finished.warnings if w not in result.warnings)
 
     def _each_block(self, work: Callable[[_Job], Any]) -> list[tuple[_Job, Any]]:
         """Return every block with what the work made of it, in the order of the blocks."""

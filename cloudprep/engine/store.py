@@ -13,7 +13,7 @@ from cloudprep.model.columns import COLUMNS, Role
 from cloudprep.model.points import Points
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -122,6 +122,20 @@ class BlockLayout:
             x1, y1 = self._lattice.left_edge(c + 1), self._lattice.lower_edge(r + 1)
             self._by_cell[c, r] = rows
             self.blocks.append(Block(Bounds(x0, y0, x1, y1), rows, len(rows)))
+
+    def without_points(self, site: SiteFacts) -> Iterator[Block]:
+        """Give the blocks of the site's bounds that hold no points."""
+        if self._by_cell is None:
+            return
+        b = site.bounds
+        c0, c1 = (int(c) for c in self._lattice.column_of(np.array([b.x0, np.nextafter(b.x1, b.x0)])))
+        r0, r1 = (int(r) for r in self._lattice.row_of(np.array([b.y0, np.nextafter(b.y1, b.y0)])))
+        for c in range(c0, c1 + 1):
+            for r in range(r0, r1 + 1):
+                if (c, r) not in self._by_cell:
+                    x0, y0 = self._lattice.left_edge(c), self._lattice.lower_edge(r)
+                    x1, y1 = self._lattice.left_edge(c + 1), self._lattice.lower_edge(r + 1)
+                    yield Block(Bounds(x0, y0, x1, y1), np.empty(0, np.int64), 0)
 
     def rows_within(self, bounds: Bounds) -> NDArray[np.int64] | None:
         """Return the source rows (ascending) of all usable points within half-open bounds; None: all rows."""
