@@ -106,7 +106,8 @@ def mesh_heights(
     Parameters
     ----------
     steps, z, columns, rows, longest_edge
-        As for :func:`tin_heights`; all points of the part.
+        As for :func:`tin_heights`; all points of the part, and maybe some of elsewhere. A triangle whose corner
+        has no height (NaN) settles nothing unless it is too long.
     mesh : ndarray of int32
         Their triangles as a mesh, as much of it as is in use.
     known : ndarray of float64, shape (4,)
@@ -277,6 +278,8 @@ def _scan(  # type: ignore[no-untyped-def]
         By = np.int64(by) * SUBSTEPS
         Cx = np.int64(cx) * SUBSTEPS
         Cy = np.int64(cy) * SUBSTEPS
+        if not too_long and np.isnan(za + zb + zc):
+            continue
         certain = given
         doubted = False
         for r in range(r0, r1 + 1):

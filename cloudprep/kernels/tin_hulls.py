@@ -74,9 +74,77 @@ def joined(parts: Sequence[Hulls]) -> Hulls:
     return Hulls(x[rows], y[rows], starts.astype(np.int64))
 
 
+def outline_of(hulls: Hulls) -> NDArray[np.float64]:
+    """Return the corners of the convex hull of everything, counterclockwise, shape (c, 2), steps."""
+    if len(hulls.x) == 0:
+        return np.empty((0, 2))
+    points = np.unique(np.column_stack((hulls.x, hulls.y)), axis=0)
+    x, y = np.ascontiguousarray(points.T)
+    chain = np.empty(2 * len(x) + 2, np.int64)
+    outline: NDArray[np.float64] = points[chain[: _chain(x, y, len(x), chain)]]
+    return outline
+
+
+@njit(nogil=True, cache=True)
+def mark_outside(
+    outline: NDArray[np.float64],
+    columns: NDArray[np.float64],
+    rows: NDArray[np.float64],
+    marks: NDArray[np.uint8],
+    mark: int,
+) -> None:
+    """Mark grid positions that lie more than a step outside a convex outline.
+
+    Parameters
+    ----------
+    outline : ndarray of float64, shape (c, 2)
+        Its corners in turn, steps.
+    columns, rows : ndarray of float64, shapes (c,) and (r,)
+        Positions in x and y, steps.
+    marks : ndarray of uint8, shape (r, c)
+        Changed in place.
+    mark : int
+        What is put there.
+    """
+    n = len(outline)
+    for r in range(len(rows)):
+        y = rows[r]
+        low, high = np.inf, -np.inf
+        for i in range(n):
+            x0, y0 = outline[i - 1, 0], outline[i - 1, 1]
+            x1, y1 = outline[i, 0], outline[i, 1]
+            if abs(y - y1) <= 1.0:
+                low, high = min(low, x1), max(high, x1)
+            if min(y0, y1) <= y <= max(y0, y1) and y0 != y1:
+                x = x0 + (y - y0) / (y1 - y0) * (x1 - x0)
+                low, high = min(low, x), max(high, x)
+        for c in range(len(columns)):
+            if columns[c] < low - 1.0 or columns[c] > high + 1.0:
+                marks[r, c] = mark
+
+
 @njit(nogil=True, cache=True)
 def _turn(x, y, a, b, c):  # type: ignore[no-untyped-def]
     return (x[b] - x[a]) * (y[c] - y[a]) - (y[b] - y[a]) * (x[c] - x[a])
+
+
+@njit(nogil=True, cache=True)
+def _chain(x, y, n, chain):  # type: ignore[no-untyped-def]
+    """Put the corners of the hull of n sorted distinct points into ``chain``, counterclockwise; count them."""
+    size = 0
+    for i in range(n):
+        while size > 1 and _turn(x, y, chain[size - 2], chain[size - 1], i) <= 0:
+            size -= 1
+        chain[size] = i
+        size += 1
+    lower = size + 1
+    for i in range(n - 2, -1, -1):
+        while size >= lower and _turn(x, y, chain[size - 2], chain[size - 1], i) <= 0:
+            size -= 1
+        chain[size] = i
+        size += 1
+    # The first point came again.
+    return size - 1 if n > 1 else size
 
 
 @njit(nogil=True, cache=True)
@@ -144,20 +212,7 @@ def _hulls(columns, rows, starts, most):  # type: ignore[no-untyped-def]
                 y[distinct] = np.float64(keys[i] & 0xFFFFFFFF)
                 distinct += 1
         n = distinct
-        size = 0
-        for i in range(n):
-            while size > 1 and _turn(x, y, chain[size - 2], chain[size - 1], i) <= 0:
-                size -= 1
-            chain[size] = i
-            size += 1
-        lower = size + 1
-        for i in range(n - 2, -1, -1):
-            while size >= lower and _turn(x, y, chain[size - 2], chain[size - 1], i) <= 0:
-                size -= 1
-            chain[size] = i
-            size += 1
-        if n > 1:
-            size -= 1  # the first point again
+        size = _chain(x, y, n, chain)
         while n_found + size > len(found_x):
             found_x = np.concatenate((found_x, found_x))
             found_y = np.concatenate((found_y, found_y))

@@ -201,7 +201,7 @@ def distinct_sites(
     columns, rows : ndarray of int32, shape (n,)
         Whole steps.
     index : ndarray of int32, shape (n,)
-        Where each point's height stands in ``z``.
+        Where each point's height stands in ``z``; -1 for one whose height isn't known, which then is NaN.
     z : ndarray of float64
         Heights, m.
 
@@ -224,7 +224,7 @@ def _distinct(order, x, y, index, z, steps, heights):  # type: ignore[no-untyped
     n = 0
     for i in range(len(order)):
         at = np.uint64(order[i])
-        height = z[np.uint64(index[at])]
+        height = z[index[at]] if index[at] >= 0 else np.nan
         if n > 0 and steps[n - 1, 0] == x[at] and steps[n - 1, 1] == y[at]:
             heights[n - 1] = min(heights[n - 1], height)
             continue

@@ -9,12 +9,13 @@ hold it.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from cloudprep.kernels.tin import mesh_heights, squared_limit
+from cloudprep.kernels.tin import SETTLED, mesh_heights, squared_limit
 from cloudprep.kernels.tin_circles import OPEN, PROVEN, judge_circles, refute_circles
+from cloudprep.kernels.tin_hulls import mark_outside, outline_of
 from cloudprep.kernels.tin_points import SUBSTEPS, distinct_sites
 from cloudprep.kernels.triangulation import triangle_mesh
 from cloudprep.stages.surface._ground_points import Rectangle
@@ -35,7 +36,32 @@ _FURTHER = 3
 _SPARE = 4
 
 
-def settle_by_triangles(tile: Tile, ground: GroundPoints, hulls: Hulls, longest_edge: float) -> Sites:
+class Surroundings(NamedTuple):
+    """Where the whole site has points.
+
+    Attributes
+    ----------
+    hulls : Hulls
+        Convex hulls, each of some points; every point lies in one.
+    boxes : ndarray of float64, shape (h, 4)
+        Least x and y, greatest x and y of each.
+    outline : ndarray of float64, shape (c, 2)
+        Corners of the convex hull of all points.
+    """
+
+    hulls: Hulls
+    boxes: NDArray[np.float64]
+    outline: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, hulls: Hulls) -> Surroundings:
+        """Return what follows from the hulls."""
+        return cls(hulls, hulls.boxes(), outline_of(hulls))
+
+
+def settle_by_triangles(
+    tile: Tile, ground: GroundPoints, around: Surroundings, longest_edge: float
+) -> Sites:
     """Give the cells of a tile their heights.
 
     Parameters
@@ -44,8 +70,8 @@ def settle_by_triangles(tile: Tile, ground: GroundPoints, hulls: Hulls, longest_
         Its heights are filled in.
     ground : GroundPoints
         The site's points.
-    hulls : Hulls
-        Convex hulls of all points of the site.
+    around : Surroundings
+        Where the site has points.
     longest_edge : float
         Triangles with a longer edge (steps) are left out.
 
@@ -54,23 +80,48 @@ def settle_by_triangles(tile: Tile, ground: GroundPoints, hulls: Hulls, longest_
     Sites
         All points of the tile, and some around.
     """
+    mark_outside(around.outline, tile.columns / SUBSTEPS, tile.rows / SUBSTEPS, tile.state, SETTLED)
     farthest = longest_edge + _SPARE
     halo = min(first_halo(tile, ground, _SPACINGS), farthest)
     own: Sites | None = None
     while True:
-        part = tile.unsettled()
-        rectangle = ground.opened(tile.grown(part, halo))
         if own is None:
-            rectangle = _widened(ground.opened(tile.around()), rectangle)
+            rectangle = ground.opened(_grown(tile.around(), halo))
             if halo < farthest:
                 rectangle = rectangle.common(ground.known)
-        sites = distinct_sites(*ground.within(rectangle))
+        else:
+            rectangle = ground.opened(tile.grown(tile.unsettled(), halo))
+        sites = distinct_sites(*_with_corners(ground.within(rectangle), rectangle, around.hulls, longest_edge))
         own = own or sites
         last = halo >= farthest or rectangle.unbounded
-        _settle(tile, sites, rectangle, ground, hulls, longest_edge, last=last)
+        _settle(tile, sites, rectangle, ground, around, longest_edge, last=last)
         if last or tile.state.all():
             return own
         halo = min(_FURTHER * halo, farthest)
+
+
+def _with_corners(
+    points: tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32], NDArray[np.float64]],
+    known: Rectangle,
+    hulls: Hulls,
+    by: float,
+) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32], NDArray[np.float64]]:
+    """Add the corners of the hulls around, without heights.
+
+    They are few, and keep the triangles along the site's rim and across gaps from being others than the whole
+    site's: less has to be looked at again.
+    """
+    columns, rows, index, z = points
+    x, y = hulls.x, hulls.y
+    near = (x >= known.x0 - by) & (x <= known.x1 + by) & (y >= known.y0 - by) & (y <= known.y1 + by)
+    near &= (x < known.x0) | (x > known.x1) | (y < known.y0) | (y > known.y1)
+    more = np.flatnonzero(near)
+    return (
+        np.concatenate((columns, x[more].astype(np.int32))),
+        np.concatenate((rows, y[more].astype(np.int32))),
+        np.concatenate((index, np.full(len(more), -1, np.int32))),
+        z,
+    )
 
 
 def first_halo(tile: Tile, ground: GroundPoints, spacings: float) -> float:
@@ -84,9 +135,8 @@ def first_halo(tile: Tile, ground: GroundPoints, spacings: float) -> float:
     return max(spacings * math.sqrt(area / count), _LEAST_CELLS * pitch)
 
 
-def _widened(one: Rectangle, other: Rectangle) -> Rectangle:
-    low = min(one.x0, other.x0), min(one.y0, other.y0)
-    return Rectangle(*low, max(one.x1, other.x1), max(one.y1, other.y1))
+def _grown(one: Rectangle, by: float) -> Rectangle:
+    return Rectangle(one.x0 - by, one.y0 - by, one.x1 + by, one.y1 + by)
 
 
 def _settle(
@@ -94,7 +144,7 @@ def _settle(
     sites: Sites,
     known: Rectangle,
     ground: GroundPoints,
-    hulls: Hulls,
+    around: Surroundings,
     longest_edge: float,
     *,
     last: bool,
@@ -116,7 +166,7 @@ def _settle(
         # Too long ones no longer matter: a cell that no other triangle holds is empty.
         short = _squared_edges(triangles).max(axis=1) <= squared_limit(longest_edge)
         doubtful, triangles = doubtful[short], np.ascontiguousarray(triangles[short])
-    verdicts = _verdicts(triangles, known, ground, hulls, look=last)
+    verdicts = _verdicts(triangles, known, ground, around, look=last)
     mesh_heights(sites.steps, sites.z, *rest, chosen=doubtful[verdicts == PROVEN])
 
 
@@ -127,11 +177,11 @@ def _squared_edges(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _verdicts(
-    triangles: NDArray[np.float64], known: Rectangle, ground: GroundPoints, hulls: Hulls, *, look: bool
+    triangles: NDArray[np.float64], known: Rectangle, ground: GroundPoints, around: Surroundings, *, look: bool
 ) -> NDArray[np.uint8]:
     """Say of each triangle whether it is one of the whole site's; all are decided if points may be looked at."""
     verdicts = np.zeros(len(triangles), np.uint8)
-    boxes = hulls.boxes()
+    hulls, boxes, _ = around
     met = np.zeros(len(boxes), bool)
     judge_circles(triangles, np.array(known), hulls.x, hulls.y, hulls.starts, boxes, verdicts, met)
     if look:

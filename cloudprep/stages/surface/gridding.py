@@ -11,7 +11,7 @@ import numpy as np
 from cloudprep.kernels.interpolation_fill import nearest_fill, smooth_fill
 from cloudprep.stages.surface._distance_tiles import settle_by_distance
 from cloudprep.stages.surface._tiles import Cells, Places, Tile, tiles_of
-from cloudprep.stages.surface._tin_tiles import settle_by_triangles
+from cloudprep.stages.surface._tin_tiles import Surroundings, settle_by_triangles
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -83,13 +83,14 @@ def draw_heights(
     heights : ndarray of float64, shape (rows, columns)
     source : ndarray of uint8, shape (rows, columns)
     """
+    around = Surroundings.of(hulls)
     heights, source = np.full(part.shape, np.nan), np.zeros(part.shape, np.uint8)
     places = Places.of(window, ground.frame)
     column, row = part.column - window.column, part.row - window.row
 
     def draw(cells: Cells) -> None:
         tile = Tile(cells, places)
-        sites = _settle(tile, ground, manner, hulls)
+        sites = _settle(tile, ground, manner, around)
         tile.measure(sites, HeightSource.MEASURED, HeightSource.INTERPOLATED)
         at = (
             slice(cells.row - row, cells.row - row + cells.rows),
@@ -108,10 +109,10 @@ def draw_heights(
     return heights, source
 
 
-def _settle(tile: Tile, ground: GroundPoints, manner: Manner, hulls: Hulls) -> Sites:
+def _settle(tile: Tile, ground: GroundPoints, manner: Manner, around: Surroundings) -> Sites:
     step = ground.frame.step
     if manner.method == "tin":
-        return settle_by_triangles(tile, ground, hulls, manner.longest_edge / step)
+        return settle_by_triangles(tile, ground, around, manner.longest_edge / step)
     neighbours = 1 if manner.method == "nearest" else manner.neighbours
     radius = manner.search_radius / step
     return settle_by_distance(tile, ground, power=manner.power, neighbours=neighbours, radius=radius)
