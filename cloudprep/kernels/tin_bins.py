@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 # Starts of bins then take an eighth of a byte a point.
 _POINTS_A_BIN = 64
+# From so many bins on those at the rim of a rectangle hardly count.
+_BINS_ACROSS = 16
 
 
 class Bins(NamedTuple):
@@ -60,6 +62,15 @@ class Bins(NamedTuple):
         found = (np.empty(n, np.int32), np.empty(n, np.int32), np.empty(n, np.int32))
         _take(self.columns, self.rows, self.index, self.starts, shape, sides, *found)
         return found
+
+    def count(self, x0: float, y0: float, x1: float, y1: float) -> int:
+        """Return how many points lie within a rectangle (steps), or somewhat more where they are many."""
+        about = self.about(x0, y0, x1, y1)
+        if about == 0 or min(x1 - x0, y1 - y0) > _BINS_ACROSS * self.edge:
+            return about
+        shape = (self.column, self.row, self.edge, self.across)
+        sides = (math.ceil(x0), math.ceil(y0), math.floor(x1), math.floor(y1))
+        return int(_count(self.columns, self.rows, self.starts, shape, sides))
 
     def about(self, x0: float, y0: float, x1: float, y1: float) -> int:
         """Return how many points the bins hold that a rectangle (steps) touches."""

@@ -127,7 +127,7 @@ def _with_corners(
 def first_halo(tile: Tile, ground: GroundPoints, spacings: float) -> float:
     """Return how far (steps) around a tile to look first: infinitely far where it has no points."""
     around = tile.around()
-    count = ground.bins.about(*around)
+    count = ground.bins.count(*around)
     if count == 0:
         return math.inf
     pitch = (around.x1 - around.x0) / tile.cells.columns
