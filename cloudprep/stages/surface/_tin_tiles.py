@@ -59,9 +59,7 @@ class Surroundings(NamedTuple):
         return cls(hulls, hulls.boxes(), outline_of(hulls))
 
 
-def settle_by_triangles(
-    tile: Tile, ground: GroundPoints, around: Surroundings, longest_edge: float
-) -> Sites:
+def settle_by_triangles(tile: Tile, ground: GroundPoints, around: Surroundings, longest_edge: float) -> Sites:
     """Give the cells of a tile their heights.
 
     Parameters
@@ -91,7 +89,9 @@ def settle_by_triangles(
                 rectangle = rectangle.common(ground.known)
         else:
             rectangle = ground.opened(tile.grown(tile.unsettled(), halo))
-        sites = distinct_sites(*_with_corners(ground.within(rectangle), rectangle, around.hulls, longest_edge))
+        sites = distinct_sites(
+            *_with_corners(ground.within(rectangle), rectangle, around.hulls, longest_edge)
+        )
         own = own or sites
         last = halo >= farthest or rectangle.unbounded
         _settle(tile, sites, rectangle, ground, around, longest_edge, last=last)
@@ -177,7 +177,12 @@ def _squared_edges(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _verdicts(
-    triangles: NDArray[np.float64], known: Rectangle, ground: GroundPoints, around: Surroundings, *, look: bool
+    triangles: NDArray[np.float64],
+    known: Rectangle,
+    ground: GroundPoints,
+    around: Surroundings,
+    *,
+    look: bool,
 ) -> NDArray[np.uint8]:
     """Say of each triangle whether it is one of the whole site's; all are decided if points may be looked at."""
     verdicts = np.zeros(len(triangles), np.uint8)
