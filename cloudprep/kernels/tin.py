@@ -99,15 +99,15 @@ def mesh_heights(
 ) -> NDArray[np.int32]:
     """Settle grid positions by the triangles of a part of the site, where these are triangles of the whole.
 
-    A position is settled by a triangle that holds it and whose circle holds no other point of the site: it has
-    the height that :func:`tin_heights` would give it, or none where the triangle has too long an edge. (One on
-    the very edge of a triangle that is too long stays unsettled: the triangle beyond may be shorter.)
+    A position is settled by a triangle that holds it and whose circle holds no other point of the site: it
+    has the height that :func:`tin_heights` would give it, or none where the triangle has too long an edge.
+    (One on the very edge of a triangle that is too long stays unsettled: the one beyond may be shorter.)
 
     Parameters
     ----------
     steps, z, columns, rows, longest_edge
-        As for :func:`tin_heights`; all points of the part, and maybe some of elsewhere. A triangle whose corner
-        has no height (NaN) settles nothing unless it is too long.
+        As for :func:`tin_heights`; all points of the part, and maybe some of elsewhere. A triangle whose
+        corner has no height (NaN) settles nothing unless it is too long.
     mesh : ndarray of int32
         Their triangles as a mesh, as much of it as is in use.
     known : ndarray of float64, shape (4,)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, NamedTuple
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numba import njit
@@ -19,10 +20,11 @@ _POINTS_A_BIN = 64
 _BINS_ACROSS = 16
 
 
-class Bins(NamedTuple):
+@dataclass(frozen=True)
+class Bins:
     """Points, bin after bin; bins in rows from the south.
 
-    Attributes
+    Parameters
     ----------
     columns, rows : ndarray of int32, shape (n,)
         Whole steps of the frame.
@@ -50,7 +52,7 @@ class Bins(NamedTuple):
     def within(
         self, x0: float, y0: float, x1: float, y1: float
     ) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]]:
-        """Return columns, rows and index of all points with ``x0 <= x <= x1`` and ``y0 <= y <= y1``, steps."""
+        """Return columns, rows, index of all points within ``x0 <= x <= x1``, ``y0 <= y <= y1`` (steps)."""
         if len(self.index) == 0:
             empty = np.empty(0, np.int32)
             return empty, empty, empty
@@ -63,7 +65,7 @@ class Bins(NamedTuple):
         _take(self.columns, self.rows, self.index, self.starts, shape, sides, *found)
         return found
 
-    def count(self, x0: float, y0: float, x1: float, y1: float) -> int:
+    def number(self, x0: float, y0: float, x1: float, y1: float) -> int:
         """Return how many points lie within a rectangle (steps), or somewhat more where they are many."""
         about = self.about(x0, y0, x1, y1)
         if about == 0 or min(x1 - x0, y1 - y0) > _BINS_ACROSS * self.edge:
@@ -92,7 +94,7 @@ def usable(
     used: NDArray[np.bool_],
     frame: Frame,
 ) -> int:
-    """Take points beyond the frame's bounds, and heights that are no numbers, out of a mask; count the others.
+    """Take points beyond the frame's bounds, and heights that are no numbers, out of a mask; count the rest.
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
-"""Circles through triangles of a part of the site: do they hold points that the part doesn't have?
+"""Circles through triangles of a part of the site, and whether they hold points that the part doesn't have.
 
-Coordinates are whole steps in float64. What is unsure by rounding counts as not proven, and what is claimed of
-single points is exact.
+Coordinates are whole steps in float64. What is unsure by rounding counts as not proven, and what is claimed
+of single points is exact.
 """
 
 from __future__ import annotations
@@ -35,8 +35,8 @@ _SLACK_OF_COORDINATES = 1e-6
 def _power(twice, nx, ny, mx, my, x, y):  # type: ignore[no-untyped-def]
     """Return the least that the power of a point may be: > 0 means surely outside the circle.
 
-    The circle runs through the zero; ``n / (2 twice)`` is its centre, ``m`` bounds the sizes of the terms that
-    ``n`` was made from, ``twice`` is double the triangle's area, by which the power is multiplied.
+    The circle runs through the zero; ``n / (2 twice)`` is its centre, ``m`` bounds the sizes of the terms
+    that ``n`` was made from, ``twice`` is double the triangle's area, by which the power is multiplied.
     """
     square = twice * (x * x + y * y)
     size = square + mx * abs(x) + my * abs(y)

@@ -130,7 +130,7 @@ def _turn(x, y, a, b, c):  # type: ignore[no-untyped-def]
 
 @njit(nogil=True, cache=True)
 def _chain(x, y, n, chain):  # type: ignore[no-untyped-def]
-    """Put the corners of the hull of n sorted distinct points into ``chain``, counterclockwise; count them."""
+    """Put the corners of the hull of n sorted distinct points into ``chain``, anticlockwise; count them."""
     size = 0
     for i in range(n):
         while size > 1 and _turn(x, y, chain[size - 2], chain[size - 1], i) <= 0:

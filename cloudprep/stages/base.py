@@ -256,7 +256,7 @@ class Stage(ABC):
         raise NotImplementedError
 
     def canvas(self, site: SiteFacts) -> tuple[Canvas, ...]:
-        """Return what rasters there will be, before any is drawn; asked of a resolved stage that ``draws``."""
+        """Return what rasters there will be, before any is drawn; asked of a resolved stage only."""
         raise NotImplementedError
 
     def draw(self, points: Points, context: Context, solution: Solution | None = None) -> Drawing:

@@ -48,14 +48,15 @@ def test_a_circle_that_is_known_reaches_no_place_of_the_site_beyond_the_part(tri
     a, b, c = triangle if area > 0 else triangle[::-1]
     x0, y0 = (min(p[k] for p in triangle) - margins[k] for k in (0, 1))
     x1, y1 = (max(p[k] for p in triangle) + margins[2 + k] for k in (0, 1))
-    sides = [v if inside else far for v, inside, far in (
-        (float(x0), x0 > 0, -np.inf), (float(y0), y0 > 0, -np.inf),
-        (float(x1), x1 < 40, np.inf), (float(y1), y1 < 40, np.inf),
-    )]  # fmt: skip
+    sides = (
+        float(x0) if x0 > 0 else -np.inf,
+        float(y0) if y0 > 0 else -np.inf,
+        float(x1) if x1 < 40 else np.inf,
+        float(y1) if y1 < 40 else np.inf,
+    )
     known = circle_known(*map(float, (*a, *b, *c)), *sides, 0.0, 0.0, 40.0, 40.0)
-    beyond = [
-        (x, y) for x in range(41) for y in range(41) if not (sides[0] <= x <= sides[2] and sides[1] <= y <= sides[3])
-    ]  # fmt: skip
+    every = [(x, y) for x in range(41) for y in range(41)]
+    beyond = [p for p in every if not (sides[0] <= p[0] <= sides[2] and sides[1] <= p[1] <= sides[3])]
     reached = any(power((a, b, c), x, y) <= 0 for x, y in beyond)
     assert not (known and reached)
     if np.isinf(sides).all():
@@ -146,8 +147,9 @@ def test_bins_give_the_points_of_a_rectangle(points, corners):
     columns, rows, index = bins.within(x0, y0, x1, y1)
     inside = np.flatnonzero((x >= x0) & (x <= x1) & (y >= y0) & (y <= y1))
     assert sorted(index) == inside.tolist()
-    assert np.array_equal(columns, x[index]) and np.array_equal(rows, y[index])
-    assert bins.count(x0, y0, x1, y1) == len(inside)
+    assert np.array_equal(columns, x[index])
+    assert np.array_equal(rows, y[index])
+    assert bins.number(x0, y0, x1, y1) == len(inside)
     assert bins.about(x0, y0, x1, y1) >= len(inside)
     assert len(bins.within(-np.inf, -np.inf, np.inf, np.inf)[0]) == len(x)
 

@@ -1,6 +1,7 @@
 """The terrain grid in tiles and blocks against one triangulation of the whole site, to the bit."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -68,7 +69,7 @@ def clouds():
 
 
 def expected(cloud, facts, params):
-    """Return heights and sources from all points at once, with every triangle of the site held at one time."""
+    """Return heights and sources from all points at once, every triangle of the site held at one time."""
     sites = sites_of(cloud["x"], cloud["y"], cloud["z"], facts.resolution)
     stage = TerrainGrid(params).resolved(facts)
     window, cell = stage.canvas(facts)[0].window, params.cell
@@ -230,8 +231,8 @@ def test_cells_of_blocks_partition_the_window():
     window = TerrainGrid(TerrainGridParams(cell=2.0)).resolved(facts).canvas(facts)[0].window
     seen = np.zeros(window.shape, int)
     xs, ys = [0.1, 3.0, 17.0, 17.1, 17.2, 49.0, 49.9], [0.3, 20.0, 47.2]
-    for x0, x1 in zip(xs, xs[1:], strict=False):
-        for y0, y1 in zip(ys, ys[1:], strict=False):
+    for x0, x1 in pairwise(xs):
+        for y0, y1 in pairwise(ys):
             part = cells_of_block(window, Bounds(x0, y0, x1, y1), facts.bounds)
             row, column = part.row - window.row, part.column - window.column
             seen[row : row + part.rows, column : column + part.columns] += 1

@@ -80,7 +80,7 @@ def tiles_of(cells: Cells, places: Places, ground: GroundPoints) -> Iterator[Cel
         return
     most = max(cells.columns, cells.rows)
     small = most <= _MOST_CELLS
-    if most == 1 or (small and ground.bins.count(*places.around(cells)) <= _MOST_POINTS):
+    if most == 1 or (small and ground.bins.number(*places.around(cells)) <= _MOST_POINTS):
         yield cells
         return
     column, row, columns, rows = cells

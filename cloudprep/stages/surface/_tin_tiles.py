@@ -127,7 +127,7 @@ def _with_corners(
 def first_halo(tile: Tile, ground: GroundPoints, spacings: float) -> float:
     """Return how far (steps) around a tile to look first: infinitely far where it has no points."""
     around = tile.around()
-    count = ground.bins.count(*around)
+    count = ground.bins.number(*around)
     if count == 0:
         return math.inf
     pitch = (around.x1 - around.x0) / tile.cells.columns
@@ -184,7 +184,7 @@ def _verdicts(
     *,
     look: bool,
 ) -> NDArray[np.uint8]:
-    """Say of each triangle whether it is one of the whole site's; all are decided if points may be looked at."""
+    """Say of each triangle whether it is one of the whole site's; a look at the points decides all."""
     verdicts = np.zeros(len(triangles), np.uint8)
     hulls, boxes, _ = around
     met = np.zeros(len(boxes), bool)
