@@ -382,6 +382,12 @@ def _run_without_points(stage_class: type[Stage], columns: Columns) -> None:
         delta = stage.run(points, context, solution)
         assert set(delta.columns) >= set(stage.provides) & set(WORKING_COLUMNS)
         assert all(len(v) == 0 for v in delta.columns.values())
+    if stage.draws:
+        drawing = stage.draw(points, context, solution)
+        canvases = stage.canvas(site)
+        grids = {c.name: values for c, values in zip(canvases, drawing.arrays, strict=True)}
+        finished = stage.finish(grids, [drawing.share], site)
+        assert [g.name for g in finished.grids] == [c.name for c in canvases]
 
 
 def check_missing_column(stage_class: type[Stage]) -> None:

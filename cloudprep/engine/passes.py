@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -15,7 +15,7 @@ from cloudprep.model.points import Points
 from cloudprep.stages.base import Context
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -24,10 +24,12 @@ if TYPE_CHECKING:
     from cloudprep.engine.store import Block, Store
     from cloudprep.model.bounds import Bounds
     from cloudprep.model.delta import Solution
-    from cloudprep.model.grid import Grid
+    from cloudprep.model.grid import Canvas, Drawing, Grid
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
 
+
+Step = Literal["summarise", "revisit", "run", "draw"]
 
 # What a stage's summaries hand on to its labelling is held apart from columns of the same name.
 _SCRATCH = "scratch "
@@ -39,7 +41,7 @@ class ContractError(CloudprepError):
 
 def sweeps_of(stage: Stage) -> int:
     """Return how many times a stage goes over the points, at most."""
-    return int(stage.summarises) + int(stage.revisits) + int(bool(stage.provides))
+    return int(stage.summarises) + int(stage.revisits) + int(bool(stage.provides)) + int(stage.draws)
 
 
 @dataclass
@@ -98,7 +100,7 @@ class BlockWork:
 
     Parameters
     ----------
-    step : {"summarise", "revisit", "run"}
+    step : {"summarise", "revisit", "run", "draw"}
         Which part of the stage's contract.
     stage : Stage
         Resolved.
@@ -112,15 +114,21 @@ class BlockWork:
         Columns of the stage's own, from its summaries.
     threads : int
         For the kernels.
+    rasters : mapping of str to ndarray, optional
+        To draw into, where they are at hand: they don't go along when the work is pickled.
     """
 
-    step: Literal["summarise", "revisit", "run"]
+    step: Step
     stage: Stage
     store: Store
     site: SiteFacts
     solution: Solution | None = None
     scratch: tuple[str, ...] = ()
     threads: int = 1
+    rasters: Mapping[str, NDArray[Any]] | None = None
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {**self.__dict__, "rasters": None}
 
     def __call__(self, block: Block) -> BlockResult:
         """Return what a block gives."""
@@ -131,6 +139,8 @@ class BlockWork:
         if self.step == "revisit":
             assert self.solution is not None  # noqa: S101
             return BlockResult(self.stage.revisit(self._seen(points), context, self.solution))
+        if self.step == "draw":
+            return self._draw(self._seen(points), context)
         return self._run(block, points, context)
 
     @property
@@ -171,6 +181,18 @@ class BlockWork:
         dtypes = {name: values.dtype for name, values in after.items()}
         return BlockResult(None, dtypes, delta.warnings, changed, moves)
 
+    def _draw(self, points: Points, context: Context) -> BlockResult:
+        drawing = self.stage.draw(points, context, self.solution)
+        for canvas, values in zip(self.stage.canvas(self.site), drawing.arrays, strict=True):
+            if values.shape != drawing.window.shape or values.dtype != canvas.dtype:
+                raise ContractError(
+                    f"stage {self.stage.name} drew '{canvas.name}' in the wrong shape or type"
+                )
+        if self.rasters is None:
+            return BlockResult(drawing)
+        put_drawing(drawing, self.stage.canvas(self.site), self.rasters)
+        return BlockResult(replace(drawing, arrays=()))
+
     def _seen(self, points: Points) -> Points:
         """Leave out columns that were only read to compare, and give its own back to the stage."""
         seen = {*self.stage.needs, *self.stage.uses}
@@ -203,6 +225,14 @@ class BlockWork:
             if len(values) != count:
                 got = f"{len(values)} values of '{name}' for {count} points"
                 raise ContractError(f"stage {self.stage.name}: {where} gave {got}")
+
+
+def put_drawing(drawing: Drawing, canvases: Sequence[Canvas], rasters: Mapping[str, NDArray[Any]]) -> None:
+    """Put what a block drew into the rasters of the site; blocks draw apart from each other."""
+    part = drawing.window
+    for canvas, values in zip(canvases, drawing.arrays, strict=True):
+        row, column = part.row - canvas.window.row, part.column - canvas.window.column
+        rasters[canvas.name][row : row + part.rows, column : column + part.columns] = values
 
 
 def _own(values: NDArray[Any], context: Context) -> NDArray[Any]:
@@ -265,6 +295,8 @@ class StagePass:
                 result.warnings.extend(solution.warnings)
             if self.stage.provides:
                 self._label(solution, scratch, result)
+            if self.stage.draws:
+                self._draw(solution, scratch, result)
         finally:
             self.store.forget(scratch)
             self.progress.finish()
@@ -293,12 +325,28 @@ class StagePass:
             result.figures.update(self.stage.figures(result.moves))
         self.store.exchange(dtypes)
 
+    def _draw(self, solution: Solution | None, scratch: tuple[str, ...], result: StageResult) -> None:
+        """Let every block draw its cells, also where no points lie, and the stage finish the rasters."""
+        canvases = self.stage.canvas(self.site)
+        rasters = {c.name: np.full(c.window.shape, c.empty, c.dtype) for c in canvases}
+        drawings = [done.part for done in self._each_block("draw", solution, scratch, rasters)]
+        for drawing in drawings:
+            if drawing.arrays:  # drawn elsewhere
+                put_drawing(drawing, canvases, rasters)
+        finished = self.stage.finish(rasters, [drawing.share for drawing in drawings], self.site)
+        result.grids = (*result.grids, *finished.grids)
+        result.figures.update(finished.figures)
+        result.warnings.extend(w for w in finished.warnings if w not in result.warnings)
+
     def _each_block(
         self,
-        step: Literal["summarise", "revisit", "run"],
+        step: Step,
         solution: Solution | None,
         scratch: tuple[str, ...] = (),
+        rasters: Mapping[str, NDArray[Any]] | None = None,
     ) -> list[BlockResult]:
         """Return what every block gave, in the order of the blocks."""
-        work = BlockWork(step, self.stage, self.store, self.site, solution, scratch, self.kernel_threads)
+        work = BlockWork(
+            step, self.stage, self.store, self.site, solution, scratch, self.kernel_threads, rasters
+        )
         return self.executor.each(work, self.store.blocks, lambda b: self.progress.advance(b.count))

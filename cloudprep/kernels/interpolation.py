@@ -12,7 +12,9 @@ from cloudprep.kernels.tin_points import SUBSTEPS
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-_POSITIONS_AT_ONCE = 1 << 17
+# Distances and indices of neighbours held at one time.
+_NEIGHBOURS_AT_ONCE = 1 << 19
+_SPARE = 4
 
 
 def inverse_distance_heights(
@@ -27,8 +29,8 @@ def inverse_distance_heights(
 ) -> NDArray[np.float64]:
     """Return the mean height of the nearest points, weighted by ``distance ** -power``.
 
-    A position on a point has that point's height. Equal input gives equal bits; a canonical order of the
-    points (see :func:`cloudprep.kernels.tin_points.sites_of`) makes them independent of the cloud's order.
+    A position on a point has that point's height. Where points are equally far and not all of them take part,
+    those come first that lie further west, then further south. So the bits depend on the points alone.
 
     Parameters
     ----------
@@ -54,21 +56,80 @@ def inverse_distance_heights(
     -----
     Shepard 1968, "A two-dimensional interpolation function for irregularly-spaced data".
     """
+    return nearest_means(steps, z, columns, rows, power=power, neighbours=neighbours, radius=radius)[0]
+
+
+def nearest_means(
+    steps: NDArray[np.float64],
+    z: NDArray[np.float64],
+    columns: NDArray[np.int64],
+    rows: NDArray[np.int64],
+    *,
+    power: float,
+    neighbours: int,
+    radius: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the heights of :func:`inverse_distance_heights`, and how far their points reach.
+
+    Parameters
+    ----------
+    steps, z, columns, rows, power, neighbours, radius
+        As there.
+
+    Returns
+    -------
+    heights : ndarray of float64, shape (r, c)
+        Heights, NaN where no point lies within the radius.
+    reached : ndarray of float64, shape (r, c)
+        Distance (steps) of the farthest point that takes part; infinite where fewer than ``neighbours`` lie
+        within the radius. Points farther away than that would change nothing.
+    """
     heights = np.full((len(rows), len(columns)), np.nan)
+    reached = np.full((len(rows), len(columns)), np.inf)
     if len(z) == 0 or heights.size == 0:
-        return heights
-    tree = cKDTree(steps)
-    k = min(neighbours, len(z))
+        return heights, reached
+    order = np.lexsort((steps[:, 1], steps[:, 0]))
+    tree = cKDTree(steps[order])
     x = columns / SUBSTEPS
-    padded = np.append(z, 0.0)
-    together = max(1, _POSITIONS_AT_ONCE // len(columns))
+    padded = np.append(z[order], 0.0)
+    together = max(1, _NEIGHBOURS_AT_ONCE // (len(columns) * (neighbours + _SPARE)))
     for begin in range(0, len(rows), together):
         y = rows[begin : begin + together] / SUBSTEPS
         at = np.column_stack((np.tile(x, len(y)), np.repeat(y, len(x))))
-        distances, found = tree.query(at, k=[*range(1, k + 1)], distance_upper_bound=_reaching(radius))
-        means = _weighted(np.asarray(distances), padded[found], power)
+        distances, found = _nearest(tree, at, neighbours, _reaching(radius))
+        means = _weighted(distances, padded[found], power)
         heights[begin : begin + together] = means.reshape(len(y), len(x))
-    return heights
+        reached[begin : begin + together] = distances[:, -1].reshape(len(y), len(x))
+    return heights, reached
+
+
+def _nearest(
+    tree: cKDTree, at: NDArray[np.float64], count: int, bound: float
+) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
+    """Return distances and indices of the nearest points; of those equally far the first ones.
+
+    The tree gives such points in any order and cuts them off anywhere, hence the spare ones.
+    """
+    distances = np.full((len(at), count), np.inf)
+    found = np.full((len(at), count), tree.n, np.intp)
+    asked = np.arange(len(at))
+    spare = _SPARE
+    while len(asked):
+        wanted = count + spare
+        far, near = (
+            np.asarray(a)
+            for a in tree.query(at[asked], k=[*range(1, wanted + 1)], distance_upper_bound=bound)
+        )
+        with np.errstate(invalid="ignore"):
+            ties = np.flatnonzero((np.diff(far, axis=1) == 0).any(axis=1))
+        if len(ties):
+            sorting = np.lexsort((near[ties], far[ties]), axis=1)
+            near[ties] = np.take_along_axis(near[ties], sorting, axis=1)
+        distances[asked], found[asked] = far[:, :count], near[:, :count]
+        cut = np.isfinite(far[:, -1]) & (far[:, -1] == far[:, count - 1])
+        asked = asked[cut]
+        spare *= 2
+    return distances, found
 
 
 def nearest_heights(

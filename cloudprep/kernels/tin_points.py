@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+from numba import njit
 
 from cloudprep.kernels.hilbert import spatial_order
 from cloudprep.kernels.predicates import EXTENT
@@ -20,6 +21,29 @@ of the scan conversion within 64 bits."""
 # Two flights of one site may store coordinates in different steps, or shifted by part of a step; a tenth of
 # the coarsest step holds them all in practice.
 _FINER = 10
+
+
+class Frame(NamedTuple):
+    """The whole steps of a site: one zero and one step for every part of it.
+
+    Attributes
+    ----------
+    left, bottom : float
+        Where step 0 lies, m: the south-western corner of the bounds.
+    step : float
+        Length of a step, m.
+    columns, rows : int
+        Points lie on steps 0 to this.
+    bounds : tuple of float
+        What the frame was made from: least x and y, greatest x and y (half-open), m.
+    """
+
+    left: float
+    bottom: float
+    step: float
+    columns: int
+    rows: int
+    bounds: tuple[float, float, float, float]
 
 
 class Sites(NamedTuple):
@@ -69,6 +93,33 @@ def fitting_step(extent: float, resolution: float) -> float:
     if extent * _FINER <= most * resolution:
         return resolution / _FINER
     return resolution * max(1, math.ceil(extent / (most * resolution)))
+
+
+def frame_of(bounds: tuple[float, float, float, float], resolution: float) -> Frame:
+    """Return the frame of a site.
+
+    Parameters
+    ----------
+    bounds : tuple of float
+        Least x and y, greatest x and y (half-open), m.
+    resolution : float
+        The step in which x and y are stored, m, > 0.
+
+    Returns
+    -------
+    Frame
+        Its steps.
+
+    Raises
+    ------
+    ValueError
+        If the resolution is not above 0.
+    """
+    if not resolution > 0:
+        raise ValueError(f"resolution must be > 0 m, got {resolution}")
+    x0, y0, x1, y1 = bounds
+    step = fitting_step(max(x1 - x0, y1 - y0), resolution)
+    return Frame(x0, y0, step, round((x1 - x0) / step), round((y1 - y0) / step), (x0, y0, x1, y1))
 
 
 def quantise(
@@ -138,12 +189,58 @@ def sites_of(
     return Sites(np.column_stack((columns, rows)), heights, left, bottom, step)
 
 
-def substeps(sites: Sites, first: float, cell: float, count: int, *, along: int) -> NDArray[np.int64]:
+def distinct_sites(
+    columns: NDArray[np.int32], rows: NDArray[np.int32], index: NDArray[np.int32], z: NDArray[np.float64]
+) -> Sites:
+    """Return points that lie on whole steps already as sites, counted from their own lowest column and row.
+
+    As :func:`sites_of`, with ``left`` and ``bottom`` in steps and a step of 1.
+
+    Parameters
+    ----------
+    columns, rows : ndarray of int32, shape (n,)
+        Whole steps.
+    index : ndarray of int32, shape (n,)
+        Where each point's height stands in ``z``; -1 for one whose height isn't known, which then is NaN.
+    z : ndarray of float64
+        Heights, m.
+
+    Returns
+    -------
+    Sites
+        The distinct points, the lowest height of each place.
+    """
+    if len(columns) == 0:
+        return Sites(np.empty((0, 2)), np.empty(0), 0.0, 0.0, 1.0)
+    left, bottom = int(columns.min()), int(rows.min())
+    x, y = (columns - left).astype(np.float64), (rows - bottom).astype(np.float64)
+    steps, heights = np.empty((len(x), 2)), np.empty(len(x))
+    n = _distinct(spatial_order(x, y), x, y, index, z, steps, heights)
+    return Sites(steps[:n], heights[:n], float(left), float(bottom), 1.0)
+
+
+@njit(nogil=True, cache=True)
+def _distinct(order, x, y, index, z, steps, heights):  # type: ignore[no-untyped-def]
+    n = 0
+    for i in range(len(order)):
+        at = np.uint64(order[i])
+        height = z[index[at]] if index[at] >= 0 else np.nan
+        if n > 0 and steps[n - 1, 0] == x[at] and steps[n - 1, 1] == y[at]:
+            heights[n - 1] = min(heights[n - 1], height)
+            continue
+        steps[n, 0] = x[at]
+        steps[n, 1] = y[at]
+        heights[n] = height
+        n += 1
+    return n
+
+
+def substeps(sites: Sites | Frame, first: float, cell: float, count: int, *, along: int) -> NDArray[np.int64]:
     """Return positions ``first, first + cell, ...`` in parts of a step from the sites' step 0.
 
     Parameters
     ----------
-    sites : Sites
+    sites : Sites or Frame
         Whose step and zero to use.
     first : float
         The first position, m, in the coordinates the sites were made from.

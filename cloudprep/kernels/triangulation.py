@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numba import njit
 
 from cloudprep.kernels.hilbert import spatial_order
 from cloudprep.kernels.predicates import EXTENT
@@ -46,15 +47,39 @@ def triangulate(sites: NDArray[np.float64]) -> NDArray[np.int32]:
     "Incremental constructions con BRIO"): each point falls at random into a round, the rounds grow eightfold,
     and within a round the points keep their spatial order. That keeps cavities small whatever the pattern.
     """
+    mesh, used = triangle_mesh(sites)
+    return real_triangles(mesh, used)
+
+
+def triangle_mesh(sites: NDArray[np.float64]) -> tuple[NDArray[np.int32], int]:
+    """Return the triangles as the mesh they were made in, which saves copying them.
+
+    Parameters
+    ----------
+    sites : ndarray of float64, shape (n, 2)
+        As for :func:`triangulate`.
+
+    Returns
+    -------
+    mesh : ndarray of int32
+        Eight numbers a triangle, see :mod:`cloudprep.kernels.triangulation_mesh`; ghosts are among them.
+    used : int
+        Its length in use; 0 where all points lie on one line.
+
+    Raises
+    ------
+    ValueError
+        If the points span 2^26 steps or more.
+    """
     n = len(sites)
     if n < 3:
-        return np.empty((0, 3), np.int32)
+        return np.empty(0, np.int32), 0
     _refuse_wide(np.ptp(sites[:, 0]), np.ptp(sites[:, 1]))
     flat = np.ascontiguousarray(sites, np.float64).ravel()
     mesh = np.empty(2 * STRIDE * n, np.int32)
     third = lay_first_triangle(flat, mesh)
     if third < 0:
-        return np.empty((0, 3), np.int32)
+        return mesh, 0
     order = _in_rounds(n, third)
     position, used, start = 0, 4 * STRIDE, 0
     size = _FIRST_SCRATCH
@@ -62,9 +87,8 @@ def triangulate(sites: NDArray[np.float64]) -> NDArray[np.int32]:
         scratch = (np.empty(size, np.int32), np.empty(3 * size, np.int32), np.empty(size, np.int32))
         position, used, start = insert_points(flat, order, mesh, position, used, start, *scratch)
         if position == order.size:
-            break
+            return mesh, used
         size *= 2
-    return real_triangles(mesh, used)
 
 
 def delaunay(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.int32]:
@@ -111,21 +135,31 @@ def _refuse_wide(width: float, height: float) -> None:
         raise ValueError(f"points span {max(width, height):.0f} steps; at most {EXTENT - 1} are exact")
 
 
-def _in_rounds(n: int, third: int) -> NDArray[np.int32]:
+@njit(nogil=True, cache=True)
+def _in_rounds(n, third):  # type: ignore[no-untyped-def]
     """Return points 2 to n - 1 without ``third``, in rounds of growing size, each in the order given.
 
-    The round of a point hangs on a hash of its place, so equal input means equal work.
+    The round of a point hangs on a hash of its place, so equal input means equal work. Round k from the end
+    takes the hashes whose last k groups of three bits are zero.
     """
-    mixed = np.arange(2, n, dtype=np.uint32)
-    mixed *= np.uint32(0x9E3779B1)
-    mixed ^= mixed >> np.uint32(15)
-    mixed *= np.uint32(0x85EBCA77)
-    mixed ^= mixed >> np.uint32(13)
-    # Round k from the end takes the hashes whose last k groups of three bits are zero.
-    rounds = np.full(n - 2, _ROUNDS, np.uint8)
-    for k in range(1, _ROUNDS + 1):
-        rounds -= (mixed & np.uint32(8**k - 1)) == 0
-    order: NDArray[np.int32] = rounds.argsort(kind="stable").astype(np.int32)
-    order += 2
-    others: NDArray[np.int32] = order[order != third]
-    return others
+    rounds = np.empty(n, np.uint8)
+    places = np.zeros(_ROUNDS + 2, np.int64)
+    for i in range(2, n):
+        mixed = (np.uint64(i) * np.uint64(0x9E3779B1)) & np.uint64(0xFFFFFFFF)
+        mixed ^= mixed >> np.uint64(15)
+        mixed = (mixed * np.uint64(0x85EBCA77)) & np.uint64(0xFFFFFFFF)
+        mixed ^= mixed >> np.uint64(13)
+        k = _ROUNDS
+        while k > 0 and (mixed & np.uint64(7)) == 0:
+            mixed = mixed >> np.uint64(3)
+            k -= 1
+        rounds[i] = k
+        places[k + 1] += i != third
+    for k in range(1, _ROUNDS + 2):
+        places[k] += places[k - 1]
+    order = np.empty(n - 3, np.int32)
+    for i in range(2, n):
+        if i != third:
+            order[places[rounds[i]]] = i
+            places[rounds[i]] += 1
+    return order

@@ -11,7 +11,7 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from numpy.typing import NDArray
+    from numpy.typing import DTypeLike, NDArray
 
     from cloudprep.model.bounds import Bounds
 
@@ -126,3 +126,50 @@ class Grid:
     unit: str = "m"
     legend: Mapping[int, str] = field(default_factory=dict)
     shaded: bool = False
+
+
+@dataclass(frozen=True)
+class Canvas:
+    """What a raster will be before any cell of it is known; whoever runs the stage allocates it.
+
+    Parameters
+    ----------
+    name, window, meaning, unit, legend, shaded
+        As for :class:`Grid`.
+    dtype : dtype
+        Of the values.
+    empty : float or int
+        What a cell holds where nothing is drawn: NaN for heights.
+    """
+
+    name: str
+    window: Window
+    dtype: DTypeLike
+    empty: float
+    meaning: str
+    unit: str = "m"
+    legend: Mapping[int, str] = field(default_factory=dict)
+    shaded: bool = False
+
+    def grid(self, values: NDArray[Any]) -> Grid:
+        """Return the raster product once its values are there."""
+        return Grid(self.name, values, self.window, self.meaning, self.unit, self.legend, self.shaded)
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """What one block drew: a rectangle of cells of every canvas.
+
+    Parameters
+    ----------
+    window : Window
+        The cells; part of the canvases' window, maybe of no columns or no rows.
+    arrays : tuple of ndarray of shape (rows, columns)
+        One for each canvas, in their order.
+    share : object
+        This block's share of the site's figures; it must pickle.
+    """
+
+    window: Window
+    arrays: tuple[NDArray[Any], ...]
+    share: Any = None

@@ -12,6 +12,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from cloudprep.model.bounds import EVERYWHERE, Bounds
 from cloudprep.model.delta import Delta, Solution, Summary
+from cloudprep.model.grid import Canvas, Drawing, Window
 from cloudprep.model.points import Points
 
 if TYPE_CHECKING:
@@ -23,9 +24,11 @@ if TYPE_CHECKING:
     from cloudprep.model.site import SiteFacts
 
 __all__ = [
+    "Canvas",
     "ClassCodes",
     "Context",
     "Delta",
+    "Drawing",
     "Points",
     "Scope",
     "Solution",
@@ -150,7 +153,7 @@ class Stage(ABC):
     twin in which every derived parameter has its value; if ``summarises``, every block calls ``summarise``,
     the parts are merged in ``merge`` and ``solve`` runs once (a solution may ask for a second look at the
     points: ``revisit``, ``merge_revisits``, ``settle``); then, if the stage ``provides`` columns, every
-    block calls ``run``.
+    block calls ``run``; then, if it ``draws``, every block calls ``draw``, and ``finish`` runs once.
 
     The results must not depend on the order of the points, on the blocks or on the workers, to the bit.
     """
@@ -172,16 +175,18 @@ class Stage(ABC):
     (``ground_confidence``) starts from 0 for every point, whatever the flights carried.
     """
     grids: ClassVar[tuple[str, ...]] = ()
-    """Raster products (their names) that ``solve`` makes."""
+    """Raster products (their names) that ``solve`` makes, or ``draw`` and ``finish``."""
     summarises: ClassVar[bool] = False
     revisits: ClassVar[bool] = False
     """Whether a solution may ask for a second look at the points (``Solution.revisit``)."""
+    draws: ClassVar[bool] = False
+    """Whether rasters are drawn block by block (``canvas``, ``draw``, ``finish``)."""
     references: ClassVar[tuple[str, ...]] = ()
     """Papers and standards behind the method."""
     bytes_per_point: ClassVar[int] = 64
     """Upper estimate of working memory, for the plan."""
     threads: int = 1
-    """Threads that ``solve`` and ``settle`` may use: they run alone. Set by the runner."""
+    """Threads that ``solve``, ``settle`` and ``finish`` may use: they run alone. Set by the runner."""
 
     def __init__(self, params: StageParams | None = None, reasons: Mapping[str, str] | None = None) -> None:
         self.params = params if params is not None else self.Params()
@@ -259,10 +264,68 @@ class Stage(ABC):
         """Return the changed columns for the points given (those of the buffer are thrown away)."""
         raise NotImplementedError
 
+    def canvas(self, site: SiteFacts) -> tuple[Canvas, ...]:
+        """Return what rasters there will be, before any is drawn; asked of a resolved stage only."""
+        raise NotImplementedError
+
+    def draw(self, points: Points, context: Context, solution: Solution | None = None) -> Drawing:
+        """Return the cells whose CENTRES lie in the block, from its points and its buffer.
+
+        Called for every block if the stage ``draws``, with labels as ``run`` left them. The blocks are
+        rectangles that partition the site's bounds, also where no points lie: a block may hold none and
+        still have cells between points outside it. A block's cells make a rectangle, since its bounds are
+        half-open (:func:`cells_of_block`). What the buffer can't settle is settled through
+        ``context.fetch``: a cell must not depend on where blocks lie, to the bit.
+        """
+        raise NotImplementedError
+
+    def finish(self, grids: Mapping[str, NDArray[Any]], shares: Sequence[Any], site: SiteFacts) -> Solution:
+        """Return the raster products, figures and warnings once all blocks are drawn.
+
+        ``grids`` holds the whole rasters by name; they may be written to. The order of the shares must not
+        matter to the bit.
+        """
+        raise NotImplementedError
+
     def figures(self, moves: ClassMoves) -> dict[str, float | int]:
         """Return named figures from how many points went from which class to which."""
         del moves
         return {}
+
+
+def cells_of_block(window: Window, block: Bounds, site: Bounds) -> Window:
+    """Return the cells of a window whose centres lie in a block.
+
+    Centres beyond the site's bounds (of cells that the bounds cut) count as lying on the edge, so that blocks
+    which partition the bounds partition the cells.
+
+    Parameters
+    ----------
+    window : Window
+        The cells of the whole raster.
+    block : Bounds
+        A block, half-open.
+    site : Bounds
+        The bounds of the site.
+
+    Returns
+    -------
+    Window
+        A part of the window, maybe of no columns or no rows.
+    """
+    cell = window.lattice.cell
+    c0, c1 = _centres_within(window.left, cell, window.columns, (block.x0, block.x1), (site.x0, site.x1))
+    r0, r1 = _centres_within(window.bottom, cell, window.rows, (block.y0, block.y1), (site.y0, site.y1))
+    return Window(window.lattice, window.column + c0, window.row + r0, c1 - c0, r1 - r0)
+
+
+def _centres_within(
+    edge: float, cell: float, count: int, block: tuple[float, float], site: tuple[float, float]
+) -> tuple[int, int]:
+    centres = edge + cell / 2 + np.arange(count) * cell
+    centres = np.clip(centres, site[0], max(site[0], np.nextafter(site[1], -np.inf)))
+    first, beyond = np.searchsorted(centres, block)
+    return int(first), int(beyond)
 
 
 def whole_cloud_context(site: SiteFacts, count: int, *, threads: int = 1) -> Context:

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cloudprep.kernels.predicates import EXTENT
-from cloudprep.kernels.tin_cells import cells_of_steps, nearest_in_cell
+from cloudprep.kernels.tin_cells import measure
 from cloudprep.kernels.tin_points import SUBSTEPS, fitting_step, sites_of, substeps
 
 MILLIMETRES = st.integers(0, 40).map(lambda k: k / 1000)
@@ -78,26 +78,34 @@ def test_tin_points_refuse_a_step_of_nothing():
         sites_of(np.zeros(1), np.zeros(1), np.zeros(1), 0.0)
 
 
+def cells_measured(steps, z, edges, heights):
+    """Return heights and marks of one row of cells 10 steps high, after points were put in."""
+    edges = np.array(edges, np.int64) * SUBSTEPS
+    centres = (edges[1:] + edges[:-1]) // 2
+    heights = np.array([heights], float)
+    marks = np.zeros(heights.shape, np.uint8)
+    row_edges, row = np.array([0, 10], np.int64) * SUBSTEPS, np.array([5], np.int64) * SUBSTEPS
+    measure(np.array(steps, float), np.array(z, float), (edges, row_edges), (centres, row), heights, marks, 1)
+    return heights[0].tolist(), marks[0].tolist()
+
+
 def test_tin_cells_hold_their_lower_edge_and_not_the_upper():
-    sites = sites_of(np.array([0.0, 0.999, 1.0, 2.999]), np.zeros(4), np.zeros(4), 0.001)
-    edges = substeps(sites, 0.0, 1.0, 4, along=0)
-    found = {
-        round(x * sites.step, 3): c
-        for x, c in zip(sites.steps[:, 0], cells_of_steps(sites.steps[:, 0], edges), strict=True)
-    }
-    assert found == {0.0: 0, 0.999: 0, 1.0: 1, 2.999: 2}
+    for x, cell in ((0, 0), (999, 0), (1000, 1), (2999, 2)):
+        _, marks = cells_measured([[x, 5]], [1.0], [0, 1000, 2000, 3000], [0.0] * 3)
+        assert marks == [int(k == cell) for k in range(3)]
+    for point in ([3000, 5], [-1, 5], [5, 10], [5, -1]):
+        _, marks = cells_measured([point], [1.0], [0, 1000, 2000, 3000], [0.0] * 3)
+        assert marks == [0, 0, 0]
 
 
-def test_tin_cells_take_the_point_nearest_to_the_centre_and_the_lower_of_two():
-    steps = np.array([[4.0, 5], [1, 1], [6, 5], [14, 5], [19, 9]])
-    cells, heights = nearest_in_cell(
-        steps,
-        np.array([7.0, 1, 3, 8, 2]),
-        np.array([0, 0, 0, 1, 1]),
-        np.array([[5.0, 5]] * 3 + [[15, 5]] * 2),
+def test_tin_cells_without_a_height_take_the_point_nearest_to_the_centre_and_the_lower_of_two():
+    steps = [[4.0, 5], [1, 1], [6, 5], [14, 5], [19, 9], [25, 5]]
+    heights, marks = cells_measured(
+        steps, [7.0, 1, 3, 8, 2, 9], [0, 10, 20, 30, 40], [np.nan, np.nan, 4.0, np.nan]
     )
-    assert cells.tolist() == [0, 1]
-    assert heights.tolist() == [3.0, 8.0]
+    assert heights[:3] == [3.0, 8.0, 4.0]
+    assert np.isnan(heights[3])
+    assert marks == [1, 1, 1, 0]
 
 
 def test_tin_positions_are_parts_of_a_step():

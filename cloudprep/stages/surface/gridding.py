@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from enum import IntEnum
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
-from cloudprep.kernels.interpolation import inverse_distance_heights, nearest_heights
 from cloudprep.kernels.interpolation_fill import nearest_fill, smooth_fill
-from cloudprep.kernels.tin import tin_heights
-from cloudprep.kernels.tin_cells import cells_of_steps, nearest_in_cell
-from cloudprep.kernels.tin_points import SUBSTEPS, Sites, sites_of, substeps
-from cloudprep.kernels.triangulation import triangulate
+from cloudprep.stages.surface._distance_tiles import settle_by_distance
+from cloudprep.stages.surface._tiles import Cells, Places, Tile, tiles_of
+from cloudprep.stages.surface._tin_tiles import Surroundings, settle_by_triangles
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from cloudprep.kernels.tin_hulls import Hulls
+    from cloudprep.kernels.tin_points import Sites
     from cloudprep.model.grid import Window
+    from cloudprep.stages.surface._ground_points import GroundPoints
 
 
 class HeightSource(IntEnum):
@@ -52,71 +54,88 @@ class Manner(NamedTuple):
     fill_distance: float
 
 
-def grid_heights(
-    points: tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]],
-    window: Window,
-    resolution: float,
-    manner: Manner,
+def draw_heights(
+    ground: GroundPoints, window: Window, part: Window, manner: Manner, hulls: Hulls, threads: int = 1
 ) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
-    """Return heights (m, NaN where empty) and their :class:`HeightSource` for each cell of a window.
+    """Return heights (m, NaN where empty) and their :class:`HeightSource` for some cells of a site's window.
 
-    A cell that holds ground points but whose centre lies under no triangle (the rim of the site, a lone point
-    in a lake, all points on one line) takes the height of its ground point nearest to the centre.
+    They are the same for any part, whatever of the site is at hand. A cell that holds ground points but whose
+    centre lies under no triangle (the rim of the site, a lone point in a lake, all points on one line) takes
+    the height of its ground point nearest to the centre.
 
     Parameters
     ----------
-    points : three ndarrays of float64, shape (n,)
-        x, y, z of ground points within the window, m.
+    ground : GroundPoints
+        The site's ground points.
     window : Window
-        The cells.
-    resolution : float
-        Step in which x and y are stored, m.
+        All cells of the site.
+    part : Window
+        The cells wanted; whatever lies in them is at hand.
     manner : Manner
-        Method and lengths.
+        Method and lengths; the filling comes later (:func:`fill_heights`).
+    hulls : Hulls
+        Convex hulls of all ground points of the site; for the method ``tin``.
+    threads : int
+        Tiles at work at one time.
 
     Returns
     -------
     heights : ndarray of float64, shape (rows, columns)
     source : ndarray of uint8, shape (rows, columns)
     """
-    source = np.zeros(window.shape, np.uint8)
-    if len(points[0]) == 0:
-        return np.full(window.shape, np.nan), source
-    sites = sites_of(*points, resolution)
-    cell = window.lattice.cell
-    columns = substeps(sites, window.left + cell / 2, cell, window.columns, along=0)
-    rows = substeps(sites, window.bottom + cell / 2, cell, window.rows, along=1)
-    heights = _heights(sites, columns, rows, manner)
+    around = Surroundings.of(hulls)
+    heights, source = np.full(part.shape, np.nan), np.zeros(part.shape, np.uint8)
+    places = Places.of(window, ground.frame)
+    column, row = part.column - window.column, part.row - window.row
 
-    column = cells_of_steps(
-        sites.steps[:, 0], substeps(sites, window.left, cell, window.columns + 1, along=0)
-    )
-    row = cells_of_steps(sites.steps[:, 1], substeps(sites, window.bottom, cell, window.rows + 1, along=1))
-    bare = np.flatnonzero(np.isnan(heights[row, column]))
-    if bare.size:
-        centres = np.column_stack((columns[column[bare]], rows[row[bare]])) / SUBSTEPS
-        numbers = row[bare] * window.columns + column[bare]
-        cells, values = nearest_in_cell(sites.steps[bare], sites.z[bare], numbers, centres)
-        heights.ravel()[cells] = values
+    def draw(cells: Cells) -> None:
+        tile = Tile(cells, places)
+        sites = _settle(tile, ground, manner, around)
+        tile.measure(sites, HeightSource.MEASURED, HeightSource.INTERPOLATED)
+        at = (
+            slice(cells.row - row, cells.row - row + cells.rows),
+            slice(cells.column - column, cells.column - column + cells.columns),
+        )
+        heights[at], source[at] = tile.heights, tile.source
 
-    source[~np.isnan(heights)] = HeightSource.INTERPOLATED
-    source[row, column] = HeightSource.MEASURED
-    if manner.fill != "none":
-        spread = nearest_fill if manner.fill == "nearest" else smooth_fill
-        heights = spread(heights, manner.fill_distance / cell)
-        source[~np.isnan(heights) & (source == HeightSource.EMPTY)] = HeightSource.FILLED
+    tiles = tiles_of(Cells(column, row, part.columns, part.rows), places, ground)
+    if threads == 1:
+        for cells in tiles:
+            draw(cells)
+    else:
+        with ThreadPoolExecutor(threads, thread_name_prefix="tiles") as pool:
+            for _ in pool.map(draw, tiles):
+                pass
     return heights, source
 
 
-def _heights(
-    sites: Sites, columns: NDArray[np.int64], rows: NDArray[np.int64], manner: Manner
-) -> NDArray[np.float64]:
+def _settle(tile: Tile, ground: GroundPoints, manner: Manner, around: Surroundings) -> Sites:
+    step = ground.frame.step
     if manner.method == "tin":
-        triangles = triangulate(sites.steps)
-        return tin_heights(sites.steps, sites.z, triangles, columns, rows, manner.longest_edge / sites.step)
-    radius = manner.search_radius / sites.step
-    if manner.method == "nearest":
-        return nearest_heights(sites.steps, sites.z, columns, rows, radius=radius)
-    return inverse_distance_heights(
-        sites.steps, sites.z, columns, rows, power=manner.power, neighbours=manner.neighbours, radius=radius
-    )
+        return settle_by_triangles(tile, ground, around, manner.longest_edge / step)
+    neighbours = 1 if manner.method == "nearest" else manner.neighbours
+    radius = manner.search_radius / step
+    return settle_by_distance(tile, ground, power=manner.power, neighbours=neighbours, radius=radius)
+
+
+def fill_heights(
+    heights: NDArray[np.float64], source: NDArray[np.uint8], cell: float, manner: Manner
+) -> None:
+    """Fill empty cells of a whole raster in place, as far as the manner says.
+
+    Parameters
+    ----------
+    heights : ndarray of float64, shape (rows, columns)
+        NaN where empty.
+    source : ndarray of uint8, shape (rows, columns)
+        Codes.
+    cell : float
+        Cell size, m.
+    manner : Manner
+        Whether and how.
+    """
+    if manner.fill == "none":
+        return
+    spread = nearest_fill if manner.fill == "nearest" else smooth_fill
+    heights[:] = spread(heights, manner.fill_distance / cell)
+    source[~np.isnan(heights) & (source == HeightSource.EMPTY)] = HeightSource.FILLED
