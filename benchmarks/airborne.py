@@ -25,6 +25,13 @@ def crown_height(x, y):
     return 14 + 5 * np.sin(x / 1.9) * np.cos(y / 2.1) + 3 * np.sin(x / 37 + y / 53)
 
 
+def houses_between(west, east, north):
+    """Return where houses stand, one in each square of 63 m: the same for flights that overlap."""
+    i, j = np.meshgrid(np.arange(west // 63 - 1, east // 63 + 2), np.arange(0, north // 63 + 2))
+    shake = [np.abs(np.sin(i * 12.9898 + j * 78.233 + k) * 43758.5453) % 1.0 for k in (0.0, 1.0)]
+    return np.stack([(i + shake[0]) * 63, (j + shake[1]) * 63], axis=-1).reshape(-1, 2)
+
+
 def write_airborne(
     path: Path, points: int, seed: int = 1, *, density: float = POINTS_PER_M2, west: float = 0.0
 ) -> None:
@@ -49,7 +56,7 @@ def write_airborne(
     header.scales = np.full(3, 0.01)
     header.offsets = np.array([412_000.0, 5_654_000.0, 0.0])
     header.add_crs(CRS.from_epsg(25832))
-    houses = rng.uniform([0, 0], [side, side], (max(4, int(side * side / 4000)), 2))
+    houses = houses_between(west, west + side, side)
     with laspy.open(path, "w", header=header) as file:
         time = 0.0
         for y0 in np.arange(0.0, side, STRIP):
@@ -59,16 +66,16 @@ def write_airborne(
             z = ground_height(x + west, y) + rng.normal(0, 0.03, n)
             near = houses[np.abs(houses[:, 1] - y0) < 40]
             for hx, hy in near:
-                roof = (np.abs(x - hx) < 6) & (np.abs(y - hy) < 9)
+                roof = (np.abs(x + west - hx) < 6) & (np.abs(y - hy) < 9)
                 z[roof] = (
-                    ground_height(hx + west, hy)
+                    ground_height(hx, hy)
                     + 6
-                    + 0.3 * np.abs(x[roof] - hx)
+                    + 0.3 * np.abs(x[roof] + west - hx)
                     + rng.normal(0, 0.02, roof.sum())
                 )
-            wood = (np.sin(x / 90) + np.sin(y / 70) > 0.6) & (rng.random(n) < 0.6)
+            wood = (np.sin((x + west) / 90) + np.sin(y / 70) > 0.6) & (rng.random(n) < 0.6)
             top = z.copy()
-            top[wood] += crown_height(x[wood], y[wood]) * rng.uniform(0.75, 1.0, wood.sum())
+            top[wood] += crown_height(x[wood] + west, y[wood]) * rng.uniform(0.75, 1.0, wood.sum())
             first = np.flatnonzero(wood)
             xs, ys, zs = np.r_[x, x[first]], np.r_[y, y[first]], np.r_[np.where(wood, top, z), z[first]]
             number = np.r_[np.ones(n, np.uint8), np.full(len(first), 2, np.uint8)]

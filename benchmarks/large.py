@@ -18,7 +18,7 @@ from pathlib import Path
 import psutil
 from airborne import write_airborne
 
-DENSITY = 20.0
+DENSITY = 40.0
 
 
 def flights(folder: Path, count: int, points: int) -> list[Path]:
