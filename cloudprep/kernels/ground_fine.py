@@ -215,7 +215,7 @@ class _Fine:
                 over = np.maximum(target - self.height, 0.0)
                 weights /= 1.0 + (over / (rules.envelope_height + 0.1 * self._slope())) ** 2
             self.height = self.fit(
-                target, weights, rules.envelope_stiffness * self.stiffer, start=self.height
+                target, weights, rules.envelope_stiffness * self.stiffer, start=self.height, tolerance=0.01
             )
 
     def tolerances(self, before: Floats | None) -> tuple[Floats, Floats, Floats, Flags]:
@@ -252,7 +252,7 @@ class _Fine:
             if held is not None:
                 target = np.where(held, self.height, target)
             self.height = self.fit(
-                target, np.minimum(n, 1.0), rules.stiffness * self.stiffer, start=self.height
+                target, np.minimum(n, 1.0), rules.stiffness * self.stiffer, start=self.height, tolerance=0.01
             )
 
     def crowded(self) -> Flags:
