@@ -12,7 +12,8 @@ import numpy as np
 
 from cloudprep.kernels.bilinear import bilinear
 from cloudprep.kernels.ground_confidence import place_logits
-from cloudprep.kernels.ground_fine import CLOSE, FineRules, count_heights, fine_surface
+from cloudprep.kernels.ground_fine import CLOSE, FineRules, fine_surface
+from cloudprep.kernels.ground_heights import count_heights
 from cloudprep.kernels.ground_judge import Lattice, judge
 from cloudprep.kernels.ground_limits import Limits, agreed_limits, narrowed
 from cloudprep.kernels.ground_surface import Rules, Surface, ground_surface
