@@ -92,7 +92,7 @@ class FineRules(NamedTuple):
     most: float = 0.3
     slope_share: float = 0.3
     bending_share: float = 0.5
-    envelope_rounds: int = 4
+    envelope_rounds: int = 3
     envelope_height: float = 0.05
     envelope_stiffness: float = 0.2
     stiffness: float = 0.1
@@ -266,6 +266,6 @@ def fine_surface(
         return None
     fine.envelope()
     # From the lowest points up to the middle of the noise; below plants there is a way on, so less of it.
-    fine.centre(3)
-    fine.centre(4, held=fine.crowded())
+    fine.centre(2)
+    fine.centre(3, held=fine.crowded())
     return fine.result()
