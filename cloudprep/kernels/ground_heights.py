@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numba import njit
 from scipy import ndimage
+
+from cloudprep.kernels.bilinear import read_between
+from cloudprep.kernels.cell_summary import span
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -56,6 +60,81 @@ def count_heights(
             raise ValueError("points lie outside the raster")
         _count(row, column, above, counts)
     return counts
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _count_over(
+    points: tuple[Floats, Floats, Floats],
+    used: NDArray[np.bool_],
+    lattice: tuple[float, float, float],
+    surface: NDArray[np.float32],
+    corner: tuple[int, int],
+    side: int,
+    first: tuple[int, int],
+    counts: Counts,
+) -> int:
+    x, y, z = points
+    fine, east, north = lattice
+    missed = 0
+    for i in range(len(z)):
+        if not used[i]:
+            continue
+        across, up = (x[i] + east) / fine, (y[i] + north) / fine
+        c, r = int(np.floor(across / side)) - first[0], int(np.floor(up / side)) - first[1]
+        if c < 0 or r < 0 or c >= counts.shape[1] or r >= counts.shape[0]:
+            missed += 1
+            continue
+        above = z[i] - read_between(surface, across - corner[0], up - corner[1])
+        place = (above - LOWEST) / BIN
+        if 0 <= place < BINS and counts[r, c, int(place)] < _FULL:
+            counts[r, c, int(place)] += 1
+    return missed
+
+
+def count_over(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    used: NDArray[np.bool_],
+    *,
+    lattice: tuple[float, float, float],
+    surface: NDArray[np.float32],
+    corner: tuple[int, int],
+    side: int,
+) -> tuple[int, int, NDArray[np.uint16]]:
+    """Count points by their height over a surface, cell by cell, in one pass.
+
+    Parameters
+    ----------
+    x, y, z : ndarray of float64, shape (n,)
+        Coordinates, m; heights from the surface's level.
+    used : ndarray of bool, shape (n,)
+        Which points count, at least one.
+    lattice : tuple of float
+        Side of the surface's cells, and what is added to x and y before they are divided by it, m.
+    surface : ndarray of float32, shape (any)
+        Heights at the cells' centres, m; no NaN.
+    corner : tuple of int
+        Column and row of its first cell.
+    side : int
+        Cells of the surface along a side of those that are counted in.
+
+    Returns
+    -------
+    column, row : int
+        First cell of the counts.
+    counts : ndarray of uint16, shape (rows, columns, 80)
+        As of :func:`count_heights`.
+    """
+    fine, east, north = lattice
+    left, right, lower, upper = span(x, y, used)
+    column, row = (math.floor(v / side) for v in ((left + east) / fine, (lower + north) / fine))
+    columns = math.floor((right + east) / fine / side) - column + 1
+    rows = math.floor((upper + north) / fine / side) - row + 1
+    counts = np.zeros((rows, columns, BINS), np.uint16)
+    if _count_over((x, y, z), used, lattice, surface, corner, side, (column, row), counts):
+        raise ValueError("points lie outside the raster")
+    return column, row, counts
 
 
 class Heights(NamedTuple):
