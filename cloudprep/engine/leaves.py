@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
+from cloudprep.kernels.sorting import sorted_order
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+
+_LARGEST_KEY = 2**62
 
 
 class Rectangle(NamedTuple):
@@ -43,6 +48,25 @@ class Group(NamedTuple):
 
     rectangle: Rectangle
     leaves: NDArray[np.int64]
+
+
+def cell_order(column: NDArray[np.int64], row: NDArray[np.int64]) -> NDArray[np.integer[Any]]:
+    """Return the order that sorts points by row, then column; equal ones stay in their order.
+
+    Parameters
+    ----------
+    column, row : ndarray of int64, shape (n,)
+        Cell of each point; n >= 1.
+    """
+    columns = int(column.max()) - int(column.min()) + 1
+    rows = int(row.max()) - int(row.min()) + 1
+    if columns * rows > _LARGEST_KEY:
+        return np.lexsort((column, row))
+    key = (row - row.min()) * columns + (column - column.min())
+    if columns * rows <= np.iinfo(np.uint16).max:
+        # Short numbers are sorted by their digits, in a fraction of the time.
+        return np.argsort(key.astype(np.uint16), kind="stable")
+    return sorted_order(key)
 
 
 def grouped(leaves: Leaves, most: int) -> list[Group]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from cloudprep.engine.leaves import Leaves
+from cloudprep.engine.leaves import Leaves, cell_order
 from cloudprep.engine.loading import Units, refuse_too_many_stray
 from cloudprep.engine.store_spilled import (
     ROW_FILE,
@@ -22,7 +22,6 @@ from cloudprep.engine.store_spilled import (
 from cloudprep.engine.stray_spread import Spread, plausible_metres
 from cloudprep.errors import BadInputError
 from cloudprep.io.las import read_columns
-from cloudprep.kernels.sorting import sorted_order
 from cloudprep.model.bounds import Bounds
 from cloudprep.model.columns import COLUMNS
 
@@ -39,7 +38,6 @@ _RAW = {name: np.dtype("i4") for name in "XYZ"}
 LEAVES_PER_BLOCK = 32
 # Leaves are split into so many squares a side at a time, as a power of two, at most.
 _MOST_LEVELS = 6
-_LARGEST_KEY = 2**62
 
 
 @dataclass(frozen=True)
@@ -177,7 +175,7 @@ class Spiller:
             _units(self._buffer[axis][:count], places.steps[i], places.zeros[i]) >> self.shift
             for i, axis in enumerate("XY")
         )
-        order = _order(x, y)
+        order = cell_order(x, y).astype(np.int32)
         x, y = x[order], y[order]
         starts = np.flatnonzero(np.r_[True, (x[1:] != x[:-1]) | (y[1:] != y[:-1])])
         stops = np.r_[starts[1:], count]
@@ -357,15 +355,6 @@ def _units(raw: NDArray[np.int32], step: float, zero: float) -> NDArray[np.int64
     np.floor(metres, out=metres)
     units: NDArray[np.int64] = np.clip(metres, -(2.0**60), 2.0**60).astype(np.int64)
     return units
-
-
-def _order(x: NDArray[np.int64], y: NDArray[np.int64]) -> NDArray[np.int32]:
-    """Return the order that sorts by row, then column; equal ones stay in their order."""
-    x0, y0 = int(x.min()), int(y.min())
-    width, height = int(x.max()) - x0 + 1, int(y.max()) - y0 + 1
-    if width * height < _LARGEST_KEY:
-        return sorted_order((y - y0) * width + (x - x0))
-    return np.lexsort((x, y)).astype(np.int32)
 
 
 def _indexed(cells: NDArray[np.int64]) -> LeafIndex:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from cloudprep.engine.delivered import unused_points
-from cloudprep.engine.leaves import Leaves, grouped
+from cloudprep.engine.leaves import Leaves, cell_order, grouped
 from cloudprep.engine.store import BLOCK_POINTS, Block, Surrounded, buffered_bounds
 from cloudprep.io.las import ArrayLabels
 from cloudprep.model.bounds import EVERYWHERE, Bounds
@@ -98,7 +98,7 @@ class MemoryStore:
             usable = np.arange(len(self))
         column = lattice.column_of(self.columns["x"][usable])
         row = lattice.row_of(self.columns["y"][usable])
-        order = np.lexsort((column, row))  # stable: rows stay ascending inside a leaf
+        order = cell_order(column, row)  # stable: rows stay ascending inside a leaf
         new = (np.diff(row[order]) != 0) | (np.diff(column[order]) != 0)
         starts = np.flatnonzero(np.r_[True, new])
         stops = np.r_[starts[1:], len(order)]

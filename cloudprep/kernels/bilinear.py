@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numba import njit
@@ -35,18 +35,40 @@ def _bilinear(values: NDArray[Any], across: Floats, up: Floats, out: Floats) -> 
         out[i] = total / weight if weight > 0 else np.nan
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
-def read_between(values: NDArray[Any], across: float, up: float) -> Any:
-    """Return one value of :func:`bilinear`, for other kernels; the raster holds no NaN."""
-    rows, columns = values.shape
+class Corners(NamedTuple):
+    """The four cells whose centres lie around a position, and where it lies between them (0 to 1)."""
+
+    row: int
+    next_row: int
+    column: int
+    next_column: int
+    across: float
+    up: float
+
+
+@njit(nogil=True, cache=True, error_model="numpy", inline="always")
+def corners_of(rows: int, columns: int, across: float, up: float) -> Corners:
+    """Return what a value is read between, for other kernels; see :func:`bilinear`."""
     x = min(max(across - 0.5, 0.0), columns - 1.0)
     y = min(max(up - 0.5, 0.0), rows - 1.0)
     c, r = int(x), int(y)
-    c1, r1 = min(c + 1, columns - 1), min(r + 1, rows - 1)
-    tx, ty = x - c, y - r
-    lower = (1.0 - tx) * values[r, c] + tx * values[r, c1]
-    upper = (1.0 - tx) * values[r1, c] + tx * values[r1, c1]
-    return (1.0 - ty) * lower + ty * upper
+    return Corners(r, min(r + 1, rows - 1), c, min(c + 1, columns - 1), x - c, y - r)
+
+
+@njit(nogil=True, cache=True, error_model="numpy", inline="always")
+def read_corners(values: NDArray[Any], at: Corners) -> Any:
+    """Return one value of :func:`bilinear`, for other kernels; the raster holds no NaN."""
+    lower = (1.0 - at.across) * values[at.row, at.column] + at.across * values[at.row, at.next_column]
+    upper = (1.0 - at.across) * values[at.next_row, at.column] + at.across * values[
+        at.next_row, at.next_column
+    ]
+    return (1.0 - at.up) * lower + at.up * upper
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def read_between(values: NDArray[Any], across: float, up: float) -> Any:
+    """Return one value of :func:`bilinear`, for other kernels; the raster holds no NaN."""
+    return read_corners(values, corners_of(values.shape[0], values.shape[1], across, up))
 
 
 def bilinear(values: NDArray[Any], across: Floats, up: Floats) -> Floats:

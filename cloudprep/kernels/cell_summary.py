@@ -158,6 +158,102 @@ def lowest_point_per_cell(
     return index
 
 
+@njit(nogil=True, cache=True, error_model="numpy")
+def span(x: Floats, y: Floats, used: NDArray[np.bool_]) -> tuple[float, float, float, float]:
+    """Return the least and largest x, and the least and largest y, of the points used.
+
+    Parameters
+    ----------
+    x, y : ndarray of float64, shape (n,)
+        Coordinates.
+    used : ndarray of bool, shape (n,)
+        Which points count.
+
+    Returns
+    -------
+    left, right, lower, upper : float
+        Infinite, the wrong way round, if no point counts.
+    """
+    left, right, lower, upper = np.inf, -np.inf, np.inf, -np.inf
+    for i in range(len(x)):
+        if used[i]:
+            left, right = min(left, x[i]), max(right, x[i])
+            lower, upper = min(lower, y[i]), max(upper, y[i])
+    return left, right, lower, upper
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _lowest_used(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    used: NDArray[np.bool_],
+    phase: tuple[float, float],
+    side: float,
+    first: tuple[int, int],
+    lowest: Floats,
+) -> int:
+    rows, columns = lowest.shape[1:]
+    missed = 0
+    for i in range(len(z)):
+        if not used[i]:
+            continue
+        u, v, w = x[i] + phase[0], y[i] + phase[1], z[i]
+        c, r = int(np.floor(u / side)) - first[0], int(np.floor(v / side)) - first[1]
+        if c < 0 or r < 0 or c >= columns or r >= rows:
+            missed += 1
+            continue
+        before = lowest[2, r, c]
+        if not before <= w or (
+            before == w and (u < lowest[0, r, c] or (u == lowest[0, r, c] and v < lowest[1, r, c]))
+        ):
+            lowest[0, r, c], lowest[1, r, c], lowest[2, r, c] = u, v, w
+    return missed
+
+
+def lowest_of_used(
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    z: NDArray[np.float64],
+    used: NDArray[np.bool_],
+    *,
+    phase: tuple[float, float],
+    side: float,
+    first: tuple[int, int],
+    shape: tuple[int, int],
+) -> NDArray[np.float64]:
+    """Return the lowest point of each cell, in one pass over the points.
+
+    Parameters
+    ----------
+    x, y, z : ndarray of float64, shape (n,)
+        Coordinates, m; none of them NaN. Ties as in :func:`lowest_point_per_cell`.
+    used : ndarray of bool, shape (n,)
+        Which points count.
+    phase : tuple of float
+        Is added to x and y, m.
+    side : float
+        Side of a cell, m.
+    first : tuple of int
+        Column and row of the first cell: a point lies in column floor((x + phase) / side).
+    shape : tuple of int
+        Rows and columns.
+
+    Returns
+    -------
+    ndarray of float64, shape (3, rows, columns)
+        x, y (with the phase) and z, m; NaN where a cell holds no point.
+
+    Raises
+    ------
+    ValueError
+        If a point lies outside the raster.
+    """
+    lowest = np.full((3, *shape), np.nan)
+    _check_inside(int(_lowest_used(x, y, z, used, phase, side, first, lowest)), len(z), shape)
+    return lowest
+
+
 def joint_shape(parts: Sequence[CellGrid]) -> tuple[int, int]:
     """Return rows and columns of the smallest rectangle around all parts; (0, 0) without any cells."""
     filled = [p for p in parts if p.values.size]

@@ -98,7 +98,9 @@ def percent_sure(height: float, ground: bool, place: float) -> Any:
         over = min(max(height - 1.0, 0.0), _MOST_TOLERANCES)
         under = min(max(-height, 0.0), _MOST_TOLERANCES)
         a, b, c, d = _HEIGHT_OTHER
-        logit = place + a * math.log1p(over) + b * min(over, 1.0) + c * math.log1p(under)
+        # Most are 0, and logarithms take long.
+        above = a * math.log1p(over) if over > 0.0 else 0.0
+        logit = place + above + b * min(over, 1.0) + (c * math.log1p(under) if under > 0.0 else 0.0)
         if height < 0:
             logit += d
     share = 1.0 / (1.0 + math.exp(-logit))

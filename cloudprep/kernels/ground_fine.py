@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numba import njit
 from scipy import ndimage
 
+from cloudprep.kernels.ground_heights import (
+    BIN,
+    Heights,
+    lowest_heights,
+    packed,
+    sums_between,
+    without_low_groups,
+)
 from cloudprep.kernels.steepness import steepness
 from cloudprep.kernels.thin_plate import SurfaceFitter
 
@@ -16,95 +25,37 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
-    Counts = NDArray[np.uint16]
 
-# Heights over the coarse surface are counted in bins of 2 cm, from 64 cm below to 96 cm above.
-BIN = 0.02
-LOWEST = -0.64
-BINS = 80
-_FULL = np.iinfo(np.uint16).max
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def _count(row: NDArray[np.int64], column: NDArray[np.int64], above: Floats, counts: Counts) -> None:
-    for i in range(len(above)):
-        # Compared as numbers first: what is no number or too large for an index never becomes one.
-        place = (above[i] - LOWEST) / BIN
-        if 0 <= place < BINS and counts[row[i], column[i], int(place)] < _FULL:
-            counts[row[i], column[i], int(place)] += 1
-
-
-def count_heights(
-    row: NDArray[np.int64], column: NDArray[np.int64], above: Floats, shape: tuple[int, int]
-) -> NDArray[np.uint16]:
-    """Count points by their height over a surface, cell by cell.
-
-    Parameters
-    ----------
-    row, column : ndarray of int64, shape (n,)
-        Cell of each point; it must lie within the raster.
-    above : ndarray of float64, shape (n,)
-        Height over the surface, m.
-    shape : tuple of int
-        Rows and columns.
-
-    Returns
-    -------
-    ndarray of uint16, shape (rows, columns, 80)
-        Counts in bins of 2 cm from -0.64 m; what lies beyond isn't counted; full at 65,535.
-    """
-    counts = np.zeros((*shape, BINS), np.uint16)
-    if len(row):
-        inside = (row.min() >= 0) & (column.min() >= 0) & (row.max() < shape[0]) & (column.max() < shape[1])
-        if not inside:
-            raise ValueError("points lie outside the raster")
-        _count(row, column, above, counts)
-    return counts
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def _within(counts: Counts, low: Floats, high: Floats, sums: Floats) -> None:
-    rows, columns, bins = counts.shape
-    for r in range(rows):
-        for c in range(columns):
-            first = max(0, int(np.ceil((low[r, c] - LOWEST) / BIN - 0.5)))
-            last = min(bins - 1, int(np.floor((high[r, c] - LOWEST) / BIN - 0.5)))
-            n = total = square = 0.0
-            for k in range(first, last + 1):
-                m = counts[r, c, k]
-                v = LOWEST + (k + 0.5) * BIN
-                n += m
-                total += m * v
-                square += m * v * v
-            sums[0, r, c], sums[1, r, c], sums[2, r, c] = n, total, square
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def _empty_below(counts: Counts, limit: Floats) -> None:
-    """Empty the bins whose middle lies below a limit, cell by cell."""
-    rows, columns, bins = counts.shape
-    for r in range(rows):
-        for c in range(columns):
-            for k in range(bins):
-                if LOWEST + (k + 0.5) * BIN >= limit[r, c]:
-                    break
-                counts[r, c, k] = 0
-
-
-def _sums(counts: Counts, low: Floats, high: Floats) -> Floats:
-    """Return number, sum and sum of squares of the heights between two limits, cell by cell."""
-    sums = np.empty((3, *low.shape))
-    _within(counts, low, high, sums)
-    return sums
+# To this step, m, surfaces are solved: a sixth of the least tolerance.
+_CLOSE_ENOUGH = 0.01
 
 
 def bending(surface: Floats) -> Floats:
     """Return the norm of the raw second differences of a raster of heights, m."""
-    k = np.zeros(surface.shape)
-    k[:, 1:-1] += (surface[:, :-2] - 2 * surface[:, 1:-1] + surface[:, 2:]) ** 2
-    k[1:-1] += (surface[:-2] - 2 * surface[1:-1] + surface[2:]) ** 2
-    k[:-1, :-1] += 2 * (surface[:-1, :-1] - surface[:-1, 1:] - surface[1:, :-1] + surface[1:, 1:]) ** 2
-    return np.sqrt(k)
+    norm = np.empty(surface.shape)
+    _bending(np.ascontiguousarray(surface), norm)
+    return norm
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _bending(u: Floats, norm: Floats) -> None:
+    rows, columns = u.shape
+    for r in range(rows):
+        for c in range(columns):
+            norm[r, c] = 0.0
+        for c in range(1, columns - 1):
+            across = u[r, c - 1] - 2 * u[r, c] + u[r, c + 1]
+            norm[r, c] = across * across
+        if 0 < r < rows - 1:
+            for c in range(columns):
+                along = u[r - 1, c] - 2 * u[r, c] + u[r + 1, c]
+                norm[r, c] += along * along
+        if r < rows - 1:
+            for c in range(columns - 1):
+                twist = u[r, c] - u[r, c + 1] - u[r + 1, c] + u[r + 1, c + 1]
+                norm[r, c] += 2 * (twist * twist)
+        for c in range(columns):
+            norm[r, c] = np.sqrt(norm[r, c])
 
 
 class FineRules(NamedTuple):
@@ -141,7 +92,7 @@ class FineRules(NamedTuple):
     most: float = 0.3
     slope_share: float = 0.3
     bending_share: float = 0.5
-    envelope_rounds: int = 4
+    envelope_rounds: int = 3
     envelope_height: float = 0.05
     envelope_stiffness: float = 0.2
     stiffness: float = 0.1
@@ -179,27 +130,24 @@ class FineSurface(NamedTuple):
 
 
 class _Fine:
-    def __init__(self, counts: Counts, coarse: Floats, cell: float, rules: FineRules) -> None:
+    def __init__(self, heights: Heights, coarse: Floats, cell: float, rules: FineRules) -> None:
         self.coarse, self.cell, self.rules = coarse, cell, rules
-        self.fit = SurfaceFitter((coarse.shape[0], coarse.shape[1])).fit
+        fitter = SurfaceFitter((coarse.shape[0], coarse.shape[1]))
+        self.fit = partial(fitter.fit, tolerance=_CLOSE_ENOUGH)
         self.box = int(max(3, round(rules.box / cell)))
         # Fewer of the smaller cells hold ground.
         self.stiffer = 1.0 / cell
-        self.counts = self._without_low_groups(counts)
+        self.bend = bending(self.coarse)
+        self.heights = self._without_low_groups(heights)
         self.height = coarse.copy()
         self.before: Floats | None = None
-        self.steps = ndimage.maximum_filter(bending(self.coarse) > rules.step, 3)
+        self.steps = ndimage.maximum_filter(self.bend > rules.step, 3)
 
-    def _without_low_groups(self, counts: Counts) -> Counts:
-        """Empty the bins far below the lowest points around, where groups of false low points may lie."""
-        lowest, have = _lowest(counts)
-        around = ndimage.median_filter(np.where(have, lowest, 0.0), self.box)
+    def _without_low_groups(self, heights: Heights) -> Heights:
+        """Leave out heights far below the lowest points around, where groups of false low points may lie."""
         slope = steepness(self.coarse, self.cell, steepest=4.0)
-        bend = ndimage.maximum_filter(bending(self.coarse), 5)
-        limit = around - 0.25 - 0.5 * slope - 0.5 * bend
-        kept = counts.copy()
-        _empty_below(kept, limit)
-        return kept
+        depth = 0.25 + 0.5 * slope + 0.5 * ndimage.maximum_filter(self.bend, 5)
+        return without_low_groups(heights, depth, self.box)
 
     def _slope(self) -> Floats:
         return steepness(self.height, self.cell, steepest=4.0)
@@ -207,7 +155,8 @@ class _Fine:
     def envelope(self) -> None:
         """Draw the surface down to the lowest points, from above those under plants."""
         rules = self.rules
-        lowest, have = _lowest(self.counts)
+        lowest = lowest_heights(self.heights)
+        have = ~np.isnan(lowest)
         target = self.coarse + np.where(have, lowest, 0.0)
         for k in range(rules.envelope_rounds):
             weights = have.astype(np.float64)
@@ -225,7 +174,7 @@ class _Fine:
         bend = ndimage.maximum_filter(bending(self.height), 3)
         slack = rules.slope_share * self._slope() + rules.bending_share * bend
         reach = (np.full(shift.shape, rules.most) if before is None else before) + slack
-        n, total, square = _sums(self.counts, shift - reach, shift)
+        n, total, square = sums_between(self.heights, shift - reach, shift)
         # At steps the surface misses the points by more than their noise.
         calm = ~self.steps
         below = np.where(calm, square - 2 * shift * total + n * shift**2, 0.0)
@@ -245,7 +194,7 @@ class _Fine:
             before = self.before = np.minimum(tolerance * 1.5, rules.most)
             near = np.clip(1.5 * noise, 0.5 * rules.least, rules.most) + 0.5 * slack
             shift = self.height - self.coarse
-            n, total, _ = _sums(self.counts, shift - near, shift + near)
+            n, total, _ = sums_between(self.heights, shift - near, shift + near)
             if not n.any():
                 return
             target = self.coarse + total / np.maximum(n, 1)
@@ -260,9 +209,11 @@ class _Fine:
         rules = self.rules
         _, tolerance, slack, _ = self.tolerances(self.before)
         shift, near = self.height - self.coarse, tolerance + slack
-        within = ndimage.uniform_filter(_sums(self.counts, shift - near, shift + near)[0], self.box)
+        within = ndimage.uniform_filter(sums_between(self.heights, shift - near, shift + near)[0], self.box)
         upper = shift + near + BIN / 2
-        over = ndimage.uniform_filter(_sums(self.counts, upper, upper + rules.plant_band)[0], self.box)
+        over = ndimage.uniform_filter(
+            sums_between(self.heights, upper, upper + rules.plant_band)[0], self.box
+        )
         return np.asarray(over > rules.crowd * within)
 
     def result(self) -> FineSurface:
@@ -277,32 +228,16 @@ class _Fine:
         tight_slack = rules.slope_share * self._slope() + rules.bending_share * np.maximum(bend - 0.1, 0.0)
         tight += tight_slack
         shift = self.height - self.coarse
-        within = np.where(open_ground, _sums(self.counts, shift - tight, shift + tight)[0], 0.0)
+        within = np.where(open_ground, sums_between(self.heights, shift - tight, shift + tight)[0], 0.0)
         upper = shift + tight
-        over = np.where(open_ground, _sums(self.counts, upper + BIN / 2, upper + rules.plant_band)[0], 0.0)
+        over = np.where(
+            open_ground, sums_between(self.heights, upper + BIN / 2, upper + rules.plant_band)[0], 0.0
+        )
         plants = ndimage.uniform_filter(over, self.box) > rules.plant_share * ndimage.uniform_filter(
             within, self.box
         )
         tolerance = np.where(plants & open_ground, tight, tolerance + slack)
         return FineSurface(self.height, tolerance, noise, self.steps)
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def _lowest_bins(counts: Counts, lowest: Floats) -> None:
-    rows, columns, bins = counts.shape
-    for r in range(rows):
-        for c in range(columns):
-            for k in range(bins):
-                if counts[r, c, k] > 0:
-                    lowest[r, c] = LOWEST + (k + 0.5) * BIN
-                    break
-
-
-def _lowest(counts: Counts) -> tuple[Floats, Flags]:
-    """Return the lowest counted height of each cell, m, and which cells have one."""
-    lowest = np.full(counts.shape[:2], np.nan)
-    _lowest_bins(counts, lowest)
-    return lowest, ~np.isnan(lowest)
 
 
 def fine_surface(
@@ -313,7 +248,7 @@ def fine_surface(
     Parameters
     ----------
     counts : ndarray of uint16, shape (rows, columns, 80)
-        From :func:`count_heights`, over the coarse surface.
+        From :func:`~cloudprep.kernels.ground_heights.count_heights`, over the coarse surface.
     coarse : ndarray of float64, shape (rows, columns)
         The coarse surface at the cell centres, m.
     cell : float
@@ -326,11 +261,11 @@ def fine_surface(
     FineSurface or None
         None if no point lies near the coarse surface.
     """
-    fine = _Fine(counts, np.asarray(coarse, np.float64), cell, rules or FineRules())
-    if not fine.counts.any():
+    fine = _Fine(packed(counts), np.asarray(coarse, np.float64), cell, rules or FineRules())
+    if not len(fine.heights.bins):
         return None
     fine.envelope()
     # From the lowest points up to the middle of the noise; below plants there is a way on, so less of it.
-    fine.centre(3)
-    fine.centre(4, held=fine.crowded())
+    fine.centre(2)
+    fine.centre(3, held=fine.crowded())
     return fine.result()

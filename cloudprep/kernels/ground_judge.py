@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numba import njit
 
-from cloudprep.kernels.bilinear import read_between
+from cloudprep.kernels.bilinear import corners_of, read_corners
 from cloudprep.kernels.ground_confidence import percent_sure
 
 if TYPE_CHECKING:
@@ -60,11 +60,12 @@ def _judge(
     for i in range(len(z)):
         across = (x[i] + lattice.east) / lattice.side - first[0]
         up = (y[i] + lattice.north) / lattice.side - first[1]
-        middle = read_between(centre, across, up)
-        most = read_between(high, across, up)
+        at = corners_of(rows, columns, across, up)
+        middle = read_corners(centre, at)
+        most = read_corners(high, at)
         if len(less):
             most -= less[i] * (most - middle)
-        own = z[i] <= most and z[i] >= read_between(low, across, up)
+        own = z[i] <= most and z[i] >= read_corners(low, at)
         ground[i] = own
         row = min(max(int(np.floor(up)), 0), rows - 1)
         column = min(max(int(np.floor(across)), 0), columns - 1)

@@ -31,7 +31,7 @@ _SECOND_SLOPE = 0.07
 _SLOPE_SHARE = 0.4
 _STEEPEST = 1.5
 
-CLOSE_ENOUGH = 0.01
+CLOSE_ENOUGH = 0.05
 """Surfaces on the way to the ground are solved to a step of this size, m: finer ones label the same."""
 
 

@@ -201,6 +201,9 @@ class SurfaceFitter:
                 self.rounds += 1
                 # One short step may be chance; after two the rest is short as well.
                 largest, last = max(step, last / 5), step
+                # Late in a round float32 may have run out of digits, where it takes rounds at all.
+                if k == _ROUND - 1 and self.rounds > _ROUND:
+                    largest = np.inf
                 if largest <= tolerance:
                     break
         self._surface += self._change

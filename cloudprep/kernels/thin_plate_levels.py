@@ -18,13 +18,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numba import njit
 
-from cloudprep.kernels.thin_plate_operator import PLANES, Equations, coefficients_row
+from cloudprep.kernels.thin_plate_operator import PLANES, Equations, coefficients_row, parted
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-# Lines that hold the coefficients of one row.
+# Lines that hold the coefficients of one row, and what coarse columns share of those towards one row.
 _FINE = 50
+_SHARED = 8
 _NEAR = np.float32(0.75)
 _FAR = np.float32(0.25)
 _ONE = np.float32(1)
@@ -82,50 +83,107 @@ def coarsen(eq: Equations, scale: NDArray[Any], planes: NDArray[Any]) -> None:
         Zero before; the result is added.
     """
     rows, columns = scale.shape[0] - 4, scale.shape[1] - 4
-    # Lines of coefficients: from the columns' 5 x 5 neighbours to 5 x 4 (neighbours' rows and coarse
-    # columns), and from these to 4 x 4 coarse cells.
-    fine = np.zeros((_FINE + 4, columns // 2 + 2), scale.dtype)
-    narrow = np.zeros((20, columns // 2 + 2), scale.dtype)
+    coarse_columns = planes.shape[2] - 4
+    fine = np.zeros((_FINE, columns // 2 + 1), scale.dtype)
+    # Zeros around, for what lies beyond the outermost cells.
+    shared = np.zeros((_SHARED, coarse_columns + 2), scale.dtype)
+    lines = np.empty((25, coarse_columns), scale.dtype)
+    drawn = np.empty((15, coarse_columns), scale.dtype)
+    # Even and odd columns apart, so that neighbours in memory are treated alike.
+    scales, weights, along_x = parted(scale), parted(eq.weights), parted(eq.along_x)
     for y in range(rows):
-        coefficients_row(y + 2, scale, eq, fine)
-        odd_row, k = y & 1, y >> 1
-        for odd in range(2):
-            half = (columns - odd + 1) // 2
-            for gathered in range(9):
-                # Of the first index at each of 5 places, then of the second at each of 4.
-                if gathered < 5:
-                    source, target, mirrored = fine, narrow, odd
-                    first, step, to, to_step = 10 * gathered + odd, 2, 4 * gathered, 1
-                else:
-                    source, target, mirrored = narrow, fine, odd_row
-                    first, step, to, to_step = gathered - 5, 4, _FINE, 1
-                # An even cell k has coarse cells k - 1 (1/4) and k (3/4), an odd one k (3/4) and k + 1:
-                # the same thing seen in a mirror.
-                if mirrored:
-                    first, step, to, to_step = first + 4 * step, -step, to + 3, -1
-                d1, d2, d3, d4 = first + step, first + 2 * step, first + 3 * step, first + 4 * step
-                f1, f2, f3 = to + to_step, to + 2 * to_step, to + 3 * to_step
-                for x in range(half):
-                    v0, v1, v2 = source[first, x], source[d1, x], source[d2, x]
-                    v3, v4 = source[d3, x], source[d4, x]
-                    target[to, x] = _FAR * v0
-                    target[f1, x] = _NEAR * (v0 + v1) + _FAR * v2
-                    target[f2, x] = _FAR * (v1 + v4) + _NEAR * (v2 + v3)
-                    target[f3, x] = _FAR * v3 + _NEAR * v4
-                if gathered < 5:
-                    continue
-                # Coarse cell k is stored one cell onwards, so that the outermost cells have two parents.
-                for part in range(16):
-                    i, row_parent, parent = part >> 2, part >> 1 & 1, part & 1
-                    at_row, at = k + odd_row - 1 + row_parent, odd - 1 + parent
-                    down, right = i - 1 - row_parent, gathered - 6 - parent
-                    if down < 0 or (down == 0 and right < 0):
-                        continue
-                    share = _NEAR if row_parent != odd_row else _FAR
-                    share *= _NEAR if parent != odd else _FAR
-                    plane = right if down == 0 else 5 * down + right
-                    for x in range(half):
-                        planes[at_row + 3, plane, x + at + 3] += share * fine[_FINE + i, x]
+        coefficients_row(y + 2, columns, scales, weights, along_x, eq, fine)
+        odd_row = y & 1
+        for i in range(5):
+            _share(fine[10 * i : 10 * i + 10], columns, shared)
+            _gather(shared, lines[5 * i : 5 * i + 5])
+        _draw(lines, odd_row, drawn)
+        # Coarse cell k is stored one cell onwards, so that the outermost cells have two parents.
+        upper = (y >> 1) + odd_row + 2
+        to_upper = _NEAR if odd_row else _FAR
+        to_lower = _ONE - to_upper
+        _add(to_upper, drawn, planes[upper])
+        _add(to_lower, drawn[5:], planes[upper + 1])
+
+
+# One line is written at a time: with few arrays, the compiler finds out by itself that none overlap, and uses
+# vector instructions.
+@njit(nogil=True, cache=True, error_model="numpy")
+def _share(fine: NDArray[Any], columns: int, shared: NDArray[Any]) -> None:
+    """Share the coefficients towards five neighbours out to the four coarse columns these are drawn from.
+
+    An even cell k has coarse cells k - 1 (1/4) and k (3/4), an odd one k (3/4) and k + 1: the same thing seen
+    in a mirror. ``fine`` holds five neighbours of even and of odd cells in turn; ``shared`` receives four
+    lines of even cells and then four of odd ones, two places onwards.
+    """
+    half = (columns + 1) // 2
+    for x in range(half):
+        shared[0, x + 2] = _FAR * fine[0, x]
+    for x in range(half):
+        shared[1, x + 2] = _NEAR * (fine[0, x] + fine[2, x]) + _FAR * fine[4, x]
+    for x in range(half):
+        shared[2, x + 2] = _FAR * (fine[2, x] + fine[8, x]) + _NEAR * (fine[4, x] + fine[6, x])
+    for x in range(half):
+        shared[3, x + 2] = _FAR * fine[6, x] + _NEAR * fine[8, x]
+    half = columns // 2
+    for x in range(half):
+        shared[7, x + 2] = _FAR * fine[9, x]
+    for x in range(half):
+        shared[6, x + 2] = _NEAR * (fine[9, x] + fine[7, x]) + _FAR * fine[5, x]
+    for x in range(half):
+        shared[5, x + 2] = _FAR * (fine[7, x] + fine[1, x]) + _NEAR * (fine[5, x] + fine[3, x])
+    for x in range(half):
+        shared[4, x + 2] = _FAR * fine[3, x] + _NEAR * fine[1, x]
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _gather(shared: NDArray[Any], lines: NDArray[Any]) -> None:
+    """Gather what the cells drawn from a coarse cell say of it, towards the columns from -2 to 2."""
+    s = shared
+    count = lines.shape[1]
+    for x in range(count):
+        lines[0, x] = _NEAR * s[0, x + 1] + _FAR * s[4, x]
+    for x in range(count):
+        lines[1, x] = _NEAR * (s[1, x + 1] + s[4, x + 1]) + _FAR * (s[0, x + 2] + s[5, x])
+    for x in range(count):
+        lines[2, x] = _NEAR * (s[2, x + 1] + s[5, x + 1]) + _FAR * (s[1, x + 2] + s[6, x])
+    for x in range(count):
+        lines[3, x] = _NEAR * (s[3, x + 1] + s[6, x + 1]) + _FAR * (s[2, x + 2] + s[7, x])
+    for x in range(count):
+        lines[4, x] = _NEAR * s[7, x + 1] + _FAR * s[3, x + 2]
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _draw(lines: NDArray[Any], odd: int, drawn: NDArray[Any]) -> None:
+    """Draw the lines of five neighbouring rows together to the last three of the coarse rows they share.
+
+    Those are the row's upper parent, its lower one, and the one after that.
+    """
+    for k in range(5):
+        l0, l1, l2, l3, l4 = k, 5 + k, 10 + k, 15 + k, 20 + k
+        if odd:
+            for x in range(lines.shape[1]):
+                drawn[k, x] = _FAR * (lines[l0, x] + lines[l3, x]) + _NEAR * (lines[l1, x] + lines[l2, x])
+            for x in range(lines.shape[1]):
+                drawn[5 + k, x] = _NEAR * (lines[l3, x] + lines[l4, x]) + _FAR * lines[l2, x]
+            for x in range(lines.shape[1]):
+                drawn[10 + k, x] = _FAR * lines[l4, x]
+        else:
+            for x in range(lines.shape[1]):
+                drawn[k, x] = _NEAR * (lines[l0, x] + lines[l1, x]) + _FAR * lines[l2, x]
+            for x in range(lines.shape[1]):
+                drawn[5 + k, x] = _FAR * (lines[l1, x] + lines[l4, x]) + _NEAR * (lines[l2, x] + lines[l3, x])
+            for x in range(lines.shape[1]):
+                drawn[10 + k, x] = _FAR * lines[l3, x] + _NEAR * lines[l4, x]
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _add(weight: Any, drawn: NDArray[Any], planes: NDArray[Any]) -> None:
+    """Add to a coarse row its own lines, and those of one or two rows after it."""
+    # The first line's two places backwards are another cell's forwards.
+    for plane in range(len(drawn) - 2):
+        for x in range(drawn.shape[1]):
+            planes[plane, x + 2] += weight * drawn[plane + 2, x]
 
 
 @njit(nogil=True, cache=True, error_model="numpy", inline="always")

@@ -18,7 +18,7 @@ from cloudprep.kernels.ground_colour import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -52,25 +52,28 @@ class CueCounts(NamedTuple):
     shades: Shades | None = None
 
 
-def counted_cues(points: Points, over: Floats, limit: Callable[[], Floats], patches: Patches) -> CueCounts:
+def carries_cues(points: Points) -> bool:
+    """Tell whether the points carry what cues are read from."""
+    return all(name in points for name in _COLOURS)
+
+
+def counted_cues(points: Points, over: Floats, limit: Floats, patches: Patches) -> CueCounts:
     """Count what cues are learnt from.
 
     Parameters
     ----------
     points : Points
-        n points that may be ground.
+        n points that may be ground, and carry cues.
     over : ndarray of float64, shape (n,)
         Their heights over the surface, m.
-    limit : callable
-        Gives up to which height over the surface each may be ground, m.
+    limit : ndarray of float64, shape (n,)
+        Up to which height over the surface each may be ground, m.
     patches : Patches
         Where to count.
     """
-    if not all(name in points for name in _COLOURS):
-        return CueCounts()
     column, row = (np.floor(a).astype(np.int64) for a in patches.place(points))
     shade = greenness(*(points[name] for name in _COLOURS))
-    return CueCounts(count_shades(row, column, shade, over, limit()))
+    return CueCounts(count_shades(row, column, shade, over, limit))
 
 
 def joined_cues(parts: Sequence[CueCounts]) -> CueCounts:

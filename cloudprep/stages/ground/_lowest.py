@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -11,10 +12,11 @@ from cloudprep.kernels.bilinear import bilinear
 from cloudprep.kernels.cell_summary import (
     CellGrid,
     joint_shape,
+    lowest_of_used,
     lowest_per_cell,
-    lowest_point_per_cell,
     merge_lowest,
     round_cell,
+    span,
 )
 from cloudprep.kernels.ground_cells import LowestPoints, joined
 from cloudprep.model.grid import Window
@@ -127,15 +129,17 @@ def lowest_points(
     UsageError
         If the points span more than 100 million squares.
     """
-    x, y, z = points["x"][used] + phase[0], points["y"][used] + phase[1], points["z"][used]
-    if len(z) == 0:
+    x, y, z = (np.asarray(points[a], np.float64) for a in "xyz")
+    left, right, lower, upper = span(x, y, used)
+    if left > right:
         return joined(())
-    column, row = (np.floor(a / side).astype(np.int64) for a in (x, y))
-    first = int(column.min()), int(row.min())
-    shape = int(row.max()) - first[1] + 1, int(column.max()) - first[0] + 1
+    first = math.floor((left + phase[0]) / side), math.floor((lower + phase[1]) / side)
+    last = math.floor((right + phase[0]) / side), math.floor((upper + phase[1]) / side)
+    shape = last[1] - first[1] + 1, last[0] - first[0] + 1
     refuse_too_wide(shape, side, stage)
-    index = lowest_point_per_cell(column - first[0], row - first[1], x, y, z, shape)
-    return LowestPoints(*first, *(np.where(index >= 0, a[index], np.nan) for a in (x, y, z)))
+    return LowestPoints(
+        *first, *lowest_of_used(x, y, z, used, phase=phase, side=side, first=first, shape=shape)
+    )
 
 
 def joined_points(parts: Sequence[LowestPoints], side: float, stage: str) -> LowestPoints:

@@ -1,0 +1,325 @@
+"""Heights over a surface, counted cell by cell, and what lies between two limits of them."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from numba import njit
+from scipy import ndimage
+
+from cloudprep.kernels.bilinear import read_between
+from cloudprep.kernels.cell_summary import span
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Counts = NDArray[np.uint16]
+
+# Heights over the coarse surface are counted in bins of 2 cm, from 64 cm below to 96 cm above.
+BIN = 0.02
+LOWEST = -0.64
+BINS = 80
+_FULL = np.iinfo(np.uint16).max
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _count(row: NDArray[np.int64], column: NDArray[np.int64], above: Floats, counts: Counts) -> None:
+    for i in range(len(above)):
+        # Compared as numbers first: what is no number or too large for an index never becomes one.
+        place = (above[i] - LOWEST) / BIN
+        if 0 <= place < BINS and counts[row[i], column[i], int(place)] < _FULL:
+            counts[row[i], column[i], int(place)] += 1
+
+
+def count_heights(
+    row: NDArray[np.int64], column: NDArray[np.int64], above: Floats, shape: tuple[int, int]
+) -> NDArray[np.uint16]:
+    """Count points by their height over a surface, cell by cell.
+
+    Parameters
+    ----------
+    row, column : ndarray of int64, shape (n,)
+        Cell of each point; it must lie within the raster.
+    above : ndarray of float64, shape (n,)
+        Height over the surface, m.
+    shape : tuple of int
+        Rows and columns.
+
+    Returns
+    -------
+    ndarray of uint16, shape (rows, columns, 80)
+        Counts in bins of 2 cm from -0.64 m; what lies beyond isn't counted; full at 65,535.
+    """
+    counts = np.zeros((*shape, BINS), np.uint16)
+    if len(row):
+        inside = (row.min() >= 0) & (column.min() >= 0) & (row.max() < shape[0]) & (column.max() < shape[1])
+        if not inside:
+            raise ValueError("points lie outside the raster")
+        _count(row, column, above, counts)
+    return counts
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _count_over(
+    points: tuple[Floats, Floats, Floats],
+    used: NDArray[np.bool_],
+    lattice: tuple[float, float, float],
+    surface: NDArray[np.float32],
+    corner: tuple[int, int],
+    side: int,
+    first: tuple[int, int],
+    counts: Counts,
+) -> int:
+    x, y, z = points
+    fine, east, north = lattice
+    missed = 0
+    for i in range(len(z)):
+        if not used[i]:
+            continue
+        across, up = (x[i] + east) / fine, (y[i] + north) / fine
+        c, r = int(np.floor(across / side)) - first[0], int(np.floor(up / side)) - first[1]
+        if c < 0 or r < 0 or c >= counts.shape[1] or r >= counts.shape[0]:
+            missed += 1
+            continue
+        above = z[i] - read_between(surface, across - corner[0], up - corner[1])
+        place = (above - LOWEST) / BIN
+        if 0 <= place < BINS and counts[r, c, int(place)] < _FULL:
+            counts[r, c, int(place)] += 1
+    return missed
+
+
+def count_over(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    used: NDArray[np.bool_],
+    *,
+    lattice: tuple[float, float, float],
+    surface: NDArray[np.float32],
+    corner: tuple[int, int],
+    side: int,
+) -> tuple[int, int, NDArray[np.uint16]]:
+    """Count points by their height over a surface, cell by cell, in one pass.
+
+    Parameters
+    ----------
+    x, y, z : ndarray of float64, shape (n,)
+        Coordinates, m; heights from the surface's level.
+    used : ndarray of bool, shape (n,)
+        Which points count, at least one.
+    lattice : tuple of float
+        Side of the surface's cells, and what is added to x and y before they are divided by it, m.
+    surface : ndarray of float32, shape (any)
+        Heights at the cells' centres, m; no NaN.
+    corner : tuple of int
+        Column and row of its first cell.
+    side : int
+        Cells of the surface along a side of those that are counted in.
+
+    Returns
+    -------
+    column, row : int
+        First cell of the counts.
+    counts : ndarray of uint16, shape (rows, columns, 80)
+        As of :func:`count_heights`.
+    """
+    fine, east, north = lattice
+    left, right, lower, upper = span(x, y, used)
+    column, row = (math.floor(v / side) for v in ((left + east) / fine, (lower + north) / fine))
+    columns = math.floor((right + east) / fine / side) - column + 1
+    rows = math.floor((upper + north) / fine / side) - row + 1
+    counts = np.zeros((rows, columns, BINS), np.uint16)
+    if _count_over((x, y, z), used, lattice, surface, corner, side, (column, row), counts):
+        raise ValueError("points lie outside the raster")
+    return column, row, counts
+
+
+class Heights(NamedTuple):
+    """Counts of heights without the empty bins, which nearly all are.
+
+    Parameters
+    ----------
+    start : ndarray of int64, shape (rows, columns + 1)
+        Where each cell's bins begin; in each row, the next cell's start is the end.
+    bins : ndarray of uint8, shape (n,)
+        Bins that hold points, from the lowest on.
+    counts : ndarray of uint16, shape (n,)
+        How many.
+    """
+
+    start: NDArray[np.int64]
+    bins: NDArray[np.uint8]
+    counts: NDArray[np.uint16]
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return self.start.shape[0], self.start.shape[1] - 1
+
+
+@njit(nogil=True, cache=True, error_model="numpy", inline="always")
+def _middle(k: int) -> float:
+    """Return the height in the middle of a bin."""
+    return LOWEST + (k + 0.5) * BIN
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _filled(counts: Counts) -> int:
+    total = 0
+    for row in counts:
+        for m in row.ravel():
+            total += np.int64(m > 0)
+    return total
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _pack(
+    counts: Counts, start: NDArray[np.int64], bins: NDArray[np.uint8], number: NDArray[np.uint16]
+) -> None:
+    rows, columns, each = counts.shape
+    at = 0
+    for r in range(rows):
+        for c in range(columns):
+            start[r, c] = at
+            for k in range(each):
+                if counts[r, c, k] > 0:
+                    bins[at], number[at] = k, counts[r, c, k]
+                    at += 1
+        start[r, columns] = at
+
+
+def packed(counts: NDArray[np.uint16]) -> Heights:
+    """Return counts of :func:`count_heights` without the empty bins."""
+    rows, columns = counts.shape[:2]
+    filled = int(_filled(counts))
+    heights = Heights(
+        np.empty((rows, columns + 1), np.int64), np.empty(filled, np.uint8), np.empty(filled, np.uint16)
+    )
+    _pack(counts, *heights)
+    return heights
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _between(heights: Heights, low: Floats, high: Floats, sums: Floats) -> None:
+    rows, columns = low.shape
+    for r in range(rows):
+        for c in range(columns):
+            first = int(np.ceil((low[r, c] - LOWEST) / BIN - 0.5))
+            last = int(np.floor((high[r, c] - LOWEST) / BIN - 0.5))
+            n = total = square = 0.0
+            for i in range(heights.start[r, c], heights.start[r, c + 1]):
+                k = int(heights.bins[i])
+                if k > last:
+                    break
+                m = float(heights.counts[i]) if k >= first else 0.0
+                v = _middle(k)
+                n += m
+                total += m * v
+                square += m * v * v
+            sums[0, r, c], sums[1, r, c], sums[2, r, c] = n, total, square
+
+
+def sums_between(heights: Heights, low: Floats, high: Floats) -> Floats:
+    """Return number, sum and sum of squares of the heights between two limits, cell by cell.
+
+    Parameters
+    ----------
+    heights : Heights
+        Counts.
+    low, high : ndarray of float64, shape (rows, columns)
+        Limits, m; a bin counts whole, by its middle.
+
+    Returns
+    -------
+    ndarray of float64, shape (3, rows, columns)
+        Number, sum (m) and sum of squares (m2).
+    """
+    sums = np.empty((3, *low.shape))
+    _between(heights, low, high, sums)
+    return sums
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _lowest(heights: Heights, lowest: Floats) -> None:
+    rows, columns = lowest.shape
+    for r in range(rows):
+        for c in range(columns):
+            at = heights.start[r, c]
+            lowest[r, c] = _middle(heights.bins[at]) if at < heights.start[r, c + 1] else np.nan
+
+
+def lowest_heights(heights: Heights) -> Floats:
+    """Return the lowest counted height of each cell, m, shape (rows, columns); NaN where there is none."""
+    lowest = np.empty(heights.shape)
+    _lowest(heights, lowest)
+    return lowest
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _median_around(lowest: Floats, row: int, column: int, box: int, counted: NDArray[np.int64]) -> float:
+    """Return the median of a box; no number counts as 0, and the raster is mirrored outside."""
+    rows, columns = lowest.shape
+    counted[:] = 0
+    for i in range(row - box // 2, row - box // 2 + box):
+        r = i % (2 * rows)
+        r = min(r, 2 * rows - 1 - r)
+        for k in range(column - box // 2, column - box // 2 + box):
+            c = k % (2 * columns)
+            c = min(c, 2 * columns - 1 - c)
+            # Zero lies between two bins: twice as many places, of which bins have the odd ones.
+            v = lowest[r, c]
+            counted[int(np.rint(2 * ((0.0 if np.isnan(v) else v) - LOWEST) / BIN))] += 1
+    left = box * box // 2
+    for place in range(len(counted)):
+        left -= counted[place]
+        if left < 0:
+            return _middle(place // 2) if place % 2 else 0.0
+    return np.inf
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _keep(heights: Heights, lowest: Floats, highest: Floats, depth: Floats, box: int, kept: Heights) -> int:
+    rows, columns = lowest.shape
+    counted = np.empty(2 * BINS + 1, np.int64)
+    to = 0
+    for r in range(rows):
+        for c in range(columns):
+            kept.start[r, c] = to
+            limit = -np.inf
+            # The median is at most the highest.
+            if lowest[r, c] < highest[r, c] - depth[r, c]:
+                limit = _median_around(lowest, r, c, box, counted) - depth[r, c]
+            for i in range(heights.start[r, c], heights.start[r, c + 1]):
+                if _middle(heights.bins[i]) >= limit:
+                    kept.bins[to], kept.counts[to] = heights.bins[i], heights.counts[i]
+                    to += 1
+        kept.start[r, columns] = to
+    return to
+
+
+def without_low_groups(heights: Heights, depth: Floats, box: int) -> Heights:
+    """Leave out heights that lie far below the lowest ones around.
+
+    Parameters
+    ----------
+    heights : Heights
+        Counts.
+    depth : ndarray of float64, shape (rows, columns)
+        How far below the median of the lowest heights around a height may lie, m. A cell without any counts
+        as one whose lowest height is 0.
+    box : int
+        Side of the square around, cells.
+
+    Returns
+    -------
+    Heights
+        What is left.
+    """
+    lowest = lowest_heights(heights)
+    highest = ndimage.maximum_filter(np.where(np.isnan(lowest), 0.0, lowest), box)
+    kept = Heights(np.empty_like(heights.start), np.empty_like(heights.bins), np.empty_like(heights.counts))
+    count = _keep(heights, lowest, highest, depth, box, kept)
+    return Heights(kept.start, kept.bins[:count], kept.counts[:count])
