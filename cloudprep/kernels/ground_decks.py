@@ -55,13 +55,13 @@ class Decks(NamedTuple):
         or the bulge of a bench joins it on one side only.
     """
 
-    fall: float = 2.0
+    fall: float = 1.5
     steep: float = 1.0
     step: float = 0.2
     rise: float = 0.2
     widest: float = 40.0
     smallest: float = 20.0
-    sure: float = 0.25
+    sure: float = 0.15
     steepest: float = 0.15
     both_ends: float = 0.4
 
