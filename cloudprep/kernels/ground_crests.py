@@ -39,8 +39,8 @@ class Crests(NamedTuple):
     near: float = 1.0
     over: float = 0.3
     apart: float = 2.0
-    around: float = 1.5
-    mixed: float = 0.5
+    around: float = 2.0
+    mixed: float = 0.35
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
