@@ -23,11 +23,13 @@ class Crests(NamedTuple):
     Parameters
     ----------
     steep : float
-        Where ground may lie so far above the surface, m, that is steep.
+        Where ground may lie so far above the surface, m, that is steep. There it lies no higher than ...
+    uphill : float
+        ... the surface so many cells around, and ``over``.
     near : float
-        Ground above is looked for so far around a place, in cells ...
+        Ground above the limit is looked for so far around a place, in cells, and the place may be as high ...
     over : float
-        ... and the place may be as high, and higher by this, m.
+        ... and higher by this, m.
     apart : float
         Points that lie lower than the crest by more than this, m, are those of the foot.
     around, mixed : float
@@ -35,7 +37,8 @@ class Crests(NamedTuple):
         ``mixed`` (cells) at most, across the line between them: under an overhang they do.
     """
 
-    steep: float = 2.1
+    steep: float = 1.5
+    uphill: float = 2.0
     near: float = 1.0
     over: float = 0.3
     apart: float = 2.0
@@ -109,35 +112,59 @@ def _overlap(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _raise(
+def _highest(raster: Raster, at: tuple[int, int], size: int) -> Any:
+    """Return the highest value of a raster in a disk."""
+    r, c = at
+    best = raster[r, c]
+    for r2 in range(max(0, r - size), min(raster.shape[0], r + size + 1)):
+        for c2 in range(max(0, c - size), min(raster.shape[1], c + size + 1)):
+            if raster[r2, c2] > best and (r2 - r) ** 2 + (c2 - c) ** 2 <= size * size + 1:
+                best = raster[r2, c2]
+    return best
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _lowered(centre: Raster, high: Raster, size: int, rules: Crests, lowered: Raster) -> None:
+    for r in range(centre.shape[0]):
+        for c in range(centre.shape[1]):
+            lowered[r, c] = high[r, c]
+            if high[r, c] - centre[r, c] >= rules.steep:
+                lowered[r, c] = min(high[r, c], _highest(centre, (r, c), size) + rules.over)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _raised(
     points: tuple[Floats, Floats, Floats],
     limits: tuple[Raster, Raster, Raster],
+    steep: NDArray[np.bool_],
     first: tuple[int, int],
     fine: float,
-    cell: float,
     rules: Crests,
     raised: Raster,
 ) -> None:
     low, centre, high = limits
-    size, wider = int(np.ceil(rules.near * cell / fine)), int(np.ceil(rules.around * cell / fine))
+    near, around = 2 * fine * rules.near, 2 * fine * rules.around
+    size, wider = int(np.ceil(2 * rules.near)), int(np.ceil(2 * rules.around))
     for r in range(centre.shape[0]):
         for c in range(centre.shape[1]):
-            if high[r, c] - centre[r, c] < rules.steep:
+            raised[r, c] = high[r, c]
+            if not steep[r, c]:
                 continue
             middle = (first[0] + c + 0.5) * fine, (first[1] + r + 0.5) * fine
-            level = _crest(points, (low, high), (r, c), middle, size, rules.near * cell)
+            level = _crest(points, (low, high), (r, c), middle, size, near)
             if level + rules.over <= high[r, c]:
                 continue
-            mixed = _overlap(points, (r, c), middle, wider, rules.around * cell, level - rules.apart)
-            if mixed <= rules.mixed * cell:
+            mixed = _overlap(points, (r, c), middle, wider, around, level - rules.apart)
+            if mixed <= 2 * fine * rules.mixed:
                 raised[r, c] = level + rules.over
 
 
 def with_crests(limits: Limits, cells: LowestPoints, *, fine: float, rules: Crests | None = None) -> Limits:
-    """Let ground reach up to the level of the ground beside it where the surface is steep.
+    """Let ground reach up to the level of the ground beside it where the surface is steep, and no higher.
 
     A cliff falls further between two cells of the surface than any tolerance that goes by slope allows for,
-    so that its edge and the upper part of its face would be left out.
+    so that its edge and the upper part of its face would be left out. Beside a low wall the same tolerance
+    reaches above its top, where shrubs are.
 
     Parameters
     ----------
@@ -153,16 +180,19 @@ def with_crests(limits: Limits, cells: LowestPoints, *, fine: float, rules: Cres
     Returns
     -------
     Limits
-        With ``high`` raised beside crests, but for overhangs: there the lowest points are the ground.
+        With ``high`` lowered to the surface uphill, then raised beside crests. Under an overhang it stays: the
+        lowest points are the ground there.
     """
-    raised = limits.high.copy()
-    _raise(
+    rules = rules or Crests()
+    lowered, raised = np.empty_like(limits.high), np.empty_like(limits.high)
+    _lowered(limits.centre, limits.high, round(2 * rules.uphill), rules, lowered)
+    _raised(
         (cells.x, cells.y, cells.z),
-        (limits.low, limits.centre, limits.high),
+        (limits.low, limits.centre, lowered),
+        limits.high - limits.centre >= rules.steep,
         (limits.column, limits.row),
         fine,
-        2 * fine,
-        rules or Crests(),
+        rules,
         raised,
     )
     return limits._replace(high=raised)
