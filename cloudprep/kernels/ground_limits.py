@@ -147,9 +147,12 @@ def agreed_limits(
     supported = np.zeros(shape, np.uint8)
     for k, (surface, phase) in enumerate(zip(surfaces, phases, strict=True)):
         step = fine / surface.cell
+        slope = steepness(surface.height, surface.cell, steepest=_STEEPEST)
+        # Under a deck the surface is steep at the abutments only, where a tolerance would let the deck in.
+        slope[surface.deck] = 0.0
         rasters = (
             surface.height,
-            steepness(surface.height, surface.cell, steepest=_STEEPEST),
+            slope,
             surface.seeds.plants,
             surface.seeds.objects,
         )

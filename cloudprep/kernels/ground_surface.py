@@ -10,6 +10,7 @@ from scipy import ndimage
 
 from cloudprep.kernels.bilinear import bilinear
 from cloudprep.kernels.ground_cells import gathered
+from cloudprep.kernels.ground_decks import decks
 from cloudprep.kernels.ground_growing import Growing, grow
 from cloudprep.kernels.ground_hollows import hollows
 from cloudprep.kernels.ground_joins import DROP, EDGE, RISE, SMOOTH, island_rims, patches, region_rims, shore
@@ -74,6 +75,8 @@ class Surface(NamedTuple):
         m, at the cell centres.
     support : ndarray of bool, shape (rows, columns)
         Cells whose lowest point is ground.
+    deck : ndarray of bool, shape (rows, columns)
+        Cells under a bridge deck.
     seeds : Seeds
         What the openings told.
     roughness : float
@@ -90,6 +93,7 @@ class Surface(NamedTuple):
     cell: float
     height: NDArray[np.float64]
     support: NDArray[np.bool_]
+    deck: NDArray[np.bool_]
     seeds: Seeds
     roughness: float
     overgrown: float
@@ -119,6 +123,7 @@ class _Fit:
         self.surface = partial(fitter.fit, stiffness=rules.stiffness, tolerance=CLOSE_ENOUGH)
         self.seeds = seeds(cells, cell=cell, spacing=spacing, window=rules.window, fitter=fitter)
         self.height = self.seeds.surface
+        self.deck = np.zeros(cells.z.shape, bool)
         rows, columns = cells.z.shape
         # Where the wide cells' points lie on the raster.
         self.across = np.where(self.have, (wide.x - self.left) / cell, 0.5).ravel()
@@ -230,6 +235,21 @@ class _Fit:
         edge &= (sticking <= 2.5) & (area >= 60.0) & (np.abs(above) < 30.0)
         return np.asarray(np.append(joined | shelf | edge, False)[label])
 
+    def without_decks(self, ground: Flags) -> Flags:
+        """Take bridge decks out of the surface; return the ground that is left."""
+        w = self.wide
+        deck = decks(w.x, w.y, w.z, ground=ground, inside=self.inside, cell=self.side)
+        if not (deck & ground).any():
+            return ground
+        self.deck = self._on_cells(deck)
+        kept = ~self.deck[self.own]
+        self.own = self.own[0][kept], self.own[1][kept]
+        self.own_across, self.own_up, self.own_z = self.own_across[kept], self.own_up[kept], self.own_z[kept]
+        ground = ground & ~deck
+        self.fit(ground)
+        self.refine(2)
+        return self.accepted() & ground
+
     def sink(self, every: LowestPoints, ground: Flags, rounds: int) -> Flags:
         """Let the surface down where points of other cells lie below it; return the ground that is left.
 
@@ -282,6 +302,7 @@ class _Fit:
             self.fit(ground)
             self.crest |= self._on_cells(rescued)
             self.refine(1)
+        ground = self.without_decks(ground)
         if every is not None:
             ground = self.sink(every, ground, 4)
         support = np.zeros(self.height.shape, bool)
@@ -292,6 +313,7 @@ class _Fit:
             self.cell,
             self.height,
             support,
+            self.deck,
             self.seeds,
             *self._doubts(),
         )

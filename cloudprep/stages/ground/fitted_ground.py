@@ -12,6 +12,7 @@ import numpy as np
 
 from cloudprep.kernels.bilinear import bilinear
 from cloudprep.kernels.ground_confidence import place_logits
+from cloudprep.kernels.ground_crests import with_crests
 from cloudprep.kernels.ground_fine import CLOSE, FineRules, fine_surface
 from cloudprep.kernels.ground_heights import count_over
 from cloudprep.kernels.ground_judge import Lattice, judge
@@ -408,7 +409,7 @@ class FittedGround(Stage):
             nearness=p.nearness,
             slope_share=p.slope_share,
         )
-        return limits, wide, warnings
+        return with_crests(limits, cells, fine=self._fine), wide, warnings
 
     def _surfaces(
         self, cells: LowestPoints, spacing: float, wide: int, *, scattered: bool = False

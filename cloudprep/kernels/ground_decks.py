@@ -1,0 +1,302 @@
+"""Bridge decks: strips that drop on both sides to ground which goes on, and join the ground at both ends."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+from numba import njit
+
+from cloudprep.kernels.ground_joins import patches
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+    Labels = NDArray[np.int32]
+    Codes = NDArray[np.uint8]
+
+# Lines across which a strip may lie: steps in rows and columns, some 23 degrees apart.
+_LINES = ((0, 1), (1, 2), (1, 1), (2, 1), (1, 0), (2, -1), (1, -1), (1, -2))
+# At both ends the surface goes on for so many cells.
+_BEYOND = 5.0
+
+# How many cells further a line may go on: parapets and cars stand between, and edges hide a strip of ground.
+_ACROSS = 4
+
+# What lies beyond the end of a stretch.
+_ELSE, _FALL, _GAP = range(3)
+
+# What the lines through a cell told: nothing, one side out of sight, a drop on both sides.
+_MAYBE, _SURE = 1, 2
+
+
+class Decks(NamedTuple):
+    """What a bridge deck is.
+
+    Parameters
+    ----------
+    fall, steep : float
+        On both sides it falls by more than ``fall`` (m), plus ``steep`` times the distance, to ground: a
+        storey, and more than any bank.
+    step, rise : float
+        The next point of a deck lies at most ``step`` (m) higher or lower, plus ``rise`` times its distance.
+    widest : float
+        From side to side, m.
+    smallest : float
+        Area, m2.
+    sure : float
+        Share of it that must have such a drop on both sides; water beside the rest sends nothing back.
+    steepest : float
+        Gradient of the plane through it: roads and paths aren't steeper.
+    both_ends : float
+        It joins the ground at both ends: at the lesser one along this share of the other one's width. A spur
+        or the bulge of a bench joins it on one side only.
+    """
+
+    fall: float = 1.5
+    steep: float = 1.0
+    step: float = 0.2
+    rise: float = 0.2
+    widest: float = 40.0
+    smallest: float = 20.0
+    sure: float = 0.15
+    steepest: float = 0.15
+    both_ends: float = 0.4
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _end(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    ground: Flags,
+    inside: Flags,
+    at: tuple[int, int],
+    ahead: tuple[int, int],
+    rules: Decks,
+) -> Any:
+    """Return what lies beyond the end of a stretch, and the level of the ground that it falls to."""
+    r, c = at
+    nothing = True
+    for s in range(1, max(2, int(_ACROSS / np.hypot(ahead[0], ahead[1])) + 1)):
+        r2, c2 = r + s * ahead[0], c + s * ahead[1]
+        if r2 < 0 or c2 < 0 or r2 >= z.shape[0] or c2 >= z.shape[1] or not inside[r2, c2]:
+            return _ELSE, 0.0
+        if np.isnan(z[r2, c2]):
+            continue
+        nothing &= not ground[r2, c2]
+        far = np.hypot(x[r, c] - x[r2, c2], y[r, c] - y[r2, c2])
+        if ground[r2, c2] and z[r, c] - z[r2, c2] > rules.fall + rules.steep * far:
+            return _FALL, z[r2, c2]
+    return (_GAP if nothing else _ELSE), 0.0
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _along(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    ground: Flags,
+    inside: Flags,
+    start: tuple[int, int],
+    ahead: tuple[int, int],
+    longest: int,
+    rules: Decks,
+    found: Codes,
+) -> bool:
+    """Cut the line from ``start`` into stretches that go on smoothly, and mark those between two drops."""
+    rows, columns = z.shape
+    any_sure = False
+    r, c = start
+    back = -ahead[0], -ahead[1]
+    while 0 <= r < rows and 0 <= c < columns:
+        if np.isnan(z[r, c]):
+            r, c = r + ahead[0], c + ahead[1]
+            continue
+        last_r, last_c, length = r, c, 1
+        s = 1
+        while s <= _ACROSS:
+            r2, c2 = last_r + s * ahead[0], last_c + s * ahead[1]
+            if r2 < 0 or c2 < 0 or r2 >= rows or c2 >= columns:
+                break
+            far = np.hypot(x[last_r, last_c] - x[r2, c2], y[last_r, last_c] - y[r2, c2])
+            if abs(z[last_r, last_c] - z[r2, c2]) <= rules.step + rules.rise * far:
+                last_r, last_c, length = r2, c2, length + s
+                s = 0
+            s += 1
+        if length <= longest:
+            one, low = _end(x, y, z, ground, inside, (r, c), back, rules)
+            other, low2 = _end(x, y, z, ground, inside, (last_r, last_c), ahead, rules)
+            what = 0
+            if one == _FALL and other == _FALL:
+                # Below, the ground goes on from side to side.
+                if abs(low - low2) <= 0.5 * (min(z[r, c], z[last_r, last_c]) - max(low, low2)):
+                    what = _SURE
+                    any_sure = True
+            elif one != _ELSE and other != _ELSE:
+                what = _MAYBE
+            for k in range(length if what else 0):
+                r2, c2 = r + k * ahead[0], c + k * ahead[1]
+                if not np.isnan(z[r2, c2]):
+                    found[r2, c2] = what
+        r, c = last_r + ahead[0], last_c + ahead[1]
+    return any_sure
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _across(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    ground: Flags,
+    inside: Flags,
+    ahead: tuple[int, int],
+    cell: float,
+    rules: Decks,
+    found: Codes,
+) -> bool:
+    """Look along all lines of the raster in one direction; return whether any deck may be there."""
+    rows, columns = z.shape
+    longest = int(rules.widest / (cell * np.hypot(ahead[0], ahead[1])))
+    found[:] = 0
+    any_sure = False
+    for r in range(rows):
+        for c in range(columns):
+            r0, c0 = r - ahead[0], c - ahead[1]
+            if r0 < 0 or c0 < 0 or c0 >= columns:
+                any_sure |= _along(x, y, z, ground, inside, (r, c), ahead, longest, rules, found)
+    return any_sure
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _moments(x: Floats, y: Floats, z: Floats, label: Labels, sums: Floats) -> None:
+    """Add up what the planes through patches need; coordinates from each patch's first cell."""
+    for r in range(z.shape[0]):
+        for c in range(z.shape[1]):
+            if label[r, c] < 0:
+                continue
+            s = sums[label[r, c]]
+            if s[0] == 0:
+                s[1], s[2], s[3] = x[r, c], y[r, c], z[r, c]
+            u, v, w = x[r, c] - s[1], y[r, c] - s[2], z[r, c] - s[3]
+            s[0] += 1.0
+            s[4] += u
+            s[5] += v
+            s[6] += w
+            s[7] += u * u
+            s[8] += u * v
+            s[9] += v * v
+            s[10] += u * w
+            s[11] += v * w
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _goes_on(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    label: Labels,
+    at: tuple[int, int],
+    ahead: tuple[int, int],
+    rules: Decks,
+) -> bool:
+    """Tell whether the surface goes on smoothly beyond a patch's cell for some cells."""
+    r, c = at
+    last_r, last_c = r, c
+    s, reached, steps = 1, 0, int(np.ceil(_BEYOND / np.hypot(ahead[0], ahead[1])))
+    while s <= steps:
+        r2, c2 = r + s * ahead[0], c + s * ahead[1]
+        if r2 < 0 or c2 < 0 or r2 >= z.shape[0] or c2 >= z.shape[1] or label[r2, c2] == label[r, c]:
+            return False
+        far = np.hypot(x[last_r, last_c] - x[r2, c2], y[last_r, last_c] - y[r2, c2])
+        if abs(z[last_r, last_c] - z[r2, c2]) <= rules.step + rules.rise * far:
+            last_r, last_c, reached = r2, c2, s
+        s += 1
+    return reached >= steps - 1
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _contacts(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    label: Labels,
+    ahead: tuple[int, int],
+    rules: Decks,
+    met: Floats,
+) -> None:
+    """Count along each patch's rim where the surface goes on, before it and behind it."""
+    for r in range(z.shape[0]):
+        for c in range(z.shape[1]):
+            if label[r, c] >= 0:
+                for k, sign in enumerate((1, -1)):
+                    if _goes_on(x, y, z, label, (r, c), (sign * ahead[0], sign * ahead[1]), rules):
+                        met[label[r, c], k] += 1.0
+
+
+def _patches_of_decks(
+    x: Floats, y: Floats, z: Floats, found: Codes, ahead: tuple[int, int], cell: float, rules: Decks
+) -> Flags:
+    """Return the cells of patches of stretches in one direction that are decks."""
+    label, count = patches(x, y, z, found > 0, cell=cell, step=rules.step, rise=rules.rise)
+    sums = np.zeros((count, 12))
+    _moments(x, y, z, label, sums)
+    n = sums[:, 0]
+    u, v, w = (sums[:, k] / n for k in (4, 5, 6))
+    # Cells have a width: no division by nothing.
+    a, e = (sums[:, k] / n - m * m + cell * cell / 12 for k, m in ((7, u), (9, v)))
+    b = sums[:, 8] / n - u * v
+    f, g = sums[:, 10] / n - u * w, sums[:, 11] / n - v * w
+    gradient = np.hypot(f * e - g * b, g * a - f * b) / (a * e - b * b)
+    met = np.zeros((count, 2))
+    _contacts(x, y, z, label, (ahead[1], -ahead[0]), rules, met)
+    sure = np.bincount(label[found == _SURE], minlength=count)
+    deck = (n * cell * cell >= rules.smallest) & (sure >= rules.sure * n) & (gradient <= rules.steepest)
+    deck &= (met.min(axis=1) > 0) & (met.min(axis=1) >= rules.both_ends * met.max(axis=1))
+    return np.asarray(np.append(deck, False)[label])
+
+
+def decks(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    *,
+    ground: Flags,
+    inside: Flags,
+    cell: float,
+    rules: Decks | None = None,
+) -> Flags:
+    """Find bridge decks.
+
+    Along lines of the raster in eight directions, stretches that go on smoothly are looked for which end on
+    both sides above ground on one level. Patches of such stretches of one direction that are no steeper than
+    a road and join the ground on both sides of that direction are decks. A way between two upright walls, with the ground on both sides a
+    storey below, looks the same from above.
+
+    Parameters
+    ----------
+    x, y, z : ndarray of float64, shape (rows, columns)
+        One point a cell, m; NaN where there is none.
+    ground : ndarray of bool, shape (rows, columns)
+        Cells that are taken for ground; a deck may be among them or not.
+    inside : ndarray of bool, shape (rows, columns)
+        What the data cover.
+    cell : float
+        Side of a cell, m.
+    rules : Decks, optional
+        The rules.
+
+    Returns
+    -------
+    ndarray of bool, shape (rows, columns)
+        Cells of decks.
+    """
+    rules = rules or Decks()
+    found = np.zeros(z.shape, np.uint8)
+    decks = np.zeros(z.shape, bool)
+    for ahead in _LINES:
+        if _across(x, y, z, ground, inside, ahead, cell, rules, found):
+            decks |= _patches_of_decks(x, y, z, found, ahead, cell, rules)
+    return decks
