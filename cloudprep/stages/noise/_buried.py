@@ -66,7 +66,7 @@ _USUAL_LEAST = 0.2
 _WIDE_RADII = 4.0
 _WIDE_LEAST = 3.0
 # So much farther where they lie so deep (m), or little is seen: courts, and tracks between roofs.
-_DEEP = 1.5
+_DEEP = 2.0
 _DEEP_TIMES = 3.0
 _WIDE_LEVEL = 0.02
 _WIDE_OTHERS = 0.3

@@ -92,7 +92,7 @@ class BuriedPoints(Stage):
       0.35 of the usual number: nothing solid lies there;
     - nothing stands under it: points clearly below it are less than 0.3 of the trusted ones above, farther
       around (as below);
-    - within four times ``radius``, at least 3 m, and three times as far where the surface is more than 1.5 m
+    - within four times ``radius``, at least 3 m, and three times as far where the surface is more than 2 m
       above it, trusted points on its level are no more than 0.02 of those above, unless they are buried
       themselves, and points of any kind on its level or below no more than 0.3: the ground goes on under a
       bridge, between roofs or under grass, and is kept.
