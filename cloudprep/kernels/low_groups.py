@@ -39,15 +39,15 @@ _COHERENT = 0.2
 _CLEAR = 0.6
 # Of the pairs of a group's cell and a cell next to it, so large a share must differ by the drop.
 _FREE = 0.95
-# Echoes from below come from any depth, ground that is seen through gaps from one: so many other groups of low
-# cells this near (m), and such a share of all there, are on a group's level (m) if it is ground.
+# Echoes from below come from any depth, ground that is seen through gaps from one: so many other groups of
+# low cells this near (m), and such a share of all there, are on a group's level (m) if it is ground.
 _LEVEL_REACH = 40.0
 _LEVEL_STEP = 0.5
 _LEVEL_GROUPS = 5
 _LEVEL_SHARE = 0.4
-# Nor is it from below what lies between two floors: level ground this near (m) that would pass below a group if
-# it went on, by so much for each metre away. Ground lies on the plane of its block, within this distance of
-# it (m), and is level up to this slope; this share of the cells there are enough.
+# Nor does what lies between two floors come from below: level ground this near (m) would pass below it if it
+# went on, by so much for each metre away. Ground lies on the plane of its block, within this distance of it
+# (m), and is level up to this slope; this share of the cells there are enough.
 _FLOOR_REACH = 20.0
 _FLOOR_SPREAD = 0.05
 _FLOOR_OFF = 0.3

@@ -139,7 +139,8 @@ class Measures(NamedTuple):
 def buried_reach(radius: float) -> float:
     """Return how far (m) a verdict depends on other points."""
     return (
-        _DEEP_TIMES * max(_WIDE_RADII * radius, _WIDE_LEAST) + (_SUPPORT_RADII + 2.0 + _HIDDEN_STEPS + _GROW_STEPS) * radius
+        _DEEP_TIMES * max(_WIDE_RADII * radius, _WIDE_LEAST)
+        + (_SUPPORT_RADII + 2.0 + _HIDDEN_STEPS + _GROW_STEPS) * radius
     ) * (1 + 1e-9)
 
 

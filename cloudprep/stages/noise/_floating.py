@@ -34,7 +34,7 @@ _TRUSTED_SHARE = 0.1
 # save those that points lie beneath all over.
 _TRUSTED_SEEN = 0.85
 
-# A roof: at least so many points, so wide (m: no bird's wings are), and this share of its cells lies smoothly.
+# A roof: at least so many points, so wide (m, as no bird is), and this share of its cells lies smoothly.
 _ROOF_POINTS = 12
 _ROOF_WIDTH = 1.5
 _ROOF_SMOOTH = 0.4

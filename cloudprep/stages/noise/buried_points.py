@@ -107,7 +107,9 @@ class BuriedPoints(Stage):
     Trusted points are buried, and no ground that goes on, with at least four others above them in all
     quadrants and at least as many as on their level, if they lie more than three spacings below those and
     little lies below; and so is, as deep, what has more buried than other trusted points on its level within
-    ``radius``: a mirror image has a rim, and is seen through holes. Over a pit in a sparse cloud hardly
+    ``radius``: a mirror image has a rim, and is seen through holes. Then clumps are taken to their rim:
+    buried is, asked three times, what has within ``radius`` at least four buried points on its level (within
+    twice ``depth``), and these are half of all points there. Over a pit in a sparse cloud hardly
     anything is trusted, but points lie on the plane of what is around. So a point no more than three
     spacings deep is buried, too, if half of the trusted points within four times ``radius``, in all four
     quadrants, are continued to about one height above it; points of any kind lie on their plane around it
