@@ -1,8 +1,8 @@
 """Finds small groups of lowest points that hang below the surface all around them.
 
 What tells them from ditches, gullies and the foot of a cliff is that these go on: in some direction around a
-low cell there is more that lies as low. What tells them from the few ground points under a dense forest is
-that other ground points lie as low around them too.
+low cell there is more that lies as low. What tells them from the few ground points under a dense forest, or
+between roofs, is that other ground points lie as low around them too.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numba import njit
 
-from cloudprep.kernels.trend import block_planes, trend_at
+from cloudprep.kernels.trend import BLOCK, block_planes, trend_at
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -39,6 +39,20 @@ _COHERENT = 0.2
 _CLEAR = 0.6
 # Of the pairs of a group's cell and a cell next to it, so large a share must differ by the drop.
 _FREE = 0.95
+# Echoes from below come from any depth, ground that is seen through gaps from one: so many other groups of
+# low cells this near (m), and such a share of all there, are on a group's level (m) if it is ground.
+_LEVEL_REACH = 40.0
+_LEVEL_STEP = 0.5
+_LEVEL_GROUPS = 5
+_LEVEL_SHARE = 0.4
+# Nor does what lies between two floors come from below: level ground this near (m) would pass below it if it
+# went on, by so much for each metre away. Ground lies on the plane of its block, within this distance of it
+# (m), and is level up to this slope; this share of the cells there are enough.
+_FLOOR_REACH = 20.0
+_FLOOR_SPREAD = 0.05
+_FLOOR_OFF = 0.3
+_FLOOR_SLOPE = 0.15
+_FLOOR_SHARE = 0.05
 
 
 class LowGroups(NamedTuple):
@@ -230,6 +244,84 @@ def _judge(
     return found
 
 
+@njit(nogil=True, cache=True, error_model="numpy")
+def _on_one_level(
+    z: Floats,
+    label: Indices,
+    asked: Indices,
+    level: Floats,
+    centre_row: Floats,
+    centre_column: Floats,
+    reach: float,
+    step: float,
+    supported: Flags,
+) -> None:
+    """Tell which groups of those asked for lie on the level of most other groups around them.
+
+    ``level`` holds the mean height of each group's cells, ``centre_row``, ``centre_column`` and ``reach``
+    count in cells.
+    """
+    rows, columns = z.shape
+    met = np.full(len(level), -1, np.int64)
+    agreed = np.full(len(level), -1, np.int64)
+    for i in range(len(asked)):
+        g = asked[i]
+        row, column = centre_row[g], centre_column[g]
+        groups = agreeing = 0
+        for r in range(max(0, int(row - reach)), min(rows, int(row + reach) + 2)):
+            for c in range(max(0, int(column - reach)), min(columns, int(column + reach) + 2)):
+                k = label[r, c]
+                if k < 0 or k == g or (r - row) ** 2 + (c - column) ** 2 > reach * reach:
+                    continue
+                if met[k] != i:
+                    met[k] = i
+                    groups += 1
+                if agreed[k] != i and abs(z[r, c] - level[g]) <= step:
+                    agreed[k] = i
+                    agreeing += 1
+        supported[g] = agreeing >= _LEVEL_GROUPS and agreeing >= _LEVEL_SHARE * groups
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _over_a_floor(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    planes: Floats,
+    cell: float,
+    asked: Indices,
+    level: Floats,
+    centre_row: Floats,
+    centre_column: Floats,
+    supported: Flags,
+) -> None:
+    """Tell which groups of those asked for lie above level ground near by."""
+    rows, columns = z.shape
+    side = BLOCK * cell
+    reach = _FLOOR_REACH / cell
+    for g in asked:
+        row, column = centre_row[g], centre_column[g]
+        at_x, at_y = (column + 0.5) * cell, (row + 0.5) * cell
+        seen = floor = 0
+        for r in range(max(0, int(row - reach)), min(rows, int(row + reach) + 2)):
+            for c in range(max(0, int(column - reach)), min(columns, int(column + reach) + 2)):
+                away = math.hypot(r - row, c - column)
+                if away > reach or z[r, c] != z[r, c]:
+                    continue
+                seen += 1
+                br, bc = r // BLOCK, c // BLOCK
+                p = planes[br, bc]
+                if p[0] != p[0] or p[1] ** 2 + p[2] ** 2 > _FLOOR_SLOPE**2:
+                    continue
+                u, v = x[r, c] - (bc + 0.5) * side, y[r, c] - (br + 0.5) * side
+                if abs(z[r, c] - p[0] - p[1] * u - p[2] * v) > _FLOOR_OFF:
+                    continue
+                below = level[g] - z[r, c] - p[1] * (at_x - x[r, c]) - p[2] * (at_y - y[r, c])
+                floor += int(below >= _FLOOR_SPREAD * away * cell)
+        if seen > 0 and floor >= _FLOOR_SHARE * seen:
+            supported[g] = True
+
+
 def _surfaces_above(
     height: Floats, label: Indices, order: Indices, mean: Floats, centre: Floats, half: Floats, drop: float
 ) -> Floats:
@@ -283,7 +375,20 @@ def find_low_groups(
     mean = np.bincount(cells, height[suspect], count) / np.bincount(cells, minlength=count)
     order = np.flatnonzero(extent <= largest)
     order = order[np.argsort(mean[order], kind="stable")]
-    surface = _surfaces_above(height, label, order, mean, centre / cell - 0.5, extent / 2 / cell, drop)
+    level = np.bincount(cells, z[suspect], count) / np.bincount(cells, minlength=count)
+    centre = centre / cell - 0.5
+    supported = np.zeros(count, bool)
+    while True:
+        surface = _surfaces_above(height, label, order, mean, centre, extent / 2 / cell, drop)
+        found = np.flatnonzero(surface > -np.inf)
+        _on_one_level(
+            z, label, found, level, centre[1], centre[0], _LEVEL_REACH / cell, _LEVEL_STEP, supported
+        )
+        _over_a_floor(x, y, z, planes, cell, found, level, centre[1], centre[0], supported)
+        if not supported[found].any():
+            break
+        # They are ground, and what lies around others.
+        order = order[~supported[order]]
     chosen = np.zeros(z.shape, bool)
     chosen[suspect] = surface[cells] > -np.inf
     row, column = np.nonzero(chosen)

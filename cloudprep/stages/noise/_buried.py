@@ -17,6 +17,7 @@ from cloudprep.kernels.columns_above import (
     wider_around,
 )
 from cloudprep.kernels.columns_hollow import under_planes
+from cloudprep.kernels.columns_near import near_any
 from cloudprep.kernels.columns_sorted import sorted_columns, surplus, thinned
 
 if TYPE_CHECKING:
@@ -59,6 +60,12 @@ _SOLID_SHARE = 0.35
 # What is trusted is hidden if so large a share of what is level with it near by is: asked so many times.
 _HIDDEN_SHARE = 0.5
 _HIDDEN_STEPS = 3
+# A clump or a mirror image is buried to its rim: so many points found, and such a share of all that lie level
+# with a point (within so many times the depth), take it along; asked so many times.
+_GROW_LEAST = 4
+_GROW_SHARE = 0.5
+_GROW_DEPTHS = 2.0
+_GROW_STEPS = 3
 # The usual number is at least this share of that at the mean spacing.
 _USUAL_LEAST = 0.2
 # Looked at farther out, in radii and at least so far (m, past a vehicle that only one line saw): the ground
@@ -66,7 +73,7 @@ _USUAL_LEAST = 0.2
 _WIDE_RADII = 4.0
 _WIDE_LEAST = 3.0
 # So much farther where they lie so deep (m), or little is seen: courts, and tracks between roofs.
-_DEEP = 1.5
+_DEEP = 2.0
 _DEEP_TIMES = 3.0
 _WIDE_LEVEL = 0.02
 _WIDE_OTHERS = 0.3
@@ -132,7 +139,8 @@ class Measures(NamedTuple):
 def buried_reach(radius: float) -> float:
     """Return how far (m) a verdict depends on other points."""
     return (
-        _DEEP_TIMES * max(_WIDE_RADII * radius, _WIDE_LEAST) + (_SUPPORT_RADII + 2.0 + _HIDDEN_STEPS) * radius
+        _DEEP_TIMES * max(_WIDE_RADII * radius, _WIDE_LEAST)
+        + (_SUPPORT_RADII + 2.0 + _HIDDEN_STEPS + _GROW_STEPS) * radius
     ) * (1 + 1e-9)
 
 
@@ -173,8 +181,12 @@ class Scene:
         # Column by column, so that what lies together is looked at together.
         self._rows = rows[self._order]
         self.columns = columns._replace(order=np.arange(len(rows)))
-        self.core = core[self._order]
         self.x, self.y = x[self._order], y[self._order]
+        # What is found right beside the block takes points of the block along.
+        b, more = context.block, _GROW_STEPS * measures.radius
+        beside = (self.x >= b.x0 - more) & (self.x < b.x1 + more)
+        beside &= (self.y >= b.y0 - more) & (self.y < b.y1 + more)
+        self.core = core[self._order] | beside
         self.z = points["z"][self._rows]
         smooth = self._smooth(points)
         level = points["normal_z"] >= _LEVEL
@@ -267,6 +279,7 @@ class Scene:
         rest = at[core & free]
         rest = rest[~found[rest]]
         found[rest[self._in_hollow(rest, every)]] = True
+        self._grow(found, self.core & near & ~self.steep)
         result = np.empty_like(found)
         result[self._order] = found
         return result
@@ -298,6 +311,28 @@ class Scene:
             & (seen.below <= _HOLLOW_BELOW * seen.on)
         )
         return found
+
+    def _grow(self, found: Mask, allowed: Mask) -> None:
+        """Add to what is found the points that lie level with it and with hardly anything else."""
+        m = self.measures
+        for _ in range(_GROW_STEPS):
+            if not found.any():
+                return
+            beside = near_any(self.x, self.y, self.x[found], self.y[found], m.radius)
+            rows = np.flatnonzero(allowed & ~found & beside)
+            if len(rows) == 0:
+                return
+            flat = np.zeros(len(self.x), np.float32)
+            level = np.full(len(self.x), _GROW_DEPTHS * m.depth, np.float32)
+            every = Surface(self.columns, self.x, self.y, self.z, flat, flat, level)
+            some = self._seen(every.far_off(~found), rows).level
+            agreed = some >= _GROW_LEAST
+            rows, some = rows[agreed], some[agreed]
+            # Each counts itself.
+            agreed = some >= _GROW_SHARE * (self._seen(every, rows).level - 1)
+            if not agreed.any():
+                return
+            found[rows[agreed]] = True
 
     def _hidden(self, at: Rows, hidden: Mask, asked: Mask, level: Counts) -> Mask:
         """Return what is hidden already, and what of those asked for has more of it level near by than not.

@@ -34,8 +34,9 @@ _TRUSTED_SHARE = 0.1
 # save those that points lie beneath all over.
 _TRUSTED_SEEN = 0.85
 
-# A roof: at least so many points, and this share of its cells lies smoothly.
+# A roof: at least so many points, so wide (m, as no bird is), and this share of its cells lies smoothly.
 _ROOF_POINTS = 12
+_ROOF_WIDTH = 1.5
 _ROOF_SMOOTH = 0.4
 # So much is enough for one of so many points that hides what lies below at least half of it.
 _ROOF_SMOOTH_THIN = 0.25
@@ -206,7 +207,8 @@ class Scene:
         self.sheet = self._see_through(smooth)
         self.hides = self.group.share_of(self.cells.beneath > 0) <= _HIDES
         thin = (smooth >= _ROOF_SMOOTH_THIN) & self.hides & (self.shapes.points >= _ROOF_POINTS_THIN)
-        self.roof = ((smooth >= _ROOF_SMOOTH) | thin) & ~self.sheet
+        wide = self.shapes.width >= _ROOF_WIDTH
+        self.roof = ((smooth >= _ROOF_SMOOTH) | thin) & wide & ~self.sheet
 
     def _cells_of(self, clusters: Mask) -> Cells:
         return self.cells.take(clusters[self.cells.cluster])

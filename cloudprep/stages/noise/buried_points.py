@@ -91,7 +91,7 @@ class BuriedPoints(Stage):
       0.35 of the usual number: nothing solid lies there;
     - nothing stands under it: points clearly below it are less than 0.3 of the trusted ones above, farther
       around (as below);
-    - within four times ``radius``, at least 3 m, and three times as far where the surface is more than 1.5 m
+    - within four times ``radius``, at least 3 m, and three times as far where the surface is more than 2 m
       above it, trusted points on its level are no more than 0.02 of those above, unless they are buried
       themselves, and points of any kind on its level or below no more than 0.3: the ground goes on under a
       bridge, between roofs or under grass, and is kept.
@@ -106,7 +106,9 @@ class BuriedPoints(Stage):
     Trusted points are buried, and no ground that goes on, with at least four others above them in all
     quadrants and at least as many as on their level, if they lie more than three spacings below those and
     little lies below; and so is, as deep, what has more buried than other trusted points on its level within
-    ``radius``: a mirror image has a rim, and is seen through holes. Over a pit in a sparse cloud hardly
+    ``radius``: a mirror image has a rim, and is seen through holes. Then clumps are taken to their rim:
+    buried is, asked three times, what has within ``radius`` at least four buried points on its level (within
+    twice ``depth``), and these are half of all points there. Over a pit in a sparse cloud hardly
     anything is trusted, but points lie on the plane of what is around. So a point no more than three
     spacings deep is buried, too, if half of the trusted points within four times ``radius``, in all four
     quadrants, are continued to about one height above it; points of any kind lie on their plane around it

@@ -81,8 +81,8 @@ class IsolatedClusters(Stage):
     that cover a tenth of its square carry the site and are trusted; if there is none, those with a tenth of
     the occupied cells are, unless points lie beneath 85 % of them. Of the others, these are kept:
 
-    - surfaces (at least 12 points, 40 % of the group lies smoothly; or 40 points and 25 %, if no points lie
-      beneath half of it): roofs, islands, patches beyond a gap;
+    - surfaces at least 1.5 m wide (12 points, 40 % of the group lies smoothly; or 40 points and 25 %, if no
+      points lie beneath half of it): roofs, islands, patches beyond a gap; no bird spreads so far;
     - lines (at least 8 m long, slender), pieces that lie on a line of pieces, and dashes (four cells in a
       row, 2 m and two cells long, no thicker than 0.025 of that): wires, masts. What has more than 6 cells
       and is thicker than 0.18 of its length, or more than 40 and is no strip, is no piece: of it only cells

@@ -121,6 +121,12 @@ class LowPoints(Stage):
     - in at least five of eight directions something is there within eight cells of its rim, and in every such
       direction it is higher: even the third lowest cell there lies more than ``drop`` (m) above the group;
     - a fifth of the cells around agree on that surface, within ``drop``;
+    - it isn't level with others: where ground is seen through gaps, between roofs or trees, five other groups
+      of low cells within 40 m, and 0.4 of all there, lie within 0.5 m of its height; echoes come from any
+      depth;
+    - no level ground (slope up to 0.15) within 20 m would pass below it if it went on: what lies in a shaft
+      between two floors is above the lower one. A twentieth of the cells there is enough, and 0.05 m lower
+      for each metre away;
     - within ``beside`` (m) in plan of three quarters of its points something higher is seen;
     - it is no floor, where ``local_shape`` ran before: fewer than 60 of its points, or than half, lie on a
       surface (roughness up to 0.2 of the neighbours' mean distance, extent at least three times as large).
