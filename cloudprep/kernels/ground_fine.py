@@ -13,7 +13,6 @@ from cloudprep.kernels.ground_heights import (
     BIN,
     Heights,
     lowest_heights,
-    packed,
     sums_between,
     without_low_groups,
 )
@@ -241,14 +240,14 @@ class _Fine:
 
 
 def fine_surface(
-    counts: NDArray[np.uint16], coarse: NDArray[Any], *, cell: float, rules: FineRules | None = None
+    heights: Heights, coarse: NDArray[Any], *, cell: float, rules: FineRules | None = None
 ) -> FineSurface | None:
     """Draw a ground surface through the lower side of dense points.
 
     Parameters
     ----------
-    counts : ndarray of uint16, shape (rows, columns, 80)
-        From :func:`~cloudprep.kernels.ground_heights.count_heights`, over the coarse surface.
+    heights : Heights
+        Counts of heights over the coarse surface, of as many rows and columns.
     coarse : ndarray of float64, shape (rows, columns)
         The coarse surface at the cell centres, m.
     cell : float
@@ -261,7 +260,7 @@ def fine_surface(
     FineSurface or None
         None if no point lies near the coarse surface.
     """
-    fine = _Fine(packed(counts), np.asarray(coarse, np.float64), cell, rules or FineRules())
+    fine = _Fine(heights, np.asarray(coarse, np.float64), cell, rules or FineRules())
     if not len(fine.heights.bins):
         return None
     fine.envelope()

@@ -13,6 +13,8 @@ from cloudprep.kernels.bilinear import read_between
 from cloudprep.kernels.cell_summary import span
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
@@ -200,6 +202,44 @@ def packed(counts: NDArray[np.uint16]) -> Heights:
     )
     _pack(counts, *heights)
     return heights
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _add(heights: Heights, down: int, left: int, counts: Counts) -> None:
+    rows, columns = heights.start.shape[0], heights.start.shape[1] - 1
+    for r in range(max(0, -down), min(rows, counts.shape[0] - down)):
+        for c in range(max(0, -left), min(columns, counts.shape[1] - left)):
+            cell = counts[r + down, c + left]
+            for i in range(heights.start[r, c], heights.start[r, c + 1]):
+                k = int(heights.bins[i])
+                cell[k] = min(int(cell[k]) + int(heights.counts[i]), 65_535)
+
+
+def summed(
+    parts: Sequence[tuple[int, int, Heights]], first: tuple[int, int], shape: tuple[int, int]
+) -> Heights:
+    """Add up the counts of several rectangles.
+
+    Parameters
+    ----------
+    parts : sequence of (column, row, Heights)
+        First cell of each rectangle, and its counts.
+    first : tuple of int
+        First column and row of the cells wanted.
+    shape : tuple of int
+        Rows and columns of the cells wanted.
+
+    Returns
+    -------
+    Heights
+        Of the cells wanted; a bin is full at 65,535.
+    """
+    if len(parts) == 1 and parts[0][:2] == first and parts[0][2].shape == shape:
+        return parts[0][2]
+    counts = np.zeros((*shape, BINS), np.uint16)
+    for column, row, heights in parts:
+        _add(heights, row - first[1], column - first[0], counts)
+    return packed(counts)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")

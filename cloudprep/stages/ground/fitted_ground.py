@@ -14,7 +14,7 @@ from cloudprep.kernels.bilinear import bilinear
 from cloudprep.kernels.ground_confidence import place_logits
 from cloudprep.kernels.ground_crests import with_crests
 from cloudprep.kernels.ground_fine import CLOSE, FineRules, fine_surface
-from cloudprep.kernels.ground_heights import count_over
+from cloudprep.kernels.ground_heights import Heights, count_over, packed, summed
 from cloudprep.kernels.ground_judge import Lattice, judge
 from cloudprep.kernels.ground_limits import Limits, agreed_limits, narrowed
 from cloudprep.kernels.ground_surface import Rules, Surface, ground_surface
@@ -59,6 +59,16 @@ from cloudprep.stages.ground._labels import (
     usable_points,
 )
 from cloudprep.stages.ground._lowest import NOTHING_USABLE, joined_points, lowest_points
+from cloudprep.stages.ground._tiles import (
+    Span,
+    Tile,
+    blank_limits,
+    cropped_cells,
+    cropped_limits,
+    paste,
+    span_of,
+    tiles_of,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -214,12 +224,36 @@ def _together(surfaces: Sequence[Surface]) -> float:
 
 
 class _Counts(NamedTuple):
-    """Heights over the surface, counted on a rectangle of cells, and what the cues count."""
+    """Heights over the surface, counted on a rectangle of cells (None: no points), and what cues count."""
 
     column: int
     row: int
-    counts: NDArray[np.uint16]
+    heights: Heights | None
     cues: CueCounts
+
+
+class _Merged(NamedTuple):
+    """The counts of all blocks: first cell and heights of each."""
+
+    parts: list[tuple[int, int, Heights]]
+    cues: CueCounts
+
+    @property
+    def span(self) -> Span:
+        """The cells that they cover together."""
+        if not self.parts:
+            return Span(0, 0, 0, 0)
+        return Span(
+            min(column for column, _, _ in self.parts),
+            min(row for _, row, _ in self.parts),
+            max(column + heights.shape[1] for column, _, heights in self.parts),
+            max(row + heights.shape[0] for _, row, heights in self.parts),
+        )
+
+
+def _coarser(part: Span, side: int) -> Span:
+    """Return the cells, ``side`` times as wide, that a rectangle touches."""
+    return Span(part.column // side, part.row // side, -(-part.end_column // side), -(-part.end_row // side))
 
 
 class FittedGround(Stage):
@@ -376,17 +410,46 @@ class FittedGround(Stage):
             return Solution(warnings=(NOTHING_USABLE,))
         level = float(np.nanmedian(merged.cells.z))
         cells = merged.cells._replace(z=merged.cells.z - level)
-        limits, wide, warnings = self._fitted(cells, site)
+        limits, wide, warnings = self._fitted_in_tiles(cells, site)
         lines = compared_lines(merged.lines, limits, level, self._fine)
         if lines.told and merged.lines is not None:
-            limits, wide, warnings = self._fitted(lines.lowered(cells, merged.lines.lowest), site)
-        logits = place_logits(limits, 2 * self._fine)
+            lowered = lines.lowered(cells, merged.lines.lowest)
+            limits, wide, warnings = self._fitted_in_tiles(lowered, site)
+        logits = self._logits(limits)
         return Solution(
             _Ground(limits, level, self._fine, self._zero(site), logits, lines=lines),
             figures={"ground.lowest_over": wide * self._fine, **lines.figures},
             warnings=(*warnings, *lines.warnings),
             revisit=bool(self.params.dense),
         )
+
+    def _fitted_in_tiles(self, cells: LowestPoints, site: SiteFacts) -> tuple[Limits, int, tuple[str, ...]]:
+        """Return limits, widest cells and warnings of the whole site, fitted tile by tile if it is large."""
+        whole = span_of(cells)
+        tiles = tiles_of(whole)
+        if len(tiles) == 1:
+            return self._fitted(cells, site)
+        limits, widest = blank_limits(Limits, whole), 1
+        warned: list[str] = []
+        for tile in tiles:
+            part = cropped_cells(cells, tile.outer)
+            if not part.have[tile.inner.seen_from(tile.outer)].any():
+                continue
+            found, wide, warnings = self._fitted(part, site)
+            paste(limits, found, tile.inner)
+            widest = max(widest, wide)
+            warned.extend(warnings)
+        more = f" (and {len(warned) - 1} more places of this large site)" if len(warned) > 1 else ""
+        return limits, widest, tuple(text + more for text in warned[:1])
+
+    def _logits(self, limits: Limits) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Return each cell's share of the logits, tile by tile: what it takes on the way is large."""
+        whole = span_of(limits)
+        ground, other = (np.empty(whole.shape, np.float32) for _ in range(2))
+        for tile in tiles_of(whole):
+            place = tile.inner.seen_from(whole)
+            ground[place], other[place] = place_logits(cropped_limits(limits, tile.inner), 2 * self._fine)
+        return ground, other
 
     def _fitted(self, cells: LowestPoints, site: SiteFacts) -> tuple[Limits, int, tuple[str, ...]]:
         """Return the limits, how many fine cells wide the cells were that carry them, and warnings."""
@@ -444,9 +507,9 @@ class FittedGround(Stage):
         ground: _Ground = solution.value
         used = self._usable(points) & context.core
         if not used.any():
-            return _Counts(0, 0, np.zeros((0, 0, 0), np.uint16), CueCounts())
+            return _Counts(0, 0, None, CueCounts())
         limits = ground.limits
-        counted = count_over(
+        column, row, counts = count_over(
             points["x"],
             points["y"],
             ground.heights(points),
@@ -457,48 +520,64 @@ class FittedGround(Stage):
             side=self._side(context.site),
         )
         if not carries_cues(points):
-            return _Counts(*counted, CueCounts())
+            return _Counts(column, row, packed(counts), CueCounts())
         chosen = points.take(used)
         centre = ground.at(limits.centre, chosen)
         above, limit = ground.heights(chosen) - centre, ground.at(limits.high, chosen) - centre
-        return _Counts(*counted, counted_cues(chosen, above, limit, self._patches(context.site)))
+        cues = counted_cues(chosen, above, limit, self._patches(context.site))
+        return _Counts(column, row, packed(counts), cues)
 
-    def merge_revisits(self, parts: Sequence[_Counts]) -> _Counts:
-        """Add up the counts of all blocks."""
-        filled = [p for p in parts if p.counts.size]
-        if len(filled) == 1:
-            return filled[0]
-        column, row = min(p.column for p in filled), min(p.row for p in filled)
-        rows = max(p.row + p.counts.shape[0] for p in filled) - row
-        columns = max(p.column + p.counts.shape[1] for p in filled) - column
-        total = np.zeros((rows, columns, filled[0].counts.shape[2]), np.uint16)
-        for p in filled:
-            there = total[p.row - row :, p.column - column :][: p.counts.shape[0], : p.counts.shape[1]]
-            room = np.iinfo(np.uint16).max - there
-            there += np.minimum(p.counts, room)
-        return _Counts(column, row, total, joined_cues([p.cues for p in filled]))
+    def merge_revisits(self, parts: Sequence[_Counts]) -> _Merged:
+        """Keep the counts of all blocks; they are added up where they are needed."""
+        filled = [p for p in parts if p.heights is not None]
+        counts = [(p.column, p.row, p.heights) for p in filled if p.heights is not None]
+        return _Merged(counts, joined_cues([p.cues for p in filled]))
 
-    def settle(self, merged: _Counts, solution: Solution, site: SiteFacts) -> Solution:
-        """Draw the finer surface and narrow the limits to it."""
-        side = self._side(site)
+    def settle(self, merged: _Merged, solution: Solution, site: SiteFacts) -> Solution:
+        """Draw the finer surface, tile by tile if the site is large, and narrow the limits to it."""
         ground: _Ground = solution.value
-        rows, columns = merged.counts.shape[:2]
-        row, column = np.mgrid[0:rows, 0:columns]
-        across = side * (column.ravel() + merged.column + 0.5) - ground.limits.column
-        up = side * (row.ravel() + merged.row + 0.5) - ground.limits.row
-        coarse = bilinear(ground.limits.centre, across, up).reshape(rows, columns)
-        rules = FineRules() if side > 1 else CLOSE
-        fine = fine_surface(merged.counts, coarse, cell=side * self._fine, rules=rules)
-        if fine is None:
+        whole = span_of(ground.limits)
+        limits = ground.limits._replace(
+            **{n: getattr(ground.limits, n).copy() for n in ("low", "centre", "high")}
+        )
+        noise: list[NDArray[np.float32]] = []
+        for tile in tiles_of(whole):
+            found = self._finer(cropped_limits(ground.limits, tile.outer), merged, tile, site)
+            if found is not None:
+                paste(limits, found[0], tile.inner)
+                noise.append(found[1])
+        if not noise:
             return solution
-        limits = narrowed(ground.limits, fine, first=(merged.column, merged.row), side=side)
-        noise = float(np.median(fine.noise[merged.counts.any(axis=2)]))
         cues = learnt_cues(merged.cues, self._patches(site))
+        measured = float(np.median(np.concatenate(noise)))
         return Solution(
-            replace(ground, limits=limits, logits=place_logits(limits, 2 * self._fine), cues=cues),
-            figures={**solution.figures, "ground.noise": round(noise, 4), **cues.figures},
+            replace(ground, limits=limits, logits=self._logits(limits), cues=cues),
+            figures={**solution.figures, "ground.noise": round(measured, 4), **cues.figures},
             warnings=(*solution.warnings, *cues.warnings),
         )
+
+    def _finer(
+        self, limits: Limits, merged: _Merged, tile: Tile, site: SiteFacts
+    ) -> tuple[Limits, NDArray[np.float32]] | None:
+        """Return the limits of a tile, narrowed, and the noise of its cells; None where no point is near."""
+        side = self._side(site)
+        counted = merged.span.cut(_coarser(tile.outer, side))
+        rows, columns = counted.shape
+        if rows == 0 or columns == 0:
+            return None
+        heights = summed(merged.parts, (counted.column, counted.row), counted.shape)
+        row, column = np.mgrid[0:rows, 0:columns]
+        across = side * (column.ravel() + counted.column + 0.5) - limits.column
+        up = side * (row.ravel() + counted.row + 0.5) - limits.row
+        coarse = bilinear(limits.centre, across, up).reshape(rows, columns)
+        rules = FineRules() if side > 1 else CLOSE
+        fine = fine_surface(heights, coarse, cell=side * self._fine, rules=rules)
+        if fine is None:
+            return None
+        inner = counted.cut(_coarser(tile.inner, side)).seen_from(counted)
+        some = (np.diff(heights.start, axis=1) > 0)[inner]
+        narrow = narrowed(limits, fine, first=(counted.column, counted.row), side=side)
+        return narrow, fine.noise[inner][some].astype(np.float32)
 
     def run(self, points: Points, context: Context, solution: Solution | None = None) -> Delta:
         """Label the points between the limits, and say how sure that is."""
