@@ -20,6 +20,7 @@ Examples:
   cloudprep run bare_earth flights/ --out site
   cloudprep run quarry.yaml day1.laz day2.laz --out quarry --workers 4
   cloudprep run bare_earth "flights/*.laz" --out site --dry-run
+  cloudprep run bare_earth county/ --out county --memory 4GB --scratch /fast/disk
   cloudprep run bare_earth old.las --out site --assume-crs EPSG:25832+7837
 
 All flights of a run are one site: neighbourhoods cross from one flight to the next, and each flight is
@@ -35,6 +36,25 @@ Workers = Annotated[
         min=1,
         metavar="N",
         help="Processors to use; all if left out. The results don't depend on it.",
+        show_default=False,
+    ),
+]
+Memory = Annotated[
+    str | None,
+    typer.Option(
+        "--memory",
+        metavar="SIZE",
+        help="Memory to use, such as 4GB; 60 % of the machine's if left out. Points that don't fit are held in "
+        "files meanwhile. The results don't depend on it.",
+        show_default=False,
+    ),
+]
+Scratch = Annotated[
+    Path | None,
+    typer.Option(
+        "--scratch",
+        metavar="DIR",
+        help="Folder for these files (best on a fast disk); OUT if left out. They are gone at the end.",
         show_default=False,
     ),
 ]
@@ -56,6 +76,8 @@ def command(
     inputs: Inputs,
     out: Out,
     workers: Workers = None,
+    memory: Memory = None,
+    scratch: Scratch = None,
     dry_run: DryRun = False,
     overwrite: Overwrite = False,
     assume_crs: AssumeCrs = None,
@@ -67,6 +89,7 @@ def command(
     """Run a pipeline on the flights of one site."""
     from cloudprep.cli.progress import set_up_logging, shown_progress
     from cloudprep.config import load_pipeline
+    from cloudprep.engine.memory import parse_bytes
     from cloudprep.engine.run import RunRequest, run_site
 
     set_up_logging(verbose)
@@ -75,6 +98,8 @@ def command(
         inputs=tuple(inputs),
         out=out,
         workers=workers,
+        memory=parse_bytes(memory) if memory is not None else None,
+        scratch=scratch,
         overwrite=overwrite,
         dry_run=dry_run,
         assume_crs=_checked(assume_crs),
