@@ -1,0 +1,54 @@
+"""A worker that is killed takes nothing with it."""
+
+import os
+import signal
+
+import pytest
+
+from cloudprep.engine.executor_dask import Dask
+from cloudprep.engine.progress import Silent
+
+pytest.importorskip("distributed")
+
+
+class Killer(Silent):
+    """Kills a worker that has blocks to do, once, when a stage's first block is done."""
+
+    def __init__(self, monkeypatch):
+        self.stage, self.killed, self.threads = "", "", set()
+        use = Dask.use
+
+        def spy(executor, folder):
+            self.client = executor._client
+            use(executor, folder)
+
+        monkeypatch.setattr(Dask, "use", spy)
+
+    def start(self, stage, points):
+        self.stage = stage
+
+    def advance(self, points):
+        if self.killed or self.stage in ("reading", "isolated_clusters"):
+            return
+        busy = [worker for worker, keys in self.client.processing().items() if keys]
+        if not busy:
+            return
+        self.threads = set(self.client.run(lambda: os.environ.get("NUMBA_NUM_THREADS")).values())
+        process = self.client.run(os.getpid, workers=busy[:1])[busy[0]]
+        assert process != os.getpid()
+        os.kill(process, signal.SIGKILL)
+        self.killed = self.stage
+
+
+def test_a_killed_worker_loses_no_work_and_changes_no_bit(clouds, run, record_of, told, monkeypatch):
+    flight = clouds.write()
+    _, plain = run(flight, out="plain", workers=2)
+    killer = Killer(monkeypatch)
+    done, out = run(flight, out="out", engine="dask", workers=2, block_points=200, sink=killer)
+    assert killer.killed
+    assert killer.threads == {"1"}
+    assert done.exit_code == 0
+    assert told(out) == told(plain)
+    # The others' memory is counted: three interpreters with all libraries take more than one.
+    assert record_of(out)["peak_memory_bytes"] > 1.3 * record_of(plain)["peak_memory_bytes"]
+    assert not [p for p in out.iterdir() if p.name.startswith(".part-")]
