@@ -7,8 +7,18 @@ import pytest
 
 from cloudprep.engine.executor_dask import Dask
 from cloudprep.engine.progress import Silent
+from cloudprep.errors import ClusterError
 
+dask = pytest.importorskip("dask")
 pytest.importorskip("distributed")
+
+PIPELINE = """
+cloudprep: 1
+stages:
+  - stage: progressive_ground
+  - stage: terrain_grid
+    cell: 1.0
+"""
 
 
 class Killer(Silent):
@@ -28,7 +38,7 @@ class Killer(Silent):
         self.stage = stage
 
     def advance(self, points):
-        if self.killed or self.stage in ("reading", "isolated_clusters"):
+        if self.killed or self.stage == "reading":
             return
         busy = [worker for worker, keys in self.client.processing().items() if keys]
         if not busy:
@@ -40,11 +50,13 @@ class Killer(Silent):
         self.killed = self.stage
 
 
-def test_a_killed_worker_loses_no_work_and_changes_no_bit(clouds, run, record_of, told, monkeypatch):
-    flight = clouds.write()
-    _, plain = run(flight, out="plain", workers=2)
+def test_a_killed_worker_loses_no_work_and_changes_no_bit(
+    clouds, run, pipeline_file, record_of, told, monkeypatch
+):
+    flight, pipeline = clouds.write(), pipeline_file(PIPELINE)
+    _, plain = run(flight, pipeline=pipeline, out="plain", workers=2)
     killer = Killer(monkeypatch)
-    done, out = run(flight, out="out", engine="dask", workers=2, block_points=200, sink=killer)
+    done, out = run(flight, pipeline=pipeline, engine="dask", workers=2, block_points=200, sink=killer)
     assert killer.killed
     assert killer.threads == {"1"}
     assert done.exit_code == 0
@@ -52,3 +64,18 @@ def test_a_killed_worker_loses_no_work_and_changes_no_bit(clouds, run, record_of
     # The others' memory is counted: three interpreters with all libraries take more than one.
     assert record_of(out)["peak_memory_bytes"] > 1.3 * record_of(plain)["peak_memory_bytes"]
     assert not [p for p in out.iterdir() if p.name.startswith(".part-")]
+
+
+def test_a_block_that_its_workers_die_of_is_given_up_in_one_line(
+    clouds, run, pipeline_file, monkeypatch, tmp_path
+):
+    killer = Killer(monkeypatch)
+    with (
+        dask.config.set({"distributed.scheduler.allowed-failures": 0}),
+        pytest.raises(ClusterError, match=r"stage \w+: block \d+ was given up") as raised,
+    ):
+        pipeline = pipeline_file(PIPELINE)
+        run(clouds.write(), pipeline=pipeline, engine="dask", workers=1, block_points=200, sink=killer)
+    assert killer.killed
+    assert "\n" not in str(raised.value)
+    assert not [p for p in (tmp_path / "out").iterdir() if p.name.startswith(".part-")]

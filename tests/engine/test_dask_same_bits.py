@@ -1,6 +1,5 @@
 """Workers of a cluster give what threads give, to the bit, and leave nothing behind."""
 
-import os
 from pathlib import Path
 
 import pytest
@@ -11,8 +10,8 @@ BLOCK = 300
 
 
 def open_files_below(folder):
-    links = [f"/proc/self/fd/{n}" for n in os.listdir("/proc/self/fd")]
-    return [t for t in (os.readlink(n) for n in links if os.path.islink(n)) if t.startswith(f"{folder}/")]
+    there = [link for link in Path("/proc/self/fd").iterdir() if link.is_symlink()]
+    return [link for link in there if str(link.readlink()).startswith(f"{folder}/")]
 
 
 @pytest.mark.parametrize(("workers", "threads"), [(1, 1), (3, 2)])
