@@ -56,6 +56,8 @@ class Dask:
         self._address = address
         self._folder: Path | None = None
         with ExitStack() as stack:
+            # What goes wrong is raised here in one line; the library would tell it again with tracebacks.
+            stack.enter_context(self._dask.utils.silence_logging_cmgr(logging.CRITICAL))
             target = address if address is not None else self._started(stack, workers)
             self._client = stack.enter_context(self._connected(target))
             self.crew = self._hired()
@@ -138,13 +140,16 @@ class Dask:
                 threads_per_worker=1,
                 processes=True,
                 memory_limit=None,  # the size of blocks keeps to it
-                dashboard_address=None,
+                dashboard_address="127.0.0.1:0",  # any free port: the usual one may be taken
+                scheduler_kwargs={"dashboard": False},
                 silence_logs=logging.CRITICAL,
                 env=_ONE_THREAD,
                 preload=["cloudprep.engine.on_worker"],
             )
         except (OSError, RuntimeError) as error:
-            raise ClusterError(f"--engine dask: worker processes can't be started: {error}") from error
+            raise ClusterError(
+                f"--engine dask: worker processes can't be started: {' '.join(str(error).split())}"
+            ) from error
         return stack.enter_context(cluster)
 
     def _connected(self, target: Any) -> Any:

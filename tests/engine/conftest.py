@@ -139,7 +139,8 @@ def cluster():
                 n_workers=workers,
                 threads_per_worker=threads,
                 processes=False,
-                dashboard_address=None,
+                dashboard_address="127.0.0.1:0",
+                scheduler_kwargs={"dashboard": False},
                 silence_logs=logging.CRITICAL,
             )
             return stack.enter_context(made).scheduler_address
