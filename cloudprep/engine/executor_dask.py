@@ -73,7 +73,7 @@ class Dask:
     ) -> None:
         with self._stack:
             if self._folder is not None and self._address is not None:
-                with suppress(Exception):  # as above
+                with suppress(Exception):  # a lost scheduler must not hide why the run ended
                     self._client.run(forget, str(self._folder), on_error="ignore")
 
     def use(self, folder: Path) -> None:
@@ -116,7 +116,7 @@ class Dask:
                 ) from error
             finally:
                 if waiting:
-                    with suppress(Exception):  # a lost scheduler must not hide why the work ended
+                    with suppress(Exception):  # nor here
                         self._client.cancel(list(waiting))
         return [found[i] for i in range(len(blocks))]
 

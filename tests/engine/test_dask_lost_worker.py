@@ -5,6 +5,7 @@ import signal
 
 import pytest
 
+from cloudprep.engine.closing import peak_memory
 from cloudprep.engine.executor_dask import Dask
 from cloudprep.engine.progress import Silent
 from cloudprep.errors import ClusterError
@@ -50,6 +51,7 @@ class Killer(Silent):
         self.killed = self.stage
 
 
+@pytest.mark.slow
 def test_a_killed_worker_loses_no_work_and_changes_no_bit(
     clouds, run, pipeline_file, record_of, told, monkeypatch
 ):
@@ -61,11 +63,12 @@ def test_a_killed_worker_loses_no_work_and_changes_no_bit(
     assert killer.threads == {"1"}
     assert done.exit_code == 0
     assert told(out) == told(plain)
-    # The others' memory is counted: three interpreters with all libraries take more than one.
-    assert record_of(out)["peak_memory_bytes"] > 1.3 * record_of(plain)["peak_memory_bytes"]
+    # The others' memory is counted: no interpreter with numba in it takes less.
+    assert record_of(out)["peak_memory_bytes"] > peak_memory() + 50_000_000
     assert not [p for p in out.iterdir() if p.name.startswith(".part-")]
 
 
+@pytest.mark.slow
 def test_a_block_that_its_workers_die_of_is_given_up_in_one_line(
     clouds, run, pipeline_file, monkeypatch, tmp_path
 ):
