@@ -34,6 +34,10 @@ class ConfigError(CloudprepError):
         self.problems = tuple(problems)
         super().__init__("\n".join(self.problems))
 
+    def __reduce__(self) -> tuple[type[ConfigError], tuple[tuple[str, ...]]]:
+        """Rebuild from the problems: the default would take the joined message for a list of letters."""
+        return type(self), (self.problems,)
+
 
 class UsageError(CloudprepError):
     """The command can't be carried out as it was given (a finished folder, no inputs, far-apart sites)."""
@@ -60,6 +64,12 @@ class BadInputError(CloudprepError):
 
 class CrsError(CloudprepError):
     """The coordinate reference system is missing, contradictory or of a kind that metric stages refuse."""
+
+
+class ClusterError(CloudprepError):
+    """The workers of a cluster can't go on: each that took a block died, or the scheduler was lost."""
+
+    exit_code: ClassVar[int] = EXIT_INPUT_FAILED
 
 
 class OutputError(CloudprepError):

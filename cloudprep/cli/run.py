@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
@@ -21,6 +21,7 @@ Examples:
   cloudprep run quarry.yaml day1.laz day2.laz --out quarry --workers 4
   cloudprep run bare_earth "flights/*.laz" --out site --dry-run
   cloudprep run bare_earth county/ --out county --memory 4GB --scratch /fast/disk
+  cloudprep run bare_earth county/ --out county --engine dask --scheduler 10.0.0.5:8786 --scratch /shared
   cloudprep run bare_earth old.las --out site --assume-crs EPSG:25832+7837
 
 All flights of a run are one site: neighbourhoods cross from one flight to the next, and each flight is
@@ -44,8 +45,8 @@ Memory = Annotated[
     typer.Option(
         "--memory",
         metavar="SIZE",
-        help="Memory to use, such as 4GB; 60 % of the machine's if left out. Points that don't fit are "
-        "held in files meanwhile. The results don't depend on it.",
+        help="Memory to use, such as 4GB; 60 % of the machine's if left out. Points that don't fit are held "
+        "in files meanwhile. The results don't depend on it.",
         show_default=False,
     ),
 ]
@@ -55,6 +56,25 @@ Scratch = Annotated[
         "--scratch",
         metavar="DIR",
         help="Folder for these files (best on a fast disk); OUT if left out. They are gone at the end.",
+        show_default=False,
+    ),
+]
+EngineName = Annotated[
+    Literal["threads", "dask"],
+    typer.Option(
+        "--engine",
+        help="Who works on the site: threads of this process, or workers of a dask cluster "
+        "(as many processes as --workers says, unless --scheduler names a cluster that is there). "
+        "The results don't depend on it.",
+    ),
+]
+Scheduler = Annotated[
+    str | None,
+    typer.Option(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="Address of a dask scheduler, for --engine dask. Its workers must share the --scratch folder; "
+        "--memory is then for each of them.",
         show_default=False,
     ),
 ]
@@ -78,6 +98,8 @@ def command(
     workers: Workers = None,
     memory: Memory = None,
     scratch: Scratch = None,
+    engine: EngineName = "threads",
+    scheduler: Scheduler = None,
     dry_run: DryRun = False,
     overwrite: Overwrite = False,
     assume_crs: AssumeCrs = None,
@@ -100,6 +122,8 @@ def command(
         workers=workers,
         memory=parse_bytes(memory) if memory is not None else None,
         scratch=scratch,
+        engine=engine,
+        scheduler=scheduler,
         overwrite=overwrite,
         dry_run=dry_run,
         assume_crs=_checked(assume_crs),

@@ -7,6 +7,7 @@ import os
 import shutil
 import tempfile
 from dataclasses import asdict, dataclass
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -93,13 +94,22 @@ def cache_state(folder: Path, sources: Path) -> CacheState:
 
 def examine() -> list[Finding]:
     """Return what this machine has, versions first."""
-    return [*_versions(), _processors(), _memory(), _scratch(), _kernels(), _reference_systems(), _laz()]
+    return [
+        *_versions(),
+        _processors(),
+        _memory(),
+        _scratch(),
+        _kernels(),
+        _reference_systems(),
+        _laz(),
+        _cluster(),
+    ]
 
 
 def _versions() -> Iterator[Finding]:
-    for name, version in versions().items():
-        missing = "it is not installed: pip install cloudprep" if version == "missing" else ""
-        yield Finding(name, version, missing)
+    for name, found in versions().items():
+        missing = "it is not installed: pip install cloudprep" if found == "missing" else ""
+        yield Finding(name, found, missing)
 
 
 def _processors() -> Finding:
@@ -161,6 +171,13 @@ def _laz() -> Finding:
     if LazBackend.LazrsParallel.is_available():
         return Finding("LAZ", "read and written")
     return Finding("LAZ", "not available", "compressed clouds can't be read: pip install lazrs")
+
+
+def _cluster() -> Finding:
+    try:
+        return Finding("dask", f"{version('distributed')}, for --engine dask")
+    except PackageNotFoundError:  # no problem: few need it
+        return Finding("dask", "not installed; for --engine dask: pip install 'cloudprep[cluster]'")
 
 
 def _writable(folder: Path) -> bool:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from cloudprep.engine.gathering import gather, label_spilled_stray
 from cloudprep.engine.loading import load_flight, site_origin
-from cloudprep.engine.memory import plan_memory
+from cloudprep.engine.memory import FEWEST_POINTS, plan_memory
 from cloudprep.engine.scratch import ColumnFiles
 from cloudprep.engine.sitefacts import measure_spilled
 from cloudprep.engine.spilling import LEAVES_PER_BLOCK, Spiller
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
+    from cloudprep.engine.executor import Crew
     from cloudprep.engine.loading import LoadedFlight, Units
     from cloudprep.engine.memory import MemoryPlan
     from cloudprep.engine.spilling import Spilled
@@ -98,8 +99,8 @@ class OnDisk:
         How much may be held at a time.
     stages : sequence of Stage
         Not yet resolved: the size of blocks follows from what they need on the site as measured.
-    workers : int
-        Blocks at a time.
+    crew : Crew
+        Who works on the blocks.
     spacing : float
         Guess of the point spacing, m.
     block_points : int, optional
@@ -113,14 +114,14 @@ class OnDisk:
         plan: MemoryPlan,
         stages: Sequence[Stage],
         *,
-        workers: int,
+        crew: Crew,
         spacing: float,
         block_points: int | None = None,
     ) -> None:
         self._names = names
         self._plan = plan
         self._stages = stages
-        self._workers = workers
+        self._crew = crew
         self._block_points = block_points
         self._resolution = math.inf
         leaf = max(1, (block_points or plan.block_points) // LEAVES_PER_BLOCK)
@@ -150,7 +151,15 @@ class OnDisk:
         label_spilled_stray(store, site)
         stages = [stage.resolved(site) for stage in self._stages]
         plan = plan_memory(
-            stages, site, self._names, limit=self._plan.limit, workers=self._workers, shared=True
+            stages,
+            site,
+            self._names,
+            limit=self._plan.limit,
+            workers=self._crew.at_a_time,
+            processes=self._crew.processes,
+            shared=True,
         )
-        store.cut(self._block_points or plan.block_points)
+        # One thread does a block elsewhere: there is something for each.
+        fair = math.ceil(site.count / self._crew.workers) if self._crew.elsewhere else site.count
+        store.cut(self._block_points or min(plan.block_points, max(fair, FEWEST_POINTS)))
         return store, site

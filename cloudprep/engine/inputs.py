@@ -6,6 +6,7 @@ import glob
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING
+from urllib.parse import unquote, urlsplit
 
 from cloudprep.errors import UsageError
 
@@ -29,6 +30,17 @@ def _in_earlier_run(path: Path, below: Path) -> Path | None:
     return None
 
 
+def _local(text: str) -> str:
+    """Return the path in a ``file://`` URL of this machine; anything else as it is.
+
+    >>> _local("file:///flights/North%201.laz"), _local("a#b.laz")
+    ('/flights/North 1.laz', 'a#b.laz')
+    """
+    if not text.startswith("file:///") and not text.startswith("file://localhost/"):
+        return text
+    return unquote(urlsplit(text).path)
+
+
 def expand_inputs(
     inputs: Iterable[str], *, leave_out: Path | None = None, note: Callable[[str], None] | None = None
 ) -> list[Path]:
@@ -37,8 +49,8 @@ def expand_inputs(
     Parameters
     ----------
     inputs : iterable of str
-        Paths or glob patterns. A named file is taken whatever its ending (its content decides); folders give
-        their ``.las`` and ``.laz`` files, any letter case.
+        Paths, ``file://`` URLs of this machine, or glob patterns. A named file is taken whatever its ending
+        (its content decides); folders give their ``.las`` and ``.laz`` files, any letter case.
     leave_out : Path, optional
         A folder whose content is not input: the output folder, when it lies inside an input folder.
     note : callable, optional
@@ -59,7 +71,8 @@ def expand_inputs(
     empty: list[str] = []
     barred = leave_out.resolve() if leave_out is not None else None
     for text in inputs:
-        path = Path(text)
+        place = _local(text)
+        path = Path(place)
         if path.is_dir():
             paths = sorted(p for p in path.rglob("*") if _is_cloud(p) and p.is_file())
             paths = [p for p in paths if barred is None or barred not in p.resolve().parents]
@@ -72,9 +85,9 @@ def expand_inputs(
         elif path.exists() or path.is_symlink():
             paths, nothing = [path], ""
         else:
-            matches = sorted(Path(p) for p in glob.glob(text, recursive=True))  # noqa: PTH207 - absolute patterns too
+            matches = sorted(Path(p) for p in glob.glob(place, recursive=True))  # noqa: PTH207 - absolute patterns too
             paths = [p for p in matches if p.is_file() and _is_cloud(p)]
-            is_pattern = glob.escape(text) != text
+            is_pattern = glob.escape(place) != place
             nothing = f"{text}: {'nothing matches' if is_pattern else 'no such file or folder'}"
         if not paths:
             empty.append(nothing)

@@ -25,7 +25,7 @@ BASE_BYTES = 420_000_000
 _SHARE = 0.6
 # Points of a block with its buffer, against those of the block alone.
 _BUFFERED = 1.35
-_FEWEST = 100_000
+FEWEST_POINTS = 100_000
 # Share of the memory that holds points while they are read into files.
 _READING = 0.25
 
@@ -66,6 +66,11 @@ def default_memory() -> int:
             continue
         if text.isdigit():
             total = min(total, int(text))
+    return share_of(total)
+
+
+def share_of(total: int) -> int:
+    """Return how much of a memory a run takes unless told, bytes."""
     return int(_SHARE * total)
 
 
@@ -104,6 +109,7 @@ def plan_memory(
     *,
     limit: int,
     workers: int,
+    processes: int = 1,
     shared: bool = False,
     measured: bool = True,
 ) -> MemoryPlan:
@@ -120,7 +126,9 @@ def plan_memory(
     limit : int
         Memory that may be used, bytes.
     workers : int
-        Blocks at a time.
+        Blocks at a time in a process.
+    processes : int
+        Processes that share the memory: one that reads and solves, the others do blocks.
     shared : bool
         Whether other processes work on the blocks, so that points must be in files.
     measured : bool
@@ -139,23 +147,25 @@ def plan_memory(
     if whole <= limit and not shared:
         return MemoryPlan(limit, False, BLOCK_POINTS, whole, 0, 0)
     in_block = int(_BUFFERED * max((_of_block(stage) for stage in stages), default=1))
-    room = limit - BASE_BYTES - rasters
+    share = limit // processes
+    room = share - BASE_BYTES - rasters
     points = min(BLOCK_POINTS, room // (workers * in_block), max(site.count, 1))
     if not measured:
-        points = max(points, min(_FEWEST, site.count))
-    if points < min(_FEWEST, site.count):
-        least = BASE_BYTES + rasters + workers * in_block * _FEWEST
+        points = max(points, min(FEWEST_POINTS, site.count))
+    if points < min(FEWEST_POINTS, site.count):
+        least = processes * (BASE_BYTES + rasters + workers * in_block * FEWEST_POINTS)
+        workers *= max(1, processes - 1)
         raise UsageError(
             f"--memory {limit / 1e9:.2f} GB is too little for this site with {workers} workers: "
             f"its rasters take {rasters / 1e9:.2f} GB, at least {least / 1e9:.2f} GB are needed "
             "(fewer --workers need less)"
         )
     a_row = 16 + width + 8
-    reading = max(1, min(int(_READING * (limit - BASE_BYTES)) // a_row, site.count))
+    reading = max(1, min(int(_READING * (share - BASE_BYTES)) // a_row, site.count))
     expected = BASE_BYTES + max(rasters + workers * in_block * points, reading * (a_row + 12))
     # Labels are there twice while they are exchanged; columns that stages make come on top.
     held = width + max(during, default=0) + 3 + _scratch_width(stages) + 16
-    return MemoryPlan(limit, True, points, expected, site.count * held, reading)
+    return MemoryPlan(limit, True, points, processes * expected, site.count * held, reading)
 
 
 def _of_block(stage: Stage) -> int:

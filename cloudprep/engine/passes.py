@@ -274,7 +274,8 @@ class StagePass:
         self.site = site
         self.progress = progress
         self.executor = executor or Threads(workers)
-        self.kernel_threads = workers if len(store.blocks) == 1 else 1
+        alone = len(store.blocks) == 1 and not self.executor.crew.elsewhere
+        self.kernel_threads = workers if alone else 1
         stage.threads = workers
 
     def carry_out(self) -> StageResult:

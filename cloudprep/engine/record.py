@@ -22,6 +22,8 @@ RECORD_NAME = "run.json"
 _REPORTED = ("numpy", "scipy", "numba", "laspy", "lazrs", "rasterio", "pyproj", "pydantic")
 
 Status = Literal["done", "some_inputs_failed", "all_inputs_failed", "gate_failed"]
+# Who works on the blocks.
+Engine = Literal["threads", "dask"]
 
 
 class _Part(BaseModel):
@@ -114,11 +116,14 @@ class RunRecord(_Part):
     started: str = Field(description="ISO 8601, UTC")
     finished: str = Field(description="ISO 8601, UTC")
     seconds: float = Field(ge=0)
-    peak_memory_bytes: int = Field(ge=0, description="largest resident memory of the process so far")
+    peak_memory_bytes: int = Field(
+        ge=0, description="largest resident memory of the process so far, and of all workers elsewhere"
+    )
     scratch_bytes: int = Field(0, ge=0, description="largest size of the files that held points meanwhile")
     blocks: int = Field(0, ge=0, description="blocks that the points were worked on in")
     versions: dict[str, str]
-    workers: int = Field(ge=1)
+    engine: Engine = "threads"
+    workers: int = Field(ge=1, description="blocks at a time, all together")
     pipeline_source: str
     pipeline: dict[str, Any] = Field(description="as resolved, with every default filled in")
     inputs: list[InputRecord]

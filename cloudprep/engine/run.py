@@ -20,6 +20,8 @@ from cloudprep.engine.closing import (
     status_of,
 )
 from cloudprep.engine.deliver import deliver_clouds, deliver_grids
+from cloudprep.engine.executor import Threads
+from cloudprep.engine.executor_dask import Dask
 from cloudprep.engine.folder import RunFolder
 from cloudprep.engine.gates import judge
 from cloudprep.engine.groups import LARGEST_GAP, site_groups
@@ -63,9 +65,11 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from cloudprep.config import Pipeline
+    from cloudprep.engine.executor import Executor
     from cloudprep.engine.holding import Holder
     from cloudprep.engine.loading import Units
     from cloudprep.engine.progress import ProgressSink
+    from cloudprep.engine.record import Engine
     from cloudprep.engine.store import Store
     from cloudprep.model.grid import Grid
     from cloudprep.model.site import SiteFacts
@@ -101,6 +105,11 @@ class RunRequest:
         Folder for these files; by default the folder of the run.
     block_points : int, optional
         Points in a block in files; by default from the memory. The results don't depend on it.
+    engine : {"threads", "dask"}
+        Who works on the blocks. The results don't depend on it.
+    scheduler : str, optional
+        Address of a dask scheduler whose workers share the scratch folder; by default ``dask`` starts as many
+        processes on this machine as there are workers.
     """
 
     pipeline: Pipeline
@@ -114,6 +123,8 @@ class RunRequest:
     memory: int | None = None
     scratch: Path | None = None
     block_points: int | None = None
+    engine: Engine = "threads"
+    scheduler: str | None = None
 
 
 @dataclass(frozen=True)
@@ -175,10 +186,14 @@ class _Run:
         self.warnings: list[str] = []
         self.figures: dict[str, float] = {}
         self.blocks = self.scratch = 0
+        self.executor: Executor = Threads(self.workers)
+        self.peak_elsewhere = 0
 
     # -- the steps -------------------------------------------------------------------------------------------
 
     def carry_out(self) -> RunOutcome:
+        if self.request.scheduler is not None and self.request.engine != "dask":
+            raise UsageError("--scheduler is the address of a dask scheduler: it goes with --engine dask")
         self.folder.refuse_finished(overwrite=self.request.overwrite)
         paths = expand_inputs(self.request.inputs, leave_out=self.request.out, note=self._assume)
         names = deliverable_names(paths)
@@ -190,8 +205,10 @@ class _Run:
         crs = self._settle_reference()
         if self.request.dry_run:
             return self._dry_run()
-        self.folder.prepare(paths)
         with ExitStack() as stack:
+            if self.request.engine == "dask":
+                self.executor = stack.enter_context(Dask(self.request.scheduler, self.workers))
+            self.folder.prepare(paths)
             holder = self._holder(stack)
             self._load(holder)
             if not self._alive():
@@ -201,6 +218,7 @@ class _Run:
             stage_records, grids = self._run_stages(store, site)
             self.figures.update(final_figures(self.codes))
             self.blocks, self.scratch = len(store.blocks), store.scratch_bytes
+            self.peak_elsewhere = self.executor.peak_elsewhere()
             outputs = self._deliver(store, crs, grids)
         return self._finish(site, crs, stage_records, outputs)
 
@@ -212,24 +230,27 @@ class _Run:
         if not alive:
             return InMemory(names, request.block_edge)
         site = facts_from_headers(alive, self.columns)
+        crew = self.executor.crew
         plan = plan_memory(
             resolved_roughly(self.stages, site),
             site,
             names,
-            limit=request.memory or default_memory(),
-            workers=self.workers,
-            shared=request.block_points is not None,
+            limit=request.memory or min(default_memory(), crew.memory or default_memory()),
+            workers=crew.at_a_time,
+            processes=crew.processes,
+            shared=crew.elsewhere or request.block_points is not None,
             measured=False,
         )
         if not plan.on_disk:
             return InMemory(names, request.block_edge)
-        scratch = ScratchFolder(request.scratch or self.folder.root, plan.scratch)
+        scratch = stack.enter_context(ScratchFolder(request.scratch or self.folder.root, plan.scratch))
+        self.executor.use(scratch)
         return OnDisk(
             names,
-            stack.enter_context(scratch),
+            scratch,
             plan,
             self.stages,
-            workers=self.workers,
+            crew=crew,
             spacing=site.spacing,
             block_points=request.block_points,
         )
@@ -370,7 +391,9 @@ class _Run:
         for unresolved, kept in zip(self.stages, kept_after(self.stages), strict=True):
             stage = unresolved.resolved(site)
             began = time.perf_counter()
-            work = StagePass(stage, store, site, workers=self.workers, progress=self.progress)
+            work = StagePass(
+                stage, store, site, workers=self.workers, progress=self.progress, executor=self.executor
+            )
             result = work.carry_out()
             store.forget(n for n in WORKING_COLUMNS if n not in kept)
             if result.moves is not None:
@@ -450,11 +473,12 @@ class _Run:
             started=self.started.isoformat(timespec="seconds"),
             finished=finished.isoformat(timespec="seconds"),
             seconds=time.perf_counter() - self.clock,
-            peak_memory_bytes=peak_memory(),
+            peak_memory_bytes=peak_memory() + self.peak_elsewhere,
             scratch_bytes=self.scratch,
             blocks=self.blocks,
             versions=versions(),
-            workers=self.workers,
+            engine=self.request.engine,
+            workers=self.executor.crew.workers,
             pipeline_source=str(self.request.pipeline.source),
             pipeline=pipeline,
             inputs=[i.record() for i in self.inputs],

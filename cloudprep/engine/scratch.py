@@ -62,6 +62,10 @@ class ScratchFolder:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        # Renamed first: whoever is still at work elsewhere can't put another file there meanwhile.
+        gone = self.path.with_name(f"{self.path.name}-gone")
+        with contextlib.suppress(OSError):
+            self.path = self.path.rename(gone)
         shutil.rmtree(self.path, ignore_errors=True)
 
 
@@ -93,17 +97,21 @@ class ColumnFiles:
     ----------
     folder : Path
         Where they are.
+    write_through : bool
+        Whether what was written is on the disk at once, and nothing but that: machines that share a folder
+        must neither miss each other's bytes nor write back neighbouring ones that they had read before.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, write_through: bool = False) -> None:
         self.folder = folder
+        self.write_through = write_through
         self._open: dict[str, int] = {}
 
     def __getstate__(self) -> dict[str, Any]:
-        return {"folder": self.folder}
+        return {"folder": self.folder, "write_through": self.write_through}
 
     def __setstate__(self, state: dict[str, Any]) -> None:
-        self.__init__(state["folder"])  # type: ignore[misc]
+        self.__init__(**state)  # type: ignore[misc]
 
     def __del__(self) -> None:
         self.close()
@@ -162,8 +170,9 @@ class ColumnFiles:
     def _handle(self, file: str) -> int:
         handle = self._open.get(file)
         if handle is None:
+            flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | (os.O_DSYNC if self.write_through else 0)
             try:
-                new = os.open(self.folder / file, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+                new = os.open(self.folder / file, flags, 0o600)
             except OSError as error:
                 raise OutputError(f"{self.folder}: scratch can't be used: {plain_reason(error)}") from error
             handle = self._open.setdefault(file, new)

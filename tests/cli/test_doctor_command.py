@@ -37,7 +37,7 @@ def test_a_missing_package_is_a_problem_with_a_way_out(call: Call, monkeypatch: 
 def test_machines_get_json(call: Call) -> None:
     told = json.loads(call("doctor", "--json").stdout)
     names = [f["name"] for f in told["findings"]]
-    assert {"processors", "memory", "compiled kernels", "LAZ"} <= set(names)
+    assert {"processors", "memory", "compiled kernels", "LAZ", "dask"} <= set(names)
     assert told["problems"] == sum(bool(f["problem"]) for f in told["findings"])
 
 

@@ -1,6 +1,8 @@
 """Small clouds on disk for runs."""
 
+import contextlib
 import json
+import logging
 
 import laspy
 import numpy as np
@@ -124,3 +126,37 @@ def labels_of():
 def record_of():
     """Return the run record of a folder."""
     return lambda folder: json.loads((folder / "run.json").read_text(encoding="utf-8"))
+
+
+@pytest.fixture
+def cluster():
+    """Start a dask scheduler with workers that are threads of this process; returns its address."""
+    distributed = pytest.importorskip("distributed")
+    with contextlib.ExitStack() as stack:
+
+        def start(workers=2, threads=1):
+            made = distributed.LocalCluster(
+                n_workers=workers,
+                threads_per_worker=threads,
+                processes=False,
+                dashboard_address="127.0.0.1:0",
+                scheduler_kwargs={"dashboard": False},
+                silence_logs=logging.CRITICAL,
+            )
+            return stack.enter_context(made).scheduler_address
+
+        yield start
+
+
+@pytest.fixture
+def told(record_of):
+    """Return what a run's record says whatever the engine: checksums too, but no times and no memory."""
+
+    def read(folder):
+        record = record_of(folder)
+        stages = [{k: v for k, v in stage.items() if k != "seconds"} for stage in record["stages"]]
+        return {"stages": stages} | {
+            name: record[name] for name in ("outputs", "figures", "warnings", "extra_dimensions", "site")
+        }
+
+    return read

@@ -82,3 +82,13 @@ def test_deliverables_of_an_earlier_run_are_not_read_again_unless_named(folder):
     assert notes == [f"{folder / 'out'}: holds an earlier run; its clouds are left out"]
     assert names(expand_inputs([str(folder / "out" / "clouds")])) == ["a.laz"]
     assert names(expand_inputs([str(folder / "out")])) == ["a.laz"]
+
+
+@pytest.mark.parametrize("host", ["", "localhost"])
+def test_urls_of_files_of_this_machine_are_paths(folder, host):
+    assert names(expand_inputs([f"file://{host}{folder}/sub/c%20d.Laz"])) == ["c d.Laz"]
+
+
+def test_urls_of_other_machines_are_refused_as_they_were_typed():
+    with pytest.raises(UsageError, match=r"file://elsewhere/a\.laz: no such file"):
+        expand_inputs(["file://elsewhere/a.laz"])

@@ -9,6 +9,7 @@ import pytest
 
 from cloudprep.config import load_pipeline
 from cloudprep.engine import scratch
+from cloudprep.engine.executor import Crew
 from cloudprep.engine.holding import InMemory, OnDisk
 from cloudprep.engine.loading import Units
 from cloudprep.engine.memory import MemoryPlan
@@ -25,7 +26,7 @@ METRES = Units(1.0, 1.0)
 def on_disk(folder, paths, *, block_points=300, reading=500, spacing=1.0):
     folder.mkdir(parents=True, exist_ok=True)
     plan = MemoryPlan(10**12, True, block_points, 0, 0, reading)
-    holder = OnDisk(NAMES, folder, plan, [], workers=1, spacing=spacing, block_points=block_points)
+    holder = OnDisk(NAMES, folder, plan, [], crew=Crew(1, 1), spacing=spacing, block_points=block_points)
     read = [holder.read(open_flight(p), METRES, lambda n: None) for p in paths]
     return *holder.finish(frozenset(NAMES)), read
 
