@@ -114,14 +114,19 @@ def wall(work: Callable[[], object]) -> float:
 def stage_alone(count: int) -> None:
     """Print memory of the stage, and how much faster two threads are (only telling on an idle machine)."""
     drawn = Drawn(*points(count, scan=True))
-    for threads in (1, 2):
-        most = most_memory(lambda threads=threads: drawn(threads))
-        print(f"{'':12}the stage in {threads} threads adds {most / count:.0f} bytes a point at its peak")
+    most = most_memory(lambda: drawn(2))
+    print(f"{'':12}the stage in 2 threads adds {most / count:.0f} bytes a point at its peak")
     pairs = [(wall(lambda: drawn(1)), wall(lambda: drawn(2))) for _ in range(5)]
     ratios = sorted(one / two for one, two in pairs)
     print(
         f"{'':12}two threads are {ratios[2]:.2f} times as fast as one ({ratios[0]:.2f} to {ratios[-1]:.2f})"
     )
+    one, _ = cpu(lambda: drawn(1), 3)
+    both, alone = time.process_time(), time.thread_time()
+    drawn(2)
+    both, alone = time.process_time() - both, time.thread_time() - alone
+    shared = alone + (both - alone) / 2
+    print(f"{'':12}by CPU time (what one thread does alone, half of the rest) {one / shared:.2f} times")
 
 
 def theirs(x: np.ndarray, y: np.ndarray, z: np.ndarray) -> np.ndarray:
