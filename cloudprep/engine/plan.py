@@ -208,7 +208,9 @@ def plan_lines(plan: RunPlan, outputs: Sequence[Path]) -> list[str]:
         f"columns read: {', '.join(plan.columns)}",
     ]
     for i, stage in enumerate(plan.stages, 1):
-        what = "labels" if stage.labels else "working columns"
+        what = (
+            "labels" if stage.labels else "working columns" if stage.working or not stage.grids else "rasters"
+        )
         how = (
             f"whole-site summary, then {what}"
             if stage.summarises and stage.sweeps > 1

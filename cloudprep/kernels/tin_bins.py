@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -120,6 +122,7 @@ def binned(
     count: int,
     frame: Frame,
     edge: int | None = None,
+    threads: int = 1,
 ) -> Bins:
     """Return some of the points in bins.
 
@@ -135,6 +138,8 @@ def binned(
         The site's steps.
     edge : int, optional
         Edge of a bin, steps, of a lattice from step 0; by default such that bins hold some dozens of points.
+    threads : int
+        Threads to use; the order of points in a bin is theirs in the input for any number.
 
     Returns
     -------
@@ -154,9 +159,28 @@ def binned(
     else:
         c0, r0 = c0 // edge * edge, r0 // edge * edge
     across, up = (c1 - c0) // edge + 1, (r1 - r0) // edge + 1
-    starts = np.zeros(across * up + 2, np.int64)
-    _distribute(x, y, used, *steps, (c0, r0, edge, across), starts, *found)
-    return Bins(*found, starts[:-1], c0, r0, edge, across)
+    shape = (c0, r0, edge, across)
+    # One row a share of the points: first how many it has in each bin, then where its next one goes.
+    limits = np.linspace(0, len(used), threads + 1).astype(np.int64).tolist()
+    shares = list(pairwise(limits))
+    places = np.zeros((threads, across * up), np.int64)
+
+    def count_share(k: int) -> None:
+        _count_in_bins(x, y, used, *shares[k], *steps, shape, places[k])
+
+    def put_share(k: int) -> None:
+        _put_in_bins(x, y, used, *shares[k], *steps, shape, places[k], *found)
+
+    if threads == 1:
+        count_share(0)
+        starts = _places_of_shares(places)
+        put_share(0)
+    else:
+        with ThreadPoolExecutor(threads) as pool:
+            list(pool.map(count_share, range(threads)))
+            starts = _places_of_shares(places)
+            list(pool.map(put_share, range(threads)))
+    return Bins(*found, starts, c0, r0, edge, across)
 
 
 @njit(nogil=True, cache=True)
@@ -185,23 +209,40 @@ def _extent(x, y, used, left, bottom, step):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
-def _distribute(x, y, used, left, bottom, step, shape, starts, columns, rows, index):  # type: ignore[no-untyped-def]
-    """Count into ``starts`` two places further, so that it ends as the starts after points are put in."""
+def _count_in_bins(x, y, used, first, last, left, bottom, step, shape, counts):  # type: ignore[no-untyped-def]
     column, row, edge, across = shape
-    for i in range(len(used)):
+    for i in range(first, last):
         if used[i]:
             c = np.int64(np.rint((x[i] - left) / step))
             r = np.int64(np.rint((y[i] - bottom) / step))
-            starts[(r - row) // edge * across + (c - column) // edge + 2] += 1
-    for k in range(1, len(starts)):
-        starts[k] += starts[k - 1]
-    for i in range(len(used)):
+            counts[(r - row) // edge * across + (c - column) // edge] += 1
+
+
+@njit(nogil=True, cache=True)
+def _places_of_shares(counts):  # type: ignore[no-untyped-def]
+    """Turn numbers of points (by share and bin) into where the first ones go; return the starts of bins."""
+    starts = np.empty(counts.shape[1] + 1, np.int64)
+    total = 0
+    for cell in range(counts.shape[1]):
+        starts[cell] = total
+        for k in range(counts.shape[0]):
+            own = counts[k, cell]
+            counts[k, cell] = total
+            total += own
+    starts[-1] = total
+    return starts
+
+
+@njit(nogil=True, cache=True)
+def _put_in_bins(x, y, used, first, last, left, bottom, step, shape, places, columns, rows, index):  # type: ignore[no-untyped-def]
+    column, row, edge, across = shape
+    for i in range(first, last):
         if used[i]:
             c = np.int64(np.rint((x[i] - left) / step))
             r = np.int64(np.rint((y[i] - bottom) / step))
-            cell = (r - row) // edge * across + (c - column) // edge + 1
-            place = starts[cell]
-            starts[cell] = place + 1
+            cell = (r - row) // edge * across + (c - column) // edge
+            place = places[cell]
+            places[cell] = place + 1
             columns[place] = c
             rows[place] = r
             index[place] = i

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -43,8 +45,20 @@ class Hulls(NamedTuple):
 NO_HULLS = Hulls(np.empty(0), np.empty(0), np.zeros(1, np.int64))
 
 
-def hulls_of(bins: Bins) -> Hulls:
+def hulls_of(bins: Bins, threads: int = 1) -> Hulls:
     """Return the convex hull of the points in each bin that holds any.
+
+    Parameters
+    ----------
+    bins : Bins
+        The points.
+    threads : int
+        Threads to use.
+
+    Returns
+    -------
+    Hulls
+        The hulls, in the order of the bins.
 
     Notes
     -----
@@ -54,8 +68,19 @@ def hulls_of(bins: Bins) -> Hulls:
     counts = np.diff(bins.starts)
     if not counts.any():
         return NO_HULLS
-    x, y, starts = _hulls(bins.columns, bins.rows, bins.starts, int(counts.max()))
-    return Hulls(x, y, starts)
+    most = int(counts.max())
+
+    def hulls_of_some(some: NDArray[np.int64]) -> Hulls:
+        return Hulls(*_hulls(bins.columns, bins.rows, some, most))
+
+    if threads == 1:
+        return hulls_of_some(bins.starts)
+    limits = np.linspace(0, len(counts), threads + 1).astype(np.int64)
+    with ThreadPoolExecutor(threads) as pool:
+        parts = list(pool.map(hulls_of_some, [bins.starts[a : b + 1] for a, b in pairwise(limits.tolist())]))
+    ends = np.concatenate([np.diff(part.starts) for part in parts])
+    x, y = (np.concatenate([part[k] for part in parts]) for k in (0, 1))
+    return Hulls(x, y, np.r_[0, np.cumsum(ends)])
 
 
 def joined(parts: Sequence[Hulls]) -> Hulls:

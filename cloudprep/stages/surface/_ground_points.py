@@ -60,6 +60,8 @@ class GroundPoints:
         The site's steps.
     chosen : callable
         Gives a mask of its own for points: which of them may be ground.
+    threads : int
+        Threads to use.
     """
 
     def __init__(
@@ -69,13 +71,15 @@ class GroundPoints:
         fetch: Fetch,
         frame: Frame,
         chosen: Callable[[Points], NDArray[np.bool_]],
+        *,
+        threads: int = 1,
     ) -> None:
         self.frame = frame
         self._fetch = fetch
         self._chosen = chosen
         self.used = chosen(points)
         count = usable(points["x"], points["y"], points["z"], self.used, frame)
-        self.bins = binned(points["x"], points["y"], self.used, count, frame)
+        self.bins = binned(points["x"], points["y"], self.used, count, frame, threads=threads)
         self.z = points["z"]
         self.known = self._known(buffered)
         self.site = Rectangle(0.0, 0.0, float(frame.columns), float(frame.rows))

@@ -94,6 +94,30 @@ def tiles_of(cells: Cells, places: Places, ground: GroundPoints) -> Iterator[Cel
         yield from tiles_of(Cells(column, row + half, columns, rows - half), places, ground)
 
 
+def _pieces(
+    wanted: NDArray[np.bool_], at: tuple[int, int], by: float
+) -> tuple[float, list[tuple[slice, slice]]]:
+    """Return the cheaper of one rectangle or two halves cut further, and its cost: all cells it takes."""
+    rows, columns = np.flatnonzero(wanted.any(axis=1)), np.flatnonzero(wanted.any(axis=0))
+    if len(rows) == 0:
+        return 0.0, []
+    r0, r1, c0, c1 = int(rows[0]), int(rows[-1]) + 1, int(columns[0]), int(columns[-1]) + 1
+    height, width = r1 - r0, c1 - c0
+    cost = (height + 2 * by) * (width + 2 * by)
+    whole = [(slice(at[0] + r0, at[0] + r1), slice(at[1] + c0, at[1] + c1))]
+    if max(height, width) <= max(by / 2, 1.0):
+        return cost, whole
+    if height >= width:
+        middle = (r0 + r1) // 2
+        halves = (wanted[r0:middle, c0:c1], (r0, c0)), (wanted[middle:r1, c0:c1], (middle, c0))
+    else:
+        middle = (c0 + c1) // 2
+        halves = (wanted[r0:r1, c0:middle], (r0, c0)), (wanted[r0:r1, middle:c1], (r0, middle))
+    found = [_pieces(half, (at[0] + r, at[1] + c), by) for half, (r, c) in halves]
+    apart = found[0][0] + found[1][0]
+    return (apart, found[0][1] + found[1][1]) if apart < cost else (cost, whole)
+
+
 class Tile:
     """Cells, their heights so far, and which of them are settled.
 
@@ -135,6 +159,32 @@ class Tile:
             columns[-1] / SUBSTEPS + by,
             rows[-1] / SUBSTEPS + by,
         )
+
+    def pieces(self, by: float) -> list[tuple[slice, slice]]:
+        """Return rows and columns of rectangles that hold all unsettled cells.
+
+        They are chosen so that growing each by a distance (steps) covers little in all.
+        """
+        if self.state.all():
+            return []
+        pitch = (
+            (self.places.columns[-1] - self.places.columns[0])
+            / SUBSTEPS
+            / max(len(self.places.columns) - 1, 1)
+        )
+        return _pieces(self.state == 0, (0, 0), by / max(pitch, 1.0))[1]
+
+    def piece(self, part: tuple[slice, slice]) -> Tile:
+        """Return some of the cells as a tile of their own, as far as they are settled."""
+        (r, c), cells = part, self.cells
+        width, height = c.stop - c.start, r.stop - r.start
+        found = Tile(Cells(cells.column + c.start, cells.row + r.start, width, height), self.places)
+        found.heights[:], found.state[:] = self.heights[part], self.state[part]
+        return found
+
+    def put(self, part: tuple[slice, slice], piece: Tile) -> None:
+        """Take over heights and states of a piece."""
+        self.heights[part], self.state[part] = piece.heights, piece.state
 
     def measure(self, sites: Sites, measured: int, interpolated: int) -> None:
         """Say where heights come from; cells that hold points but have no height get their nearest point's.

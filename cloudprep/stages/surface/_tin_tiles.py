@@ -81,23 +81,18 @@ def settle_by_triangles(tile: Tile, ground: GroundPoints, around: Surroundings, 
     mark_outside(around.outline, tile.columns / SUBSTEPS, tile.rows / SUBSTEPS, tile.state, SETTLED)
     farthest = longest_edge + _SPARE
     halo = min(first_halo(tile, ground, _SPACINGS), farthest)
-    own: Sites | None = None
-    while True:
-        if own is None:
-            rectangle = ground.opened(_grown(tile.around(), halo))
-            if halo < farthest:
-                rectangle = rectangle.common(ground.known)
-        else:
-            rectangle = ground.opened(tile.grown(tile.unsettled(), halo))
-        sites = distinct_sites(
-            *_with_corners(ground.within(rectangle), rectangle, around.hulls, longest_edge)
-        )
-        own = own or sites
-        last = halo >= farthest or rectangle.unbounded
-        _settle(tile, sites, rectangle, ground, around, longest_edge, last=last)
-        if last or tile.state.all():
-            return own
+    rectangle = ground.opened(_grown(tile.around(), halo))
+    if halo < farthest:
+        rectangle = rectangle.common(ground.known)
+    sites = _settle(tile, rectangle, ground, around, longest_edge, last=halo >= farthest)
+    while halo < farthest and not tile.state.all():
         halo = min(_FURTHER * halo, farthest)
+        for part in tile.pieces(halo):
+            piece = tile.piece(part)
+            rectangle = ground.opened(piece.grown(piece.unsettled(), halo))
+            _settle(piece, rectangle, ground, around, longest_edge, last=halo >= farthest)
+            tile.put(part, piece)
+    return sites
 
 
 def _with_corners(
@@ -141,7 +136,30 @@ def _grown(one: Rectangle, by: float) -> Rectangle:
 
 def _settle(
     tile: Tile,
+    known: Rectangle,
+    ground: GroundPoints,
+    around: Surroundings,
+    longest_edge: float,
+    *,
+    last: bool,
+) -> Sites:
+    """Settle what the points of a rectangle and the hulls settle, and all of the tile if it is the last look.
+
+    The last look is one as far as the longest edge around every unsettled cell.
+    """
+    sites = distinct_sites(*_with_corners(ground.within(known), known, around.hulls, longest_edge))
+    mesh, used = triangle_mesh(sites.steps)
+    if used > 0:
+        _settle_by_mesh(tile, sites, mesh[:used], known, ground, around, longest_edge, last=last)
+    if last or known.unbounded:
+        tile.state[:] = SETTLED
+    return sites
+
+
+def _settle_by_mesh(
+    tile: Tile,
     sites: Sites,
+    mesh: NDArray[np.int32],
     known: Rectangle,
     ground: GroundPoints,
     around: Surroundings,
@@ -149,10 +167,6 @@ def _settle(
     *,
     last: bool,
 ) -> None:
-    mesh, used = triangle_mesh(sites.steps)
-    if used == 0:
-        return
-    mesh = mesh[:used]
     x, y = int(sites.left), int(sites.bottom)
     positions = (tile.columns - x * SUBSTEPS, tile.rows - y * SUBSTEPS)
     bounds = (known.shifted(-x, -y), ground.site.shifted(-x, -y))

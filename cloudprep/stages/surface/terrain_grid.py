@@ -232,7 +232,8 @@ class TerrainGrid(Stage):
         count = usable(points["x"], points["y"], points["z"], used, frame)
         cell = _HULL_CELLS * cast("float", self.params.cell) / frame.step
         edge = math.ceil(max(cell, max(frame.columns, frame.rows) / _MOST_HULLS_ALONG, 1.0))
-        return Summary(hulls_of(binned(points["x"], points["y"], used, count, frame, edge)))
+        bins = binned(points["x"], points["y"], used, count, frame, edge, threads=context.threads)
+        return Summary(hulls_of(bins, context.threads))
 
     def merge(self, parts: Sequence[Hulls]) -> Hulls:
         """Join the hulls, in an order that depends on them alone."""
@@ -252,7 +253,9 @@ class TerrainGrid(Stage):
         site = context.site
         window = self.canvas(site)[0].window
         part = cells_of_block(window, context.block, site.bounds)
-        ground = GroundPoints(points, context.buffered, context.fetch, _frame(site), self._chosen)
+        ground = GroundPoints(
+            points, context.buffered, context.fetch, _frame(site), self._chosen, threads=context.threads
+        )
         count = int(np.count_nonzero(ground.used & context.core))
         arrays = draw_heights(ground, window, part, _manner(self.params), solution.value, context.threads)
         return Drawing(part, arrays, count)
