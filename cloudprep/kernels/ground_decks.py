@@ -67,6 +67,16 @@ class Decks(NamedTuple):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def _level(x: Floats, y: Floats, z: Floats, one: tuple[int, int], other: tuple[int, int], rules: Decks) -> bool:
+    """Tell whether two points go on from each other as a deck does; false if one is missing."""
+    most = abs(z[one] - z[other]) - rules.step
+    if most <= 0:
+        return True
+    u, v = x[one] - x[other], y[one] - y[other]
+    return most * most <= rules.rise * rules.rise * (u * u + v * v)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def _end(
     x: Floats,
     y: Floats,
@@ -87,8 +97,8 @@ def _end(
         if np.isnan(z[r2, c2]):
             continue
         nothing &= not ground[r2, c2]
-        far = np.hypot(x[r, c] - x[r2, c2], y[r, c] - y[r2, c2])
-        if ground[r2, c2] and z[r, c] - z[r2, c2] > rules.fall + rules.steep * far:
+        fall = z[r, c] - z[r2, c2] - rules.fall
+        if ground[r2, c2] and fall > rules.steep * np.hypot(x[r, c] - x[r2, c2], y[r, c] - y[r2, c2]):
             return _FALL, z[r2, c2]
     return (_GAP if nothing else _ELSE), 0.0
 
@@ -116,17 +126,19 @@ def _along(
             r, c = r + ahead[0], c + ahead[1]
             continue
         last_r, last_c, length = r, c, 1
+        any_ground = ground[r, c]
         s = 1
         while s <= _ACROSS:
             r2, c2 = last_r + s * ahead[0], last_c + s * ahead[1]
             if r2 < 0 or c2 < 0 or r2 >= rows or c2 >= columns:
                 break
-            far = np.hypot(x[last_r, last_c] - x[r2, c2], y[last_r, last_c] - y[r2, c2])
-            if abs(z[last_r, last_c] - z[r2, c2]) <= rules.step + rules.rise * far:
+            if _level(x, y, z, (last_r, last_c), (r2, c2), rules):
                 last_r, last_c, length = r2, c2, length + s
+                any_ground |= ground[r2, c2]
                 s = 0
             s += 1
-        if length <= longest:
+        # Roofs and crowns aren't taken for ground anyway.
+        if any_ground and length <= longest:
             one, low = _end(x, y, z, ground, inside, (r, c), back, rules)
             other, low2 = _end(x, y, z, ground, inside, (last_r, last_c), ahead, rules)
             what = 0
@@ -210,8 +222,7 @@ def _goes_on(
         r2, c2 = r + s * ahead[0], c + s * ahead[1]
         if r2 < 0 or c2 < 0 or r2 >= z.shape[0] or c2 >= z.shape[1] or label[r2, c2] == label[r, c]:
             return False
-        far = np.hypot(x[last_r, last_c] - x[r2, c2], y[last_r, last_c] - y[r2, c2])
-        if abs(z[last_r, last_c] - z[r2, c2]) <= rules.step + rules.rise * far:
+        if _level(x, y, z, (last_r, last_c), (r2, c2), rules):
             last_r, last_c, reached = r2, c2, s
         s += 1
     return reached >= steps - 1
