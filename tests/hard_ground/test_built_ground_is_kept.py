@@ -15,7 +15,6 @@ LOST = {
     "stockpiles": "98.5 % kept: material level with the walls of its bay looks like a roof",
 }
 ACCEPTED = {
-    "quarry": "1.01 % accepted: 18 of 1780 echoes of shrubs",
     "terraces": "1.9 % accepted: shrubs and roofs against the walls",
 }
 
