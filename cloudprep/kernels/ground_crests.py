@@ -29,7 +29,7 @@ class Crests(NamedTuple):
     cliff : float
         Where ground may lie so far above the surface, m, that there may be a cliff.
     near : float
-        There ground above the limit is looked for so far around a place, in cells, and the place may be as high ...
+        There ground above the limit is looked for so far around a place, in cells; the place may be as high
     over : float
         ... and higher by this, m.
     apart : float
@@ -183,8 +183,8 @@ def with_crests(limits: Limits, cells: LowestPoints, *, fine: float, rules: Cres
     Returns
     -------
     Limits
-        With ``high`` lowered to the surface uphill, then raised beside crests. Under an overhang it stays: the
-        lowest points are the ground there.
+        With ``high`` lowered to the surface uphill, then raised beside crests. Under an overhang it stays:
+        the lowest points are the ground there.
     """
     rules = rules or Crests()
     lowered, raised = np.empty_like(limits.high), np.empty_like(limits.high)

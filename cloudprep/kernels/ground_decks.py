@@ -38,8 +38,8 @@ class Decks(NamedTuple):
     Parameters
     ----------
     fall, steep : float
-        On both sides it falls by more than ``fall`` (m), plus ``steep`` times the distance, to ground: a
-        storey, and more than any bank.
+        On both sides it falls by more than ``fall`` (m), plus ``steep`` times the distance, to ground:
+        more than any bank.
     step, rise : float
         The next point of a deck lies at most ``step`` (m) higher or lower, plus ``rise`` times its distance.
     widest : float
@@ -67,13 +67,15 @@ class Decks(NamedTuple):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _level(x: Floats, y: Floats, z: Floats, one: tuple[int, int], other: tuple[int, int], rules: Decks) -> bool:
+def _level(
+    x: Floats, y: Floats, z: Floats, one: tuple[int, int], other: tuple[int, int], rules: Decks
+) -> bool:
     """Tell whether two points go on from each other as a deck does; false if one is missing."""
     most = abs(z[one] - z[other]) - rules.step
     if most <= 0:
         return True
     u, v = x[one] - x[other], y[one] - y[other]
-    return most * most <= rules.rise * rules.rise * (u * u + v * v)
+    return bool(most * most <= rules.rise * rules.rise * (u * u + v * v))
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -147,7 +149,7 @@ def _along(
                 if abs(low - low2) <= 0.5 * (min(z[r, c], z[last_r, last_c]) - max(low, low2)):
                     what = _SURE
                     any_sure = True
-            elif one != _ELSE and other != _ELSE:
+            elif _ELSE not in (one, other):
                 what = _MAYBE
             for k in range(length if what else 0):
                 r2, c2 = r + k * ahead[0], c + k * ahead[1]
@@ -283,8 +285,8 @@ def decks(
 
     Along lines of the raster in eight directions, stretches that go on smoothly are looked for which end on
     both sides above ground on one level. Patches of such stretches of one direction that are no steeper than
-    a road and join the ground on both sides of that direction are decks. A way between two upright walls, with the ground on both sides a
-    storey below, looks the same from above.
+    a road and join the ground on both sides of that direction are decks. A way between two upright walls, with
+    the ground on both sides some metres below, looks the same from above.
 
     Parameters
     ----------

@@ -53,7 +53,6 @@ def test_no_cell_more_than_a_metre_away_is_raised():
 def test_under_an_overhang_the_lowest_points_stay_the_ground():
     rng = np.random.default_rng(3)
     through = rng.random((ROWS, COLUMNS)) < 0.5
-    row, column = np.mgrid[0:ROWS, 0:COLUMNS]
     cells = lowest(lambda x, y: x > EDGE)
     # For 3 m behind the edge every second pulse reaches the ground below the ledge.
     below = through & (cells.x > EDGE - 1.0) & (cells.x < EDGE + 3.0)
