@@ -285,8 +285,8 @@ def decks(
 
     Along lines of the raster in eight directions, stretches that go on smoothly are looked for which end on
     both sides above ground on one level. Patches of such stretches of one direction that are no steeper than
-    a road and join the ground on both sides of that direction are decks. A way between two upright walls, with
-    the ground on both sides some metres below, looks the same from above.
+    a road and join the ground on both sides of that direction are decks. A way between two upright walls,
+    with the ground on both sides some metres below, looks the same from above.
 
     Parameters
     ----------
