@@ -26,8 +26,10 @@ class Crests(NamedTuple):
         Where ground may lie so far above the surface, m, that is steep. There it lies no higher than ...
     uphill : float
         ... the surface so many cells around, and ``over``.
+    cliff : float
+        Where ground may lie so far above the surface, m, that there may be a cliff.
     near : float
-        Ground above the limit is looked for so far around a place, in cells, and the place may be as high ...
+        There ground above the limit is looked for so far around a place, in cells; the place may be as high
     over : float
         ... and higher by this, m.
     apart : float
@@ -39,6 +41,7 @@ class Crests(NamedTuple):
 
     steep: float = 1.5
     uphill: float = 2.0
+    cliff: float = 2.1
     near: float = 1.0
     over: float = 0.3
     apart: float = 2.0
@@ -136,7 +139,7 @@ def _lowered(centre: Raster, high: Raster, size: int, rules: Crests, lowered: Ra
 def _raised(
     points: tuple[Floats, Floats, Floats],
     limits: tuple[Raster, Raster, Raster],
-    steep: NDArray[np.bool_],
+    cliffs: NDArray[np.bool_],
     first: tuple[int, int],
     fine: float,
     rules: Crests,
@@ -148,7 +151,7 @@ def _raised(
     for r in range(centre.shape[0]):
         for c in range(centre.shape[1]):
             raised[r, c] = high[r, c]
-            if not steep[r, c]:
+            if not cliffs[r, c]:
                 continue
             middle = (first[0] + c + 0.5) * fine, (first[1] + r + 0.5) * fine
             level = _crest(points, (low, high), (r, c), middle, size, near)
@@ -180,8 +183,8 @@ def with_crests(limits: Limits, cells: LowestPoints, *, fine: float, rules: Cres
     Returns
     -------
     Limits
-        With ``high`` lowered to the surface uphill, then raised beside crests. Under an overhang it stays: the
-        lowest points are the ground there.
+        With ``high`` lowered to the surface uphill, then raised beside crests. Under an overhang it stays:
+        the lowest points are the ground there.
     """
     rules = rules or Crests()
     lowered, raised = np.empty_like(limits.high), np.empty_like(limits.high)
@@ -189,7 +192,7 @@ def with_crests(limits: Limits, cells: LowestPoints, *, fine: float, rules: Cres
     _raised(
         (cells.x, cells.y, cells.z),
         (limits.low, limits.centre, lowered),
-        limits.high - limits.centre >= rules.steep,
+        limits.high - limits.centre >= rules.cliff,
         (limits.column, limits.row),
         fine,
         rules,

@@ -38,8 +38,8 @@ class Decks(NamedTuple):
     Parameters
     ----------
     fall, steep : float
-        On both sides it falls by more than ``fall`` (m), plus ``steep`` times the distance, to ground: a
-        storey, and more than any bank.
+        On both sides it falls by more than ``fall`` (m), plus ``steep`` times the distance, to ground:
+        more than any bank.
     step, rise : float
         The next point of a deck lies at most ``step`` (m) higher or lower, plus ``rise`` times its distance.
     widest : float
@@ -67,6 +67,18 @@ class Decks(NamedTuple):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def _level(
+    x: Floats, y: Floats, z: Floats, one: tuple[int, int], other: tuple[int, int], rules: Decks
+) -> bool:
+    """Tell whether two points go on from each other as a deck does; false if one is missing."""
+    most = abs(z[one] - z[other]) - rules.step
+    if most <= 0:
+        return True
+    u, v = x[one] - x[other], y[one] - y[other]
+    return bool(most * most <= rules.rise * rules.rise * (u * u + v * v))
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def _end(
     x: Floats,
     y: Floats,
@@ -87,8 +99,8 @@ def _end(
         if np.isnan(z[r2, c2]):
             continue
         nothing &= not ground[r2, c2]
-        far = np.hypot(x[r, c] - x[r2, c2], y[r, c] - y[r2, c2])
-        if ground[r2, c2] and z[r, c] - z[r2, c2] > rules.fall + rules.steep * far:
+        fall = z[r, c] - z[r2, c2] - rules.fall
+        if ground[r2, c2] and fall > rules.steep * np.hypot(x[r, c] - x[r2, c2], y[r, c] - y[r2, c2]):
             return _FALL, z[r2, c2]
     return (_GAP if nothing else _ELSE), 0.0
 
@@ -116,17 +128,19 @@ def _along(
             r, c = r + ahead[0], c + ahead[1]
             continue
         last_r, last_c, length = r, c, 1
+        any_ground = ground[r, c]
         s = 1
         while s <= _ACROSS:
             r2, c2 = last_r + s * ahead[0], last_c + s * ahead[1]
             if r2 < 0 or c2 < 0 or r2 >= rows or c2 >= columns:
                 break
-            far = np.hypot(x[last_r, last_c] - x[r2, c2], y[last_r, last_c] - y[r2, c2])
-            if abs(z[last_r, last_c] - z[r2, c2]) <= rules.step + rules.rise * far:
+            if _level(x, y, z, (last_r, last_c), (r2, c2), rules):
                 last_r, last_c, length = r2, c2, length + s
+                any_ground |= ground[r2, c2]
                 s = 0
             s += 1
-        if length <= longest:
+        # Roofs and crowns aren't taken for ground anyway.
+        if any_ground and length <= longest:
             one, low = _end(x, y, z, ground, inside, (r, c), back, rules)
             other, low2 = _end(x, y, z, ground, inside, (last_r, last_c), ahead, rules)
             what = 0
@@ -135,7 +149,7 @@ def _along(
                 if abs(low - low2) <= 0.5 * (min(z[r, c], z[last_r, last_c]) - max(low, low2)):
                     what = _SURE
                     any_sure = True
-            elif one != _ELSE and other != _ELSE:
+            elif _ELSE not in (one, other):
                 what = _MAYBE
             for k in range(length if what else 0):
                 r2, c2 = r + k * ahead[0], c + k * ahead[1]
@@ -210,8 +224,7 @@ def _goes_on(
         r2, c2 = r + s * ahead[0], c + s * ahead[1]
         if r2 < 0 or c2 < 0 or r2 >= z.shape[0] or c2 >= z.shape[1] or label[r2, c2] == label[r, c]:
             return False
-        far = np.hypot(x[last_r, last_c] - x[r2, c2], y[last_r, last_c] - y[r2, c2])
-        if abs(z[last_r, last_c] - z[r2, c2]) <= rules.step + rules.rise * far:
+        if _level(x, y, z, (last_r, last_c), (r2, c2), rules):
             last_r, last_c, reached = r2, c2, s
         s += 1
     return reached >= steps - 1
@@ -272,8 +285,8 @@ def decks(
 
     Along lines of the raster in eight directions, stretches that go on smoothly are looked for which end on
     both sides above ground on one level. Patches of such stretches of one direction that are no steeper than
-    a road and join the ground on both sides of that direction are decks. A way between two upright walls, with the ground on both sides a
-    storey below, looks the same from above.
+    a road and join the ground on both sides of that direction are decks. A way between two upright walls,
+    with the ground on both sides some metres below, looks the same from above.
 
     Parameters
     ----------

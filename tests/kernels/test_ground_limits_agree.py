@@ -12,13 +12,14 @@ from cloudprep.kernels.ground_seeds import Seeds
 from cloudprep.kernels.ground_surface import Surface
 
 
-def surface(height, support=None, plants=0, objects=0, column=0, row=0, cell=2.0):
+def surface(height, support=None, plants=0, objects=0, column=0, row=0, cell=2.0, deck=None):
     height = np.asarray(height, float)
     full = np.ones(height.shape, bool)
     seeds = Seeds(
         height, full, ~full, np.full(height.shape, plants, np.uint8), np.full(height.shape, objects, np.uint8)
     )
-    return Surface(column, row, cell, height, full if support is None else support, seeds, 0.0, 0.0, 1.0)
+    support, deck = (full if support is None else support), (~full if deck is None else deck)
+    return Surface(column, row, cell, height, support, deck, seeds, 0.0, 0.0, 1.0)
 
 
 def agreed(surfaces, phases, first=(0, 0), shape=(8, 12), **rules):
@@ -94,6 +95,17 @@ def test_distances_lead_to_the_nearest_support_of_the_majority(seed):
     assert 0 < len(there) < most.size
     for r, c in np.ndindex(10, 14):
         assert found.far[r, c] == pytest.approx(np.hypot(*(there - (r, c)).T).min(), abs=1e-5)
+
+
+def test_under_a_deck_the_slope_adds_nothing_to_the_tolerance():
+    plane = 2.0 * np.arange(8) + np.zeros((6, 1))
+    deck = np.zeros((6, 8), bool)
+    deck[:, 4:] = True
+    without, limits = agreed([surface(plane)], [(0, 0)]), agreed([surface(plane, deck=deck)], [(0, 0)])
+    over = limits.high - limits.centre
+    assert (over[:, -4:] < (without.high - without.centre)[:, -4:]).all()
+    assert np.allclose(over[:, :4], (without.high - without.centre)[:, :4])
+    np.testing.assert_allclose(over[:, -2:], 0.3, rtol=1e-5)
 
 
 def test_distances_without_any_support_are_infinite():
