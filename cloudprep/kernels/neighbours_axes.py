@@ -33,9 +33,9 @@ PLANE_LEAST = 3.0
 # What :func:`axes_of_lanes` fills in, eight lanes each: deviations, normal, mean offset; then its own notes.
 DEVIATIONS, NORMAL, OFFSETS = 0, 24, 48
 SIZE = 72
-# How far the cosine of a third of an angle is below 1, as a share of half of what the cosine of half of it is
-# below 1, as a polynomial of that less a quarter: from a Chebyshev function of fractional degree, which nothing
-# disturbs here; interpolated at Chebyshev nodes. Powers ascending.
+# The cosine of a third of an angle is 1 less w times a polynomial of w - 1/4, where 1 - 2 w is the cosine of
+# half of it: a Chebyshev function of fractional degree, which nothing disturbs up to w = 1/2; interpolated at
+# Chebyshev nodes, powers ascending.
 _THIRD = (
     0.9358222275240878,
     0.2152561510692987,

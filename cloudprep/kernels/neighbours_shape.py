@@ -323,7 +323,7 @@ def _near_offsets(
     offsets: Floats,
     sums: Floats,
 ) -> int:
-    """List the points met that are nearer than any lane's limit, and count and sum them up; return their number.
+    """List the points met that are nearer than any lane's limit, and sum them up; return how many they are.
 
     ``limits`` holds eight squared distances and eight roundings of offsets. In ``offsets`` each point has
     eight ones and eight rounded offsets along each axis, all 0 in lanes that it isn't near to.
