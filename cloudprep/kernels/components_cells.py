@@ -135,10 +135,10 @@ def summed_columns(
     lowest, highest : ndarray of float64, shape (n,)
         Range of their heights, m.
     """
-    figures = np.zeros(total, np.int64), np.full(total, np.inf), np.full(total, -np.inf)
-    _add_parts(keys, points, lowest, highest, *figures)
-    key = np.flatnonzero(figures[0])
-    return ColumnFigures(key, *(values[key] for values in figures))
+    count, low, high = np.zeros(total, np.int64), np.full(total, np.inf), np.full(total, -np.inf)
+    _add_parts(keys, points, lowest, highest, count, low, high)
+    key = np.flatnonzero(count)
+    return ColumnFigures(key, count[key], low[key], high[key])
 
 
 @njit(nogil=True, cache=True)

@@ -211,8 +211,8 @@ def columns_of(cells: Cells, edge: float, taken: NDArray[np.bool_] | None = None
     rows = slice(None) if taken is None else np.flatnonzero(taken)
     x, y = places_in_plan(cells.name[rows])
     width = column_cells(edge)
-    figures = (values[rows] for values in (cells.points, cells.lowest, cells.highest))
-    return joined_columns([Columns(x // width, y // width, *figures)])
+    points, lowest, highest = cells.points[rows], cells.lowest[rows], cells.highest[rows]
+    return joined_columns([Columns(x // width, y // width, points, lowest, highest)])
 
 
 def joined_columns(parts: Sequence[Columns]) -> Columns:

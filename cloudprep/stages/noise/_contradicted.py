@@ -108,8 +108,8 @@ def kinds_of(points: Points, code: Codes, context: Context, lengths: Lengths) ->
     if len(asked) == 0:
         return kind
     # What lies clearly lower than all that is asked for around it doesn't count, unless it is contradicted.
-    every = [points[axis] for axis in "xyz"]
-    near = near_and_no_lower(*every, *(values[asked] for values in every), lengths.company, lengths.clear)
+    x, y, z = (points[axis] for axis in "xyz")
+    near = near_and_no_lower(x, y, z, x[asked], y[asked], z[asked], lengths.company, lengths.clear)
     rows = np.flatnonzero(used & (near | (code > 0)))
     x, y, z = (points[axis][rows] for axis in "xyz")
     columns = sorted_columns(x, y, lengths.company)
