@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 # Sides of the table, and places of it for each marked column: then few are marked by chance.
 _SIDES = (256, 512, 1024, 2048, 4096)
 _ROOM = 256
+# Where heights tell too, fewer do.
+_LITTLE_ROOM = 64
 
 
 def near_any(x: Floats, y: Floats, few_x: Floats, few_y: Floats, distance: float) -> Flags:
@@ -50,6 +52,73 @@ def near_any(x: Floats, y: Floats, few_x: Floats, few_y: Floats, distance: float
     _mark(few_x, few_y, distance, marked)
     _look_up(x, y, distance, marked, found)
     return found
+
+
+def near_and_no_lower(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    few_x: Floats,
+    few_y: Floats,
+    few_z: Floats,
+    distance: float,
+    depth: float,
+) -> Flags:
+    """Return which points may lie within a distance of places in plan, and no deeper below than a depth.
+
+    As :func:`near_any`, with the lowest place around in each column: so what lies deep under all of them is
+    left out.
+
+    Parameters
+    ----------
+    x, y, z : ndarray of float64, shape (n,)
+        Coordinates, m.
+    few_x, few_y, few_z : ndarray of float64, shape (m,)
+        The places, m.
+    distance : float
+        How far from them in plan, m, > 0.
+    depth : float
+        How far below them, m.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        True at all points within the distance of a place in plan that are no lower than the depth below it,
+        and at some others.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> x, z = np.array([0.0, 0.5, 9.0]), np.array([4.0, -1.0, 5.0])
+    >>> near_and_no_lower(x, np.zeros(3), z, np.ones(1), np.zeros(1), np.full(1, 5.0), 2.0, 1.0).tolist()
+    [True, False, False]
+    """
+    side = next((s for s in _SIDES[:3] if s * s >= _LITTLE_ROOM * len(few_x)), _SIDES[2])
+    lowest = np.full((side, side), np.inf)
+    found = np.empty(len(x), np.bool_)
+    _lower(few_x, few_y, few_z, distance, lowest)
+    _look_down(x, y, z, distance, depth, lowest, found)
+    return found
+
+
+@njit(nogil=True, cache=True)
+def _lower(x: Floats, y: Floats, z: Floats, edge: float, lowest: Floats) -> None:
+    last = lowest.shape[0] - 1
+    for i in range(x.shape[0]):
+        column, row = np.int64(np.floor(x[i] / edge)), np.int64(np.floor(y[i] / edge))
+        for r in range(row - 1, row + 2):
+            for c in range(column - 1, column + 2):
+                lowest[r & last, c & last] = min(lowest[r & last, c & last], z[i])
+
+
+@njit(nogil=True, cache=True)
+def _look_down(
+    x: Floats, y: Floats, z: Floats, edge: float, depth: float, lowest: Floats, found: Flags
+) -> None:
+    last = lowest.shape[0] - 1
+    for i in range(x.shape[0]):
+        column, row = np.int64(np.floor(x[i] / edge)), np.int64(np.floor(y[i] / edge))
+        found[i] = z[i] - lowest[row & last, column & last] >= -depth
 
 
 @njit(nogil=True, cache=True)

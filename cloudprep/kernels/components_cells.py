@@ -49,6 +49,12 @@ def named_places(names: Integers) -> Integers:
     )
 
 
+def places_in_plan(names: Integers) -> tuple[Integers, Integers]:
+    """Return x and y in whole cells of named cells."""
+    mask = (1 << _BITS) - 1
+    return (names & mask) - _HALF, ((names >> _BITS) & mask) - _HALF
+
+
 class CellFigures(NamedTuple):
     """What lies in each of some cells. Shares of a cell add up to the whole, whatever the cut.
 
@@ -102,6 +108,54 @@ def cell_figures(
     )
     _add_points(x, y, z, taken, cell_of_point, place, edge, *figures)
     return figures
+
+
+class ColumnFigures(NamedTuple):
+    """Keys that occur, ascending, and what belongs to each: number of points, lowest and highest, m."""
+
+    key: Integers
+    points: Integers
+    lowest: Floats
+    highest: Floats
+
+
+def summed_columns(
+    keys: Integers, total: int, points: Integers, lowest: Floats, highest: Floats
+) -> ColumnFigures:
+    """Return the figures of parts that have a key in common as one.
+
+    Parameters
+    ----------
+    keys : ndarray of int64, shape (n,)
+        Key of each part, from 0.
+    total : int
+        All keys are less; a table of so many is made.
+    points : ndarray of int64, shape (n,)
+        Points in each part, at least one.
+    lowest, highest : ndarray of float64, shape (n,)
+        Range of their heights, m.
+    """
+    count, low, high = np.zeros(total, np.int64), np.full(total, np.inf), np.full(total, -np.inf)
+    _add_parts(keys, points, lowest, highest, count, low, high)
+    key = np.flatnonzero(count)
+    return ColumnFigures(key, count[key], low[key], high[key])
+
+
+@njit(nogil=True, cache=True)
+def _add_parts(
+    keys: Integers,
+    points: Integers,
+    lowest: Floats,
+    highest: Floats,
+    total: Integers,
+    low: Floats,
+    high: Floats,
+) -> None:
+    for i in range(keys.shape[0]):
+        key = keys[i]
+        total[key] += points[i]
+        low[key] = min(low[key], lowest[i])
+        high[key] = max(high[key], highest[i])
 
 
 def middles(names: Integers, points: Integers, sums: Integers, edge: float) -> Floats:

@@ -21,8 +21,9 @@ from cloudprep.kernels.neighbours_axes import (
     NORMAL,
     OFFSETS,
     PLANE_LEAST,
+    SIZE,
     axes_of_lanes,
-    new_axes,
+    third_of_turn,
 )
 from cloudprep.kernels.neighbours_tree import LEAF, build_tree
 from cloudprep.kernels.simd import (
@@ -55,6 +56,8 @@ _TRIM_LEAST = 7.0
 _STEP_BITS = 20
 # Added and taken off again, this times a step rounds to whole steps.
 _ROUNDING = 1.5 * 2.0**52
+# The bits of a float that hold its exponent.
+_EXPONENT = 0x7FF << 52
 # Numbers noted of each point near a leaf.
 _ROW = 32
 # Columns of the table of shapes: mean distance, three deviations, normal, offset.
@@ -211,19 +214,8 @@ def _rounding_of(limit: float) -> float:
 
 
 @njit(nogil=True, cache=True)
-def _sum_up(offsets: Floats, count: int, sums: Floats) -> None:
-    """Sum up offsets, their squares and products; in three goes, so that sums stay in registers."""
-    a = b = c = d = spread(0.0)
-    for j in range(count):
-        at = j * _ROW
-        a = plus(a, load(offsets, at))
-        b = plus(b, load(offsets, at + 8))
-        c = plus(c, load(offsets, at + 16))
-        d = plus(d, load(offsets, at + 24))
-    store(sums, 0, a)
-    store(sums, 8, b)
-    store(sums, 16, c)
-    store(sums, 24, d)
+def _sum_products(offsets: Floats, count: int, sums: Floats) -> None:
+    """Sum up squares and products of offsets; in two goes, so that sums stay in registers."""
     a = b = c = spread(0.0)
     for j in range(count):
         at = j * _ROW
@@ -274,8 +266,7 @@ def principal_axes(sums: Floats, lane: int, axes: Floats) -> None:
     if p > 1e-12 * q:
         det = ax * (ay * az - yz * yz) - xy * (xy * az - yz * xz) + xz * (xy * yz - ay * xz)
         r = min(max(det / (2.0 * p * p * p), -1.0), 1.0)
-        phi = math.acos(r) / 3.0
-        c = math.cos(phi)
+        c = third_of_turn(r)
         s = math.sqrt(max(1.0 - c * c, 0.0))
         high = q + 2.0 * p * c
         low = q - p * (c + math.sqrt(3.0) * s)
@@ -306,6 +297,21 @@ def principal_axes(sums: Floats, lane: int, axes: Floats) -> None:
 
 
 @njit(nogil=True, cache=True)
+def _set_limits(squared_limits: Floats, roots: Floats, bits: Integers, limits: Floats) -> None:
+    """Set eight limits, squared distances, and after them what rounds offsets (see :func:`_rounding_of`).
+
+    ``roots`` gets the distances themselves; ``bits`` are its bits.
+    """
+    store(limits, 0, squared_limits)
+    store(roots, 0, root(squared_limits))
+    # Without their digits: the power of two below.
+    for lane in range(8):
+        bits[8 + lane] = bits[lane] & _EXPONENT
+    up = times(load(roots, 8), spread(2.0 * _ROUNDING / 2.0**_STEP_BITS))
+    store(limits, 8, where_below(load(roots, 0), spread(np.inf), up))
+
+
+@njit(nogil=True, cache=True)
 def _near_offsets(
     x: Floats,
     y: Floats,
@@ -315,15 +321,17 @@ def _near_offsets(
     own: Floats,
     limits: Floats,
     offsets: Floats,
+    sums: Floats,
 ) -> int:
-    """List the points met that are nearer than any lane's limit; return how many they are.
+    """List the points met that are nearer than any lane's limit, and sum them up; return how many they are.
 
     ``limits`` holds eight squared distances and eight roundings of offsets. In ``offsets`` each point has
     eight ones and eight rounded offsets along each axis, all 0 in lanes that it isn't near to.
     """
-    zero, one = spread(0.0), spread(1.0)
+    one = spread(1.0)
     most, up = load(limits, 0), load(limits, 8)
     px, py, pz = load(own, 0), load(own, 8), load(own, 16)
+    a = b = c = e = spread(0.0)
     kept = 0
     for j in range(count):
         i = met[j]
@@ -331,22 +339,37 @@ def _near_offsets(
         d = plus(plus(squared(dx), squared(dy)), squared(dz))
         if below(d, most) == 0:
             continue
-        # As in the sums of listed neighbours, near is what is nearer by a difference, however small.
-        near = minus(d, most)
         at = kept * _ROW
-        store(offsets, at, where_below(near, zero, one))
-        store(offsets, at + 8, where_below(near, zero, minus(plus(dx, up), up)))
-        store(offsets, at + 16, where_below(near, zero, minus(plus(dy, up), up)))
-        store(offsets, at + 24, where_below(near, zero, minus(plus(dz, up), up)))
+        here = where_below(d, most, one)
+        dx = where_below(d, most, minus(plus(dx, up), up))
+        dy = where_below(d, most, minus(plus(dy, up), up))
+        dz = where_below(d, most, minus(plus(dz, up), up))
+        store(offsets, at, here)
+        store(offsets, at + 8, dx)
+        store(offsets, at + 16, dy)
+        store(offsets, at + 24, dz)
+        a, b, c, e = plus(a, here), plus(b, dx), plus(c, dy), plus(e, dz)
         kept += 1
+    store(sums, 0, a)
+    store(sums, 8, b)
+    store(sums, 16, c)
+    store(sums, 24, e)
     return kept
 
 
 @njit(nogil=True, cache=True)
-def _take_off(offsets: Floats, count: int, off: Floats, axes: Floats, constants: Floats) -> bool:
-    """Set the offsets to 0 in lanes whose plane they are too far from; tell whether there were any.
+def _take_from(sums: Floats, at: int, value: Floats) -> None:
+    store(sums, at, minus(load(sums, at), value))
 
-    ``off`` holds the squared distances from the planes (infinite where nothing is taken off).
+
+@njit(nogil=True, cache=True)
+def _take_off(
+    offsets: Floats, count: int, off: Floats, axes: Floats, constants: Floats, sums: Floats
+) -> bool:
+    """Take the points off the sums in lanes whose plane they are too far from; tell whether there were any.
+
+    ``off`` holds the squared distances from the planes (infinite where nothing is taken off). The sums are
+    exact, and so is what is left of them.
     """
     some = False
     zero, most, constant = spread(0.0), load(off, 0), load(constants, 0)
@@ -356,12 +379,20 @@ def _take_off(offsets: Floats, count: int, off: Floats, axes: Floats, constants:
         one = load(offsets, at)
         dx, dy, dz = load(offsets, at + 8), load(offsets, at + 16), load(offsets, at + 24)
         away = squared(plus(plus(times(dx, nx), times(dy, ny)), minus(times(dz, nz), constant)))
-        if below(zero, where_below(most, away, one)) != 0:
+        one = where_below(most, away, one)
+        if below(zero, one) != 0:
             some = True
-            store(offsets, at, pick_below(most, away, zero, one))
-            store(offsets, at + 8, pick_below(most, away, zero, dx))
-            store(offsets, at + 16, pick_below(most, away, zero, dy))
-            store(offsets, at + 24, pick_below(most, away, zero, dz))
+            dx, dy, dz = times(dx, one), times(dy, one), times(dz, one)
+            _take_from(sums, 0, one)
+            _take_from(sums, 8, dx)
+            _take_from(sums, 16, dy)
+            _take_from(sums, 24, dz)
+            _take_from(sums, 32, squared(dx))
+            _take_from(sums, 40, squared(dy))
+            _take_from(sums, 48, squared(dz))
+            _take_from(sums, 56, times(dx, dy))
+            _take_from(sums, 64, times(dx, dz))
+            _take_from(sums, 72, times(dy, dz))
     return some
 
 
@@ -387,8 +418,10 @@ def _shape_leaves(
     met = np.empty(max(ROOM, 9 * rows), np.int64)
     work = walking_space()
     limits, off, constants, sums = np.empty(16), np.empty(8), np.empty(8), np.empty(80)
+    roots = np.empty(16)
+    bits = roots.view(np.int64)
     offsets = np.empty(met.shape[0] * _ROW)
-    axes = new_axes()
+    axes = np.zeros(SIZE)
     last_row = rows - 1
     for leaf in range(first_leaf, last_leaf):
         start = leaf * LEAF
@@ -402,19 +435,16 @@ def _shape_leaves(
         total = spread(0.0)
         for r in range(1, rows):
             total = plus(total, root(load(best, r * 8)))
-        for lane in range(8):
-            limits[lane] = best[last_row * 8 + lane]
-            limits[8 + lane] = _rounding_of(limits[lane])
-        count = _near_offsets(x, y, z, met, count, own, limits, offsets)
-        _sum_up(offsets, count, sums)
+        _set_limits(load(best, last_row * 8), roots, bits, limits)
+        count = _near_offsets(x, y, z, met, count, own, limits, offsets, sums)
+        _sum_products(offsets, count, sums)
         axes_of_lanes(sums, axes)
         store(constants, 0, _mean_off_plane(axes))
         most = times(times(spread(_TRIM * _TRIM), load(axes, DEVIATIONS)), load(axes, DEVIATIONS))
         # A hair above 0, so that points in one plane stay.
         most = plus(most, times(spread(1e-12), load(limits, 0)))
         store(off, 0, pick_below(load(sums, 0), spread(_TRIM_LEAST), spread(np.inf), most))
-        if _take_off(offsets, count, off, axes, constants):
-            _sum_up(offsets, count, sums)
+        if _take_off(offsets, count, off, axes, constants, sums):
             axes_of_lanes(sums, axes)
         store(own, 0, total)
         store(constants, 0, _mean_off_plane(axes))
@@ -423,7 +453,7 @@ def _shape_leaves(
                 continue
             lane = i - start
             out = table[row[i]]
-            kth[row[i]] = math.sqrt(limits[lane])
+            kth[row[i]] = roots[lane]
             out[MEAN] = own[lane] / last_row
             for c in range(6):
                 out[ROUGHNESS + c] = axes[c * 8 + lane]

@@ -6,7 +6,14 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from cloudprep.kernels.components import cell_edge, linked_cells
-from cloudprep.kernels.components_cells import cell_figures, cell_names, middles, named_places
+from cloudprep.kernels.components_cells import (
+    cell_figures,
+    cell_names,
+    middles,
+    named_places,
+    places_in_plan,
+    summed_columns,
+)
 
 
 @settings(max_examples=60, deadline=None)
@@ -67,3 +74,22 @@ def test_cells_figures_of_shares_add_up_to_the_bit():
     assert np.array_equal(whole.sums, a.sums + b.sums)
     assert np.array_equal(whole.lowest, np.minimum(a.lowest, b.lowest))
     assert np.array_equal(whole.highest, np.maximum(a.highest, b.highest))
+
+
+def test_cells_summed_into_columns_are_those_of_all_parts():
+    rng = np.random.default_rng(2)
+    key, points = rng.integers(0, 40, 300) * 2, rng.integers(1, 9, 300)
+    lowest = rng.normal(size=300)
+    highest = lowest + rng.uniform(0, 2, 300)
+    columns = summed_columns(key, 80, points, lowest, highest)
+    assert np.array_equal(columns.key, np.unique(key))
+    for i, k in enumerate(columns.key):
+        mine = key == k
+        assert columns.points[i] == points[mine].sum()
+        assert (columns.lowest[i], columns.highest[i]) == (lowest[mine].min(), highest[mine].max())
+
+
+def test_cells_places_in_plan_are_those_named():
+    place = np.random.default_rng(4).integers(-500, 500, (50, 3))
+    x, y = places_in_plan(cell_names(place))
+    assert np.array_equal(np.stack([x, y], axis=1), place[:, :2])

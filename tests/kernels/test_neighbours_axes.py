@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from cloudprep.kernels.neighbours_axes import DEVIATIONS, NORMAL, axes_of_lanes, new_axes
+from cloudprep.kernels.neighbours_axes import DEVIATIONS, NORMAL, SIZE, axes_of_lanes, third_of_turn
 from cloudprep.kernels.neighbours_shape import deviations_of_groups, principal_axes
 
 
@@ -28,7 +28,7 @@ def _corner_cases():
 @pytest.mark.parametrize("seed", range(6))
 def test_eight_at_once_equal_one_at_a_time_to_the_bit(seed):
     rng = np.random.default_rng(seed)
-    axes = new_axes()
+    axes = np.zeros(SIZE)
     # Twice with the same room: what is remembered of the first must not show in the second.
     groups = [rng.normal(size=(rng.integers(1, 12), 3)) * rng.uniform(0.01, 2, 3) for _ in range(8)]
     for some in (_corner_cases(), groups, groups[::-1]):
@@ -42,13 +42,23 @@ def test_eight_at_once_equal_one_at_a_time_to_the_bit(seed):
 def test_axes_equal_numpy():
     rng = np.random.default_rng(8)
     groups = [rng.normal(size=(10, 3)) * [2, 1, 0.2] for _ in range(8)]
-    axes = new_axes()
+    axes = np.zeros(SIZE)
     axes_of_lanes(_sums(groups), axes)
     for lane, off in enumerate(groups):
         # numpy.linalg.eigh is the check.
         values, vectors = np.linalg.eigh(np.cov(off.T, bias=True))
         assert np.allclose(axes[DEVIATIONS + lane : 24 : 8], np.sqrt(values), rtol=1e-9)
         assert abs(axes[NORMAL + lane : 48 : 8] @ vectors[:, 0]) == pytest.approx(1.0, abs=1e-9)
+
+
+def test_a_third_of_a_turn_equals_numpy():
+    near = 10.0 ** np.linspace(-16, 0, 400)
+    r = np.concatenate([np.linspace(-1, 1, 2001), -1 + near, 1 - near])
+    third = np.array([third_of_turn(value) for value in r])
+    # The arc cosine of half an angle keeps digits that its own loses near -1.
+    assert np.abs(third - np.cos(2 / 3 * np.arccos(np.sqrt((1 + r) / 2)))).max() <= 5e-16
+    assert third_of_turn(1.0) == third_of_turn(1 - 2e-16) == 1.0
+    assert third_of_turn(-1.0) == pytest.approx(0.5, abs=2e-16)
 
 
 def test_deviations_of_groups_count_the_own_group_and_the_point_itself():

@@ -15,7 +15,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from cloudprep.kernels.components import cell_edge, linked_cells
-from cloudprep.kernels.components_cells import cell_figures, cell_names, named_places
+from cloudprep.kernels.components_cells import cell_figures, cell_names, places_in_plan, summed_columns
 from cloudprep.kernels.sorting import sorted_order
 from cloudprep.model.bounds import EVERYWHERE
 from cloudprep.stages.noise._usable import usable
@@ -58,6 +58,7 @@ class Cells(NamedTuple):
 
     def take(self, rows: NDArray[np.bool_] | Integers) -> Cells:
         """Return some of the cells."""
+        rows = np.flatnonzero(rows) if rows.dtype == np.bool_ else rows
         return Cells._make(values[rows] for values in self)
 
 
@@ -162,8 +163,8 @@ def share_of_block(points: Points, context: Context, gap: float) -> tuple[Share,
     if len(given) < len(points):
         name_of_point = np.full(len(points), -1, np.int64)
         name_of_point[given] = names[linked.cell_of_point]
-    share = Share(huge, names[seam], cluster[seam], cells.take(small), columns_of(cells.take(large), edge))
-    return share, name_of_point
+    columns = columns_of(cells, edge, large)
+    return Share(huge, names[seam], cluster[seam], cells.take(small), columns), name_of_point
 
 
 def points_beneath(place: Integers, points: Integers, asked: NDArray[np.bool_]) -> Integers:
@@ -205,12 +206,13 @@ def points_beneath(place: Integers, points: Integers, asked: NDArray[np.bool_]) 
     return beneath
 
 
-def columns_of(cells: Cells, edge: float) -> Columns:
-    """Return the columns that cells (of an edge in m) fall into."""
-    place, width = named_places(cells.name), column_cells(edge)
-    return joined_columns(
-        [Columns(place[:, 0] // width, place[:, 1] // width, cells.points, cells.lowest, cells.highest)]
-    )
+def columns_of(cells: Cells, edge: float, taken: NDArray[np.bool_] | None = None) -> Columns:
+    """Return the columns that cells (of an edge in m) fall into; of all cells, or of those taken."""
+    rows = slice(None) if taken is None else np.flatnonzero(taken)
+    x, y = places_in_plan(cells.name[rows])
+    width = column_cells(edge)
+    points, lowest, highest = cells.points[rows], cells.lowest[rows], cells.highest[rows]
+    return joined_columns([Columns(x // width, y // width, points, lowest, highest)])
 
 
 def joined_columns(parts: Sequence[Columns]) -> Columns:
@@ -218,10 +220,15 @@ def joined_columns(parts: Sequence[Columns]) -> Columns:
     every = Columns._make(np.concatenate(values) for values in zip(*parts, strict=True))
     if len(every.x) == 0:
         return every
-    x, y = every.x - every.x.min(), every.y - every.y.min()
-    span = int(x.max()) + 1
+    first_x, first_y = int(every.x.min()), int(every.y.min())
+    x, y = every.x - first_x, every.y - first_y
+    span, height = int(x.max()) + 1, int(y.max()) + 1
+    if span * height <= max(_DENSE * len(x), _DENSE_LEAST):
+        total = summed_columns(y * span + x, span * height, every.points, every.lowest, every.highest)
+        row, column = np.divmod(total.key, span)
+        return Columns(column + first_x, row + first_y, total.points, total.lowest, total.highest)
     # A site is small enough for keys; stray places may not be.
-    order = sorted_order(y * span + x) if int(y.max()) < _MOST_KEYS // span else np.lexsort((x, y))
+    order = sorted_order(y * span + x) if height <= _MOST_KEYS // span else np.lexsort((x, y))
     every = Columns._make(values[order] for values in every)
     starts = np.flatnonzero(np.r_[True, (np.diff(every.x) != 0) | (np.diff(every.y) != 0)])
     return Columns(

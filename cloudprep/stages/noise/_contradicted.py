@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from cloudprep.kernels.columns_near import near_any
+from cloudprep.kernels.columns_near import near_and_no_lower
 from cloudprep.kernels.columns_sorted import sorted_columns
 from cloudprep.kernels.local_contradiction import company, seen_past
 from cloudprep.stages.noise._local_shapes import has_shapes, local_shapes
@@ -80,15 +80,13 @@ def contradicted(points: Points, context: Context, lengths: Lengths) -> tuple[Co
     line = points["point_source_id"][rows]
     if line.min() == line.max():
         return code, covered
+    columns = sorted_columns(points["x"][rows], points["y"][rows], lengths.radius)
+    rows, line = rows[columns.order], line[columns.order]
     x, y, z = (points[axis][rows] for axis in "xyz")
-    columns = sorted_columns(x, y, lengths.radius)
-    order = columns.order
-    below, quadrants, gap = seen_past(
-        columns, x[order], y[order], z[order], line[order], clear=lengths.clear, threads=context.threads
-    )
-    covered[rows[order]] = (below < 0) | (below >= _LEAST)
+    below, quadrants, gap = seen_past(columns, x, y, z, line, clear=lengths.clear, threads=context.threads)
+    covered[rows] = (below < 0) | (below >= _LEAST)
     some = np.flatnonzero(below >= _DOUBTFUL_LEAST)
-    rows, below, quadrants, gap = rows[order[some]], below[some], quadrants[some], gap[some]
+    rows, below, quadrants, gap = rows[some], below[some], quadrants[some], gap[some]
     found = (below >= _LEAST) & (quadrants == _SIDES)
     doubtful = ~found & (quadrants >= _DOUBTFUL_SIDES)
     code[rows[found]] = CONTRADICTED
@@ -109,8 +107,10 @@ def kinds_of(points: Points, code: Codes, context: Context, lengths: Lengths) ->
     asked = np.flatnonzero(context.core & used & (code > 0))
     if len(asked) == 0:
         return kind
-    near = near_any(points["x"], points["y"], points["x"][asked], points["y"][asked], lengths.company)
-    rows = np.flatnonzero(used & near)
+    # What lies clearly lower than all that is asked for around it doesn't count, unless it is contradicted.
+    x, y, z = (points[axis] for axis in "xyz")
+    near = near_and_no_lower(x, y, z, x[asked], y[asked], z[asked], lengths.company, lengths.clear)
+    rows = np.flatnonzero(used & (near | (code > 0)))
     x, y, z = (points[axis][rows] for axis in "xyz")
     columns = sorted_columns(x, y, lengths.company)
     order = columns.order

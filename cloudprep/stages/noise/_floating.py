@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from cloudprep.kernels.components_cells import middles, named_places
+from cloudprep.kernels.components_cells import middles, named_places, places_in_plan
 from cloudprep.kernels.neighbours_lines import on_lines, on_poles
 from cloudprep.kernels.neighbours_search import nearest_distances, nearest_rows, rows_within
 from cloudprep.kernels.neighbours_tree import build_tree
@@ -21,7 +21,7 @@ from cloudprep.stages.noise._surroundings import Lookup
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from cloudprep.stages.noise._clusters import Cells, Clusters
+    from cloudprep.stages.noise._clusters import Cells, Clusters, Columns
 
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]
@@ -197,11 +197,9 @@ class Scene:
         close = rules.spacing <= _CROWDED_SPACING
         self.crowded = close & (points >= _CROWD) & (points >= _CROWDED * self.group.cells)
         self.trusted = self._trusted(has_huge=len(clusters.columns.x) > 0)
-        place = named_places(self.cells.name) // column_cells(self.edge)
-        self.column = place[:, 0], place[:, 1]
-        self._trusted_columns = joined_columns(
-            [clusters.columns, columns_of(self._cells_of(self.trusted), self.edge)]
-        )
+        x, y = places_in_plan(self.cells.name)
+        self.column = x // column_cells(self.edge), y // column_cells(self.edge)
+        self._trusted_columns = joined_columns([clusters.columns, self._columns_of(self.trusted)])
         self.around = self._lookup_with(np.zeros_like(self.trusted)).around(*self.column)
         smooth = self._smooth()
         self.sheet = self._see_through(smooth)
@@ -210,14 +208,14 @@ class Scene:
         wide = self.shapes.width >= _ROOF_WIDTH
         self.roof = ((smooth >= _ROOF_SMOOTH) | thin) & wide & ~self.sheet
 
-    def _cells_of(self, clusters: Mask) -> Cells:
-        return self.cells.take(clusters[self.cells.cluster])
+    def _columns_of(self, clusters: Mask) -> Columns:
+        return columns_of(self.cells, self.edge, clusters[self.cells.cluster])
 
     def _lookup_with(self, clusters: Mask) -> Lookup:
         """Return the columns of what is trusted, and of some clusters besides."""
         columns = self._trusted_columns
         if clusters.any():
-            columns = joined_columns([columns, columns_of(self._cells_of(clusters), self.edge)])
+            columns = joined_columns([columns, self._columns_of(clusters)])
         return Lookup(columns, column_cells(self.edge) * self.edge)
 
     def _density(self) -> Floats:
