@@ -26,8 +26,8 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-# To this step, m, surfaces are solved: a sixth of the least tolerance.
-_CLOSE_ENOUGH = 0.01
+# To this step, m, surfaces are solved: half the least tolerance.
+_CLOSE_ENOUGH = 0.03
 
 
 def bending(surface: Floats) -> Floats:
@@ -92,7 +92,7 @@ class FineRules(NamedTuple):
     most: float = 0.3
     slope_share: float = 0.3
     bending_share: float = 0.5
-    envelope_rounds: int = 3
+    envelope_rounds: int = 4
     envelope_height: float = 0.05
     envelope_stiffness: float = 0.2
     stiffness: float = 0.1
@@ -248,7 +248,7 @@ def fine_surface(
     Parameters
     ----------
     counts : ndarray of uint16, shape (rows, columns, 80)
-        From :func:`~cloudprep.kernels.ground_heights.count_heights`, over the coarse surface.
+        From :func:`~cloudprep.kernels.ground_heights.count_over`, over the coarse surface.
     coarse : ndarray of float64, shape (rows, columns)
         The coarse surface at the cell centres, m.
     cell : float
@@ -266,6 +266,6 @@ def fine_surface(
         return None
     fine.envelope()
     # From the lowest points up to the middle of the noise; below plants there is a way on, so less of it.
-    fine.centre(2)
-    fine.centre(3, held=fine.crowded())
+    fine.centre(3)
+    fine.centre(4, held=fine.crowded())
     return fine.result()

@@ -1,6 +1,6 @@
-"""The finer surface: counts against numpy's histogram, bending against its definition, noise as it was made.
+"""The finer surface: bending against its definition, noise as it was made.
 
-Sources: numpy.histogramdd; the half-normal distribution, by which what lies below the middle of normal noise
+Sources: the half-normal distribution, by which what lies below the middle of normal noise
 has the mean square of the whole (any textbook of statistics); plane geometry.
 """
 
@@ -8,74 +8,13 @@ import numpy as np
 import pytest
 
 from cloudprep.kernels.ground_fine import (
-    BIN,
-    BINS,
-    LOWEST,
     FineRules,
-    _lowest,
-    _sums,
     bending,
-    count_heights,
     fine_surface,
 )
+from cloudprep.kernels.ground_heights import BINS, count_over
 
 RULES = FineRules()
-LEVELS = LOWEST + (np.arange(BINS) + 0.5) * BIN
-
-
-# -- counts --------------------------------------------------------------------------------------------------
-
-
-def test_counts_are_a_histogram():
-    rng = np.random.default_rng(1)
-    row, column, above = rng.integers(0, 5, 4000), rng.integers(0, 7, 4000), rng.normal(0.1, 0.6, 4000)
-    counts = count_heights(row, column, above, (5, 7))
-    edges = [np.arange(6) - 0.5, np.arange(8) - 0.5, np.linspace(LOWEST, LOWEST + BINS * BIN, BINS + 1)]
-    expected, _ = np.histogramdd(np.c_[row, column, above], edges)
-    np.testing.assert_array_equal(counts, expected)
-    assert counts.dtype == np.uint16
-    assert 0 < counts.sum() < 4000  # some lie beyond
-
-
-def test_counts_by_hand():
-    """By hand: bins of 2 cm from -0.64 m; nothing, infinity and what lies beyond aren't counted."""
-    above = np.array([-0.63, -0.65, 0.01, 0.95, 0.97, np.nan, np.inf, -np.inf, 1e300])
-    nowhere = np.zeros(len(above), np.int64)
-    counts = count_heights(nowhere, nowhere, above, (1, 1))
-    assert np.flatnonzero(counts).tolist() == [0, 32, 79]
-    assert counts.sum() == 3
-
-
-def test_counts_end_at_the_largest_number_and_refuse_other_cells():
-    nowhere = np.zeros(70_000, np.int64)
-    assert count_heights(nowhere, nowhere, np.full(70_000, 0.01), (1, 1)).max() == 65_535
-    assert not count_heights(nowhere[:0], nowhere[:0], np.empty(0), (2, 2)).any()
-    for row, column in ((-1, 0), (2, 0), (0, -1), (0, 3)):
-        with pytest.raises(ValueError, match="outside the raster"):
-            count_heights(np.array([row]), np.array([column]), np.zeros(1), (2, 3))
-
-
-@pytest.mark.parametrize("seed", range(3))
-def test_sums_are_those_of_the_bins_between_the_limits(seed):
-    rng = np.random.default_rng(seed)
-    counts = rng.integers(0, 9, (4, 5, BINS)).astype(np.uint16)
-    low = rng.uniform(-0.9, 0.6, (4, 5))
-    high = low + rng.uniform(-0.1, 0.9, (4, 5))
-    sums = _sums(counts, low, high)
-    for r, c in np.ndindex(4, 5):
-        heights = np.repeat(LEVELS, counts[r, c])
-        chosen = heights[(heights >= low[r, c]) & (heights <= high[r, c])]
-        expected = len(chosen), chosen.sum(), (chosen**2).sum()
-        np.testing.assert_allclose(sums[:, r, c], expected, atol=1e-9)
-
-
-def test_lowest_heights_are_those_of_the_first_filled_bin():
-    counts = np.zeros((1, 3, BINS), np.uint16)
-    counts[0, 0, [5, 6]] = 1
-    counts[0, 2, 79] = 3
-    lowest, have = _lowest(counts)
-    assert have.tolist() == [[True, False, True]]
-    np.testing.assert_allclose(lowest[0, [0, 2]], [-0.64 + 0.11, 0.95])
 
 
 # -- bending -------------------------------------------------------------------------------------------------
@@ -118,7 +57,11 @@ def counted(above, seed, shape=(40, 44), a_cell=12):
     """Return counts of heights that a function gives for positions (m) on cells of one metre."""
     rng = np.random.default_rng(seed)
     y, x = (rng.uniform(0, n, shape[0] * shape[1] * a_cell) for n in shape)
-    return count_heights(y.astype(np.int64), x.astype(np.int64), above(rng, x, y), shape)
+    level, used = np.zeros(shape, np.float32), np.ones(len(x), bool)
+    # Every cell holds points, so the counts begin at the first one.
+    return count_over(
+        x, y, above(rng, x, y), used, lattice=(1.0, 0.0, 0.0), surface=level, corner=(0, 0), side=1
+    )[2]
 
 
 @pytest.mark.parametrize(
