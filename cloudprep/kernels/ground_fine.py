@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-# To this step, m, surfaces are solved: a sixth of the least tolerance.
-_CLOSE_ENOUGH = 0.01
+# To this step, m, surfaces are solved: half the least tolerance.
+_CLOSE_ENOUGH = 0.03
 
 
 def bending(surface: Floats) -> Floats:
@@ -91,7 +91,7 @@ class FineRules(NamedTuple):
     most: float = 0.3
     slope_share: float = 0.3
     bending_share: float = 0.5
-    envelope_rounds: int = 3
+    envelope_rounds: int = 4
     envelope_height: float = 0.05
     envelope_stiffness: float = 0.2
     stiffness: float = 0.1
@@ -265,6 +265,6 @@ def fine_surface(
         return None
     fine.envelope()
     # From the lowest points up to the middle of the noise; below plants there is a way on, so less of it.
-    fine.centre(2)
-    fine.centre(3, held=fine.crowded())
+    fine.centre(3)
+    fine.centre(4, held=fine.crowded())
     return fine.result()

@@ -28,43 +28,6 @@ _FULL = np.iinfo(np.uint16).max
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _count(row: NDArray[np.int64], column: NDArray[np.int64], above: Floats, counts: Counts) -> None:
-    for i in range(len(above)):
-        # Compared as numbers first: what is no number or too large for an index never becomes one.
-        place = (above[i] - LOWEST) / BIN
-        if 0 <= place < BINS and counts[row[i], column[i], int(place)] < _FULL:
-            counts[row[i], column[i], int(place)] += 1
-
-
-def count_heights(
-    row: NDArray[np.int64], column: NDArray[np.int64], above: Floats, shape: tuple[int, int]
-) -> NDArray[np.uint16]:
-    """Count points by their height over a surface, cell by cell.
-
-    Parameters
-    ----------
-    row, column : ndarray of int64, shape (n,)
-        Cell of each point; it must lie within the raster.
-    above : ndarray of float64, shape (n,)
-        Height over the surface, m.
-    shape : tuple of int
-        Rows and columns.
-
-    Returns
-    -------
-    ndarray of uint16, shape (rows, columns, 80)
-        Counts in bins of 2 cm from -0.64 m; what lies beyond isn't counted; full at 65,535.
-    """
-    counts = np.zeros((*shape, BINS), np.uint16)
-    if len(row):
-        inside = (row.min() >= 0) & (column.min() >= 0) & (row.max() < shape[0]) & (column.max() < shape[1])
-        if not inside:
-            raise ValueError("points lie outside the raster")
-        _count(row, column, above, counts)
-    return counts
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
 def _count_over(
     points: tuple[Floats, Floats, Floats],
     used: NDArray[np.bool_],
@@ -87,6 +50,7 @@ def _count_over(
             missed += 1
             continue
         above = z[i] - read_between(surface, across - corner[0], up - corner[1])
+        # Compared as numbers first: what is no number or too large for an index never becomes one.
         place = (above - LOWEST) / BIN
         if 0 <= place < BINS and counts[r, c, int(place)] < _FULL:
             counts[r, c, int(place)] += 1
@@ -126,7 +90,7 @@ def count_over(
     column, row : int
         First cell of the counts.
     counts : ndarray of uint16, shape (rows, columns, 80)
-        As of :func:`count_heights`.
+        Counts in bins of 2 cm from -0.64 m; what lies beyond isn't counted; full at 65,535.
     """
     fine, east, north = lattice
     left, right, lower, upper = span(x, y, used)
@@ -173,7 +137,7 @@ def _filled(counts: Counts) -> int:
     total = 0
     for row in counts:
         for m in row.ravel():
-            total += np.int64(m > 0)
+            total += int(m > 0)
     return total
 
 
@@ -194,7 +158,7 @@ def _pack(
 
 
 def packed(counts: NDArray[np.uint16]) -> Heights:
-    """Return counts of :func:`count_heights` without the empty bins."""
+    """Return counts of :func:`count_over` without the empty bins."""
     rows, columns = counts.shape[:2]
     filled = int(_filled(counts))
     heights = Heights(

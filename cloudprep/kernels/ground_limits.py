@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 from scipy import ndimage
 
-from cloudprep.kernels.bilinear import bilinear, read_between
+from cloudprep.kernels.bilinear import bilinear, corners_of, read_corners
 from cloudprep.kernels.steepness import steepness
 
 if TYPE_CHECKING:
@@ -72,22 +72,22 @@ def _read_surface(
         own_row = min(max(int(up), 0), support.shape[0] - 1)
         for c in range(columns):
             across = first[0] + (c + 0.5) * step
-            out[0, r, c] = read_between(height, across, up)
-            out[1, r, c] = read_between(slope, across, up)
-            out[2, r, c] += np.float32(read_between(plants, across, up))
-            out[3, r, c] += np.float32(read_between(objects, across, up))
+            at = corners_of(height.shape[0], height.shape[1], across, up)
+            out[0, r, c] = read_corners(height, at)
+            out[1, r, c] = read_corners(slope, at)
+            out[2, r, c] += np.float32(read_corners(plants, at))
+            out[3, r, c] += np.float32(read_corners(objects, at))
             own_column = min(max(int(across), 0), support.shape[1] - 1)
             supported[r, c] += np.uint8(support[own_row, own_column])
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
-def _middle(values: Raster) -> Any:
-    """Return the median of one, two or three numbers."""
-    if len(values) == 1:
-        return values[0]
-    if len(values) == 2:
-        return (values[0] + values[1]) / np.float32(2)
-    a, b, c = values[0], values[1], values[2]
+@njit(nogil=True, cache=True, error_model="numpy", inline="always")
+def _middle(count: int, a: Any, b: Any, c: Any) -> Any:
+    """Return the median of the first one, two or three numbers."""
+    if count == 1:
+        return a
+    if count == 2:
+        return (a + b) / np.float32(2)
     return max(min(a, b), min(max(a, b), c))
 
 
@@ -97,17 +97,18 @@ def _medians(
 ) -> None:
     """Write low, centre, high and split from heights and slopes, ``read[0]`` and ``read[1]``, of surfaces."""
     count = read.shape[1]
-    taken = np.empty((3, count), np.float32)
-    low, centre, high = taken[0], taken[1], taken[2]
+    # Missing ones stand for the first.
+    i, k = min(1, count - 1), (2 if count > 2 else 0)
     for r in range(read.shape[2]):
         for c in range(read.shape[3]):
-            for k in range(count):
-                near = nearness + slope_share * read[1, k, r, c]
-                centre[k] = read[0, k, r, c]
-                high[k] = centre[k] + near
-                low[k] = centre[k] - near - deeper
-            limits[0, r, c], limits[1, r, c], limits[2, r, c] = _middle(low), _middle(centre), _middle(high)
-            limits[3, r, c] = centre.max() - centre.min()
+            u, v, w = read[0, 0, r, c], read[0, i, r, c], read[0, k, r, c]
+            near_u = nearness + slope_share * read[1, 0, r, c]
+            near_v = nearness + slope_share * read[1, i, r, c]
+            near_w = nearness + slope_share * read[1, k, r, c]
+            limits[0, r, c] = _middle(count, u - near_u - deeper, v - near_v - deeper, w - near_w - deeper)
+            limits[1, r, c] = _middle(count, u, v, w)
+            limits[2, r, c] = _middle(count, u + near_u, v + near_v, w + near_w)
+            limits[3, r, c] = max(u, v, w) - min(u, v, w)
 
 
 def agreed_limits(

@@ -31,8 +31,8 @@ _SECOND_SLOPE = 0.07
 _SLOPE_SHARE = 0.4
 _STEEPEST = 1.5
 
-CLOSE_ENOUGH = 0.05
-"""Surfaces on the way to the ground are solved to a step of this size, m: finer ones label the same."""
+ROUGHLY = 0.2
+"""Surfaces on the way to the ground are solved until they change by less, m: finer ones label the same."""
 
 
 class Seeds(NamedTuple):
@@ -132,7 +132,7 @@ def seeds(
         for it.
     """
     have = cells.have
-    fit = partial((fitter or SurfaceFitter(have.shape)).fit, tolerance=CLOSE_ENOUGH)
+    fit = partial((fitter or SurfaceFitter(have.shape)).fit, tolerance=ROUGHLY)
     inside = footprint(have, 3 * spacing / cell)
     closed = fit(cells.z, have, _FILLING)
     filled = np.where(have, cells.z, closed).astype(np.float32)

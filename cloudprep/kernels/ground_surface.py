@@ -15,7 +15,7 @@ from cloudprep.kernels.ground_growing import Growing, grow
 from cloudprep.kernels.ground_hollows import hollows
 from cloudprep.kernels.ground_joins import DROP, EDGE, RISE, SMOOTH, island_rims, patches, region_rims, shore
 from cloudprep.kernels.ground_pull import Nearness, accept, pull
-from cloudprep.kernels.ground_seeds import CLOSE_ENOUGH, footprint, seeds
+from cloudprep.kernels.ground_seeds import ROUGHLY, footprint, seeds
 from cloudprep.kernels.steepness import steepness
 from cloudprep.kernels.thin_plate import SurfaceFitter
 
@@ -27,6 +27,10 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
+
+
+# The ground itself is solved until it changes by less, m.
+_CLOSELY = 0.05
 
 
 class Rules(NamedTuple):
@@ -120,7 +124,7 @@ class _Fit:
         self.have = wide.have
         self.inside = footprint(self.have, 3 * spacing / side)
         fitter = SurfaceFitter(cells.z.shape)
-        self.surface = partial(fitter.fit, stiffness=rules.stiffness, tolerance=CLOSE_ENOUGH)
+        self.surface = partial(fitter.fit, stiffness=rules.stiffness)
         self.seeds = seeds(cells, cell=cell, spacing=spacing, window=rules.window, fitter=fitter)
         self.height = self.seeds.surface
         self.deck = np.zeros(cells.z.shape, bool)
@@ -161,18 +165,22 @@ class _Fit:
         values = np.zeros(self.cells.z.shape)
         weights[self.at_row[ground], self.at_column[ground]] = 1.0
         values[self.at_row[ground], self.at_column[ground]] = self.wide.z[ground]
-        self.height = self.surface(values, weights)
+        self.height = self.surface(values, weights, start=self.height, tolerance=ROUGHLY)
 
-    def refine(self, times: int) -> None:
-        """Draw the surface to the lowest points near it, less so where they may be plants."""
-        for _ in range(times):
+    def refine(self, times: int, last: float = _CLOSELY) -> None:
+        """Draw the surface to the lowest points near it, less so where they may be plants.
+
+        ``last`` is the tolerance of the last time, m.
+        """
+        for k in range(times):
             slope = steepness(self.height, self.cell, steepest=4.0)
             drawn = pull(
                 self.height, slope, self.own_across, self.own_up, self.own_z, self.own, self.crest, self.near
             )
             if drawn is None:
                 return
-            self.height = self.surface(*drawn, start=self.height)
+            tolerance = last if k == times - 1 else ROUGHLY
+            self.height = self.surface(*drawn, start=self.height, tolerance=tolerance)
 
     def islands(self, ground: Flags) -> Flags:
         """Return cells of patches that stand on the ground around them or lie below it."""
@@ -273,7 +281,7 @@ class _Fit:
             values = np.where(deep, every.z, 0.0)
             weights[self.at_row[ground], self.at_column[ground]] = 1.0
             values[self.at_row[ground], self.at_column[ground]] = self.wide.z[ground]
-            self.height = self.surface(values, weights)
+            self.height = self.surface(values, weights, tolerance=_CLOSELY)
         return ground
 
     def run(self, every: LowestPoints | None = None) -> Surface:
@@ -285,7 +293,7 @@ class _Fit:
         barred |= pits
         if barred.any():
             self.fit(ground & ~barred)
-        self.refine(2)
+        self.refine(2, last=ROUGHLY)
         ground = self.accepted() & ~barred
         candidate = self.have & (self.residuals() > -1.0) & ~barred
         ground = grow(w.x, w.y, w.z, candidate, ground, cell=self.side, rounds=2, rules=rules.growing)

@@ -1,6 +1,6 @@
-"""The finer surface: counts against numpy's histogram, bending against its definition, noise as it was made.
+"""The finer surface: bending against its definition, noise as it was made.
 
-Sources: numpy.histogramdd; the half-normal distribution, by which what lies below the middle of normal noise
+Sources: the half-normal distribution, by which what lies below the middle of normal noise
 has the mean square of the whole (any textbook of statistics); plane geometry.
 """
 
@@ -8,77 +8,20 @@ import numpy as np
 import pytest
 
 from cloudprep.kernels.ground_fine import (
-    BIN,
-    BINS,
-    LOWEST,
     FineRules,
-    _lowest,
-    _sums,
     bending,
-    count_heights,
     fine_surface,
 )
+from cloudprep.kernels.ground_heights import BINS, count_over, packed
 
 RULES = FineRules()
-LEVELS = LOWEST + (np.arange(BINS) + 0.5) * BIN
-
-
-# -- counts --------------------------------------------------------------------------------------------------
-
-
-def test_counts_are_a_histogram():
-    rng = np.random.default_rng(1)
-    row, column, above = rng.integers(0, 5, 4000), rng.integers(0, 7, 4000), rng.normal(0.1, 0.6, 4000)
-    counts = count_heights(row, column, above, (5, 7))
-    edges = [np.arange(6) - 0.5, np.arange(8) - 0.5, np.linspace(LOWEST, LOWEST + BINS * BIN, BINS + 1)]
-    expected, _ = np.histogramdd(np.c_[row, column, above], edges)
-    np.testing.assert_array_equal(counts, expected)
-    assert counts.dtype == np.uint16
-    assert 0 < counts.sum() < 4000  # some lie beyond
-
-
-def test_counts_by_hand():
-    """By hand: bins of 2 cm from -0.64 m; nothing, infinity and what lies beyond aren't counted."""
-    above = np.array([-0.63, -0.65, 0.01, 0.95, 0.97, np.nan, np.inf, -np.inf, 1e300])
-    nowhere = np.zeros(len(above), np.int64)
-    counts = count_heights(nowhere, nowhere, above, (1, 1))
-    assert np.flatnonzero(counts).tolist() == [0, 32, 79]
-    assert counts.sum() == 3
-
-
-def test_counts_end_at_the_largest_number_and_refuse_other_cells():
-    nowhere = np.zeros(70_000, np.int64)
-    assert count_heights(nowhere, nowhere, np.full(70_000, 0.01), (1, 1)).max() == 65_535
-    assert not count_heights(nowhere[:0], nowhere[:0], np.empty(0), (2, 2)).any()
-    for row, column in ((-1, 0), (2, 0), (0, -1), (0, 3)):
-        with pytest.raises(ValueError, match="outside the raster"):
-            count_heights(np.array([row]), np.array([column]), np.zeros(1), (2, 3))
-
-
-@pytest.mark.parametrize("seed", range(3))
-def test_sums_are_those_of_the_bins_between_the_limits(seed):
-    rng = np.random.default_rng(seed)
-    counts = rng.integers(0, 9, (4, 5, BINS)).astype(np.uint16)
-    low = rng.uniform(-0.9, 0.6, (4, 5))
-    high = low + rng.uniform(-0.1, 0.9, (4, 5))
-    sums = _sums(counts, low, high)
-    for r, c in np.ndindex(4, 5):
-        heights = np.repeat(LEVELS, counts[r, c])
-        chosen = heights[(heights >= low[r, c]) & (heights <= high[r, c])]
-        expected = len(chosen), chosen.sum(), (chosen**2).sum()
-        np.testing.assert_allclose(sums[:, r, c], expected, atol=1e-9)
-
-
-def test_lowest_heights_are_those_of_the_first_filled_bin():
-    counts = np.zeros((1, 3, BINS), np.uint16)
-    counts[0, 0, [5, 6]] = 1
-    counts[0, 2, 79] = 3
-    lowest, have = _lowest(counts)
-    assert have.tolist() == [[True, False, True]]
-    np.testing.assert_allclose(lowest[0, [0, 2]], [-0.64 + 0.11, 0.95])
 
 
 # -- bending -------------------------------------------------------------------------------------------------
+
+
+def drawn(counts, coarse, *, cell):
+    return fine_surface(packed(counts), coarse, cell=cell)
 
 
 def test_bending_of_planes_is_nothing_and_of_paraboloids_by_hand():
@@ -118,7 +61,11 @@ def counted(above, seed, shape=(40, 44), a_cell=12):
     """Return counts of heights that a function gives for positions (m) on cells of one metre."""
     rng = np.random.default_rng(seed)
     y, x = (rng.uniform(0, n, shape[0] * shape[1] * a_cell) for n in shape)
-    return count_heights(y.astype(np.int64), x.astype(np.int64), above(rng, x, y), shape)
+    level, used = np.zeros(shape, np.float32), np.ones(len(x), bool)
+    # Every cell holds points, so the counts begin at the first one.
+    return count_over(
+        x, y, above(rng, x, y), used, lattice=(1.0, 0.0, 0.0), surface=level, corner=(0, 0), side=1
+    )[2]
 
 
 @pytest.mark.parametrize(
@@ -139,7 +86,7 @@ def counted(above, seed, shape=(40, 44), a_cell=12):
 def test_finer_surfaces_find_the_ground_and_its_noise(noise, tilt):
     counts = counted(lambda rng, x, y: rng.normal(0, noise, len(x)), 1)
     coarse = 50 + tilt * (np.arange(44) + 0.5) + np.zeros((40, 1))
-    fine = fine_surface(counts, coarse, cell=1.0)
+    fine = drawn(counts, coarse, cell=1.0)
     inner = np.s_[3:-3, 3:-3]
     # The mean of 12 points a cell has an error of noise / 3.5; the stiff plate halves that at least.
     error = (fine.height - coarse)[inner]
@@ -155,7 +102,7 @@ def test_finer_surfaces_find_the_ground_and_its_noise(noise, tilt):
 def test_finer_surfaces_lie_where_the_ground_is_and_not_the_coarse_surface():
     noise = 0.03
     counts = counted(lambda rng, x, y: 0.2 * np.sin(x / 7) + rng.normal(0, noise, len(x)), 2)
-    fine = fine_surface(counts, np.full((40, 44), 50.0), cell=1.0)
+    fine = drawn(counts, np.full((40, 44), 50.0), cell=1.0)
     truth = 50 + 0.2 * np.sin((np.arange(44) + 0.5) / 7) + np.zeros((40, 1))
     assert np.abs(fine.height - truth)[3:-3, 3:-3].max() < 0.04
 
@@ -168,7 +115,7 @@ def test_finer_surfaces_pass_below_low_plants():
         plant = (abs(x - 20) < 8) & (abs(y - 20) < 8) & (rng.random(len(x)) < 0.9)
         return z + plant * rng.uniform(0.15, 0.4, len(x))
 
-    fine = fine_surface(counted(above, 3, a_cell=20), np.full((40, 44), 50.0), cell=1.0)
+    fine = drawn(counted(above, 3, a_cell=20), np.full((40, 44), 50.0), cell=1.0)
     inside = np.s_[14:26, 14:26]
     assert np.abs(fine.height - 50)[inside].mean() < 0.06
     assert np.median(fine.tolerance[inside]) < 0.15
@@ -177,7 +124,7 @@ def test_finer_surfaces_pass_below_low_plants():
 def test_finer_surfaces_leave_steps_to_the_coarse_one():
     coarse = np.where(np.arange(44) < 22, 0.0, 2.0) + np.zeros((40, 1))
     counts = counted(lambda rng, x, y: rng.normal(0, 0.03, len(x)), 4)
-    fine = fine_surface(counts, coarse, cell=1.0)
+    fine = drawn(counts, coarse, cell=1.0)
     # The step bends the columns 21 and 22, and their neighbours belong to it.
     assert fine.steps[:, 20:24].all()
     assert not fine.steps[:, :20].any()
@@ -191,15 +138,15 @@ def test_finer_surfaces_pass_over_groups_of_low_points():
         low = (x % 11 < 2) & (y % 10 < 2)
         return np.where(low, -0.5, 0.0) + rng.normal(0, 0.02, len(x))
 
-    fine = fine_surface(counted(above, 5), np.full((40, 44), 7.0), cell=1.0)
+    fine = drawn(counted(above, 5), np.full((40, 44), 7.0), cell=1.0)
     assert np.abs(fine.height - 7).max() < 0.06
 
 
 def test_finer_surfaces_of_nothing_are_none():
-    assert fine_surface(np.zeros((5, 6, BINS), np.uint16), np.zeros((5, 6)), cell=1.0) is None
+    assert drawn(np.zeros((5, 6, BINS), np.uint16), np.zeros((5, 6)), cell=1.0) is None
     alone = np.zeros((5, 6, BINS), np.uint16)
     alone[2, 3, 32] = 1
-    fine = fine_surface(alone, np.full((5, 6), 9.0), cell=1.0)
+    fine = drawn(alone, np.full((5, 6), 9.0), cell=1.0)
     np.testing.assert_allclose(fine.height, 9.01, atol=0.011)
     # Where noise can't be measured the widest tolerance holds.
     np.testing.assert_allclose(fine.tolerance, RULES.most, atol=0.01)
@@ -208,9 +155,9 @@ def test_finer_surfaces_of_nothing_are_none():
 def test_finer_surfaces_turn_over_and_rise_with_the_land():
     counts = counted(lambda rng, x, y: 0.1 * np.sin(x / 5 + y / 9) + rng.normal(0, 0.03, len(x)), 6)
     coarse = 0.1 * np.arange(44) + np.zeros((40, 1))
-    here = fine_surface(counts, coarse, cell=1.0)
-    higher = fine_surface(counts, coarse + 64.0, cell=1.0)
-    over = fine_surface(counts[:, ::-1].copy(), coarse[:, ::-1].copy(), cell=1.0)
+    here = drawn(counts, coarse, cell=1.0)
+    higher = drawn(counts, coarse + 64.0, cell=1.0)
+    over = drawn(counts[:, ::-1].copy(), coarse[:, ::-1].copy(), cell=1.0)
     np.testing.assert_allclose(higher.height - 64, here.height, atol=2e-3)
     # Nowhere by more than the tolerance of a few fits, hardly anywhere by more than a millimetre.
     apart = np.abs(over.height[:, ::-1] - here.height)

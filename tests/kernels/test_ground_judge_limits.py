@@ -5,7 +5,7 @@ import pytest
 
 from cloudprep.kernels.bilinear import bilinear
 from cloudprep.kernels.ground_confidence import percent_sure
-from cloudprep.kernels.ground_judge import Lattice, judge
+from cloudprep.kernels.ground_judge import Lattice, beside_each_other, judge
 from cloudprep.kernels.ground_limits import Limits
 
 
@@ -27,7 +27,9 @@ def place():
 
 def judged(place, *, less=None, threads=1):
     x, y, z, _, lattice, limits, logits = place
-    return judge(x, y, z, less=less, lattice=lattice, limits=limits, logits=logits, threads=threads)
+    rasters = beside_each_other(limits, logits)
+    first = limits.column, limits.row
+    return judge(x, y, z, less=less, lattice=lattice, first=first, rasters=rasters, threads=threads)
 
 
 @pytest.mark.parametrize("cue", [False, True])
@@ -57,7 +59,6 @@ def test_threads_dont_matter(place):
 
 
 def test_no_points_at_all(place):
-    *_, lattice, limits, logits = place
     nothing = np.empty(0)
-    ground, sure = judge(nothing, nothing, nothing, less=None, lattice=lattice, limits=limits, logits=logits)
+    ground, sure = judged((nothing, nothing, nothing, *place[3:]))
     assert len(ground) == len(sure) == 0
