@@ -11,6 +11,7 @@ from cloudprep.engine.memory import FEWEST_POINTS, plan_memory
 from cloudprep.engine.scratch import ColumnFiles
 from cloudprep.engine.sitefacts import measure_spilled
 from cloudprep.engine.spilling import LEAVES_PER_BLOCK, Spiller
+from cloudprep.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -162,4 +163,22 @@ class OnDisk:
         # One thread does a block elsewhere: there is something for each.
         fair = math.ceil(site.count / self._crew.workers) if self._crew.elsewhere else site.count
         store.cut(self._block_points or min(plan.block_points, max(fair, FEWEST_POINTS)))
+        refuse_crowds(store, plan)
         return store, site
+
+
+def refuse_crowds(store: Store, plan: MemoryPlan) -> None:
+    """Refuse a site where more points lie in one place than can be worked on.
+
+    Raises
+    ------
+    UsageError
+        With the place.
+    """
+    block = max(store.blocks, key=lambda b: b.count)
+    if block.count > max(plan.most_points, FEWEST_POINTS):
+        b = block.bounds
+        raise UsageError(
+            f"{block.count:,} points lie within {b.width:.2f} x {b.height:.2f} m, more than --memory "
+            f"{plan.limit / 1e9:.2f} GB holds at a time ({plan.most_points:,}): are coordinates lost there?"
+        )

@@ -92,6 +92,8 @@ class MemoryPlan:
         Room for files, bytes; 0 in memory.
     reading_points : int
         Points held at a time while they are read into files.
+    most_points : int
+        Points of a block that can be worked on at all, one block at a time.
     """
 
     limit: int
@@ -100,6 +102,7 @@ class MemoryPlan:
     expected: int
     scratch: int
     reading_points: int
+    most_points: int = 0
 
 
 def plan_memory(
@@ -165,7 +168,9 @@ def plan_memory(
     expected = BASE_BYTES + max(rasters + workers * in_block * points, reading * (a_row + 12))
     # Labels are there twice while they are exchanged; columns that stages make come on top.
     held = width + max(during, default=0) + 3 + _scratch_width(stages) + 16
-    return MemoryPlan(limit, True, points, processes * expected, site.count * held, reading)
+    scratch = site.count * held
+    most = room // in_block
+    return MemoryPlan(limit, True, points, processes * expected, scratch, reading, most)
 
 
 def _of_block(stage: Stage) -> int:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from cloudprep.config import load_pipeline
-from cloudprep.engine import scratch
+from cloudprep.engine import holding, scratch
 from cloudprep.engine.executor import Crew
 from cloudprep.engine.holding import InMemory, OnDisk
 from cloudprep.engine.loading import Units
@@ -234,6 +234,29 @@ def test_a_scratch_folder_that_can_not_be_made_is_one_clear_line(clouds, run, tm
     (tmp_path / "file").write_text("no folder")
     with pytest.raises(UsageError, match="file"):
         run(clouds.write(), block_points=500, scratch=tmp_path / "file")
+
+
+def test_more_points_in_one_place_than_memory_holds_are_one_clear_line(clouds, run, monkeypatch):
+    columns = example_cloud()
+    columns["x"][:], columns["y"][:] = 7.0, 9.0
+    monkeypatch.setattr(holding, "FEWEST_POINTS", 100)
+    monkeypatch.setattr(
+        holding, "plan_memory", lambda *_, **__: MemoryPlan(10**9, True, 100, 10**9, 10**6, 500, 800)
+    )
+    with pytest.raises(UsageError, match=r"points lie within 0\.02 x 0\.02 m, more than --memory 1\.00 GB"):
+        run(clouds.write("a.laz", columns), block_points=100)
+
+
+def test_a_flight_far_denser_than_the_others_makes_smaller_blocks_not_fuller_ones(clouds, tmp_path):
+    thin = clouds.write("thin.laz", rows=slice(None, None, 20))
+    columns = {n: v.copy() for n, v in example_cloud().items()}
+    for axis in "xy":
+        columns[axis] = columns[axis] / 3  # nine times as dense, and twenty times as many
+    dense = clouds.write("dense.laz", columns)
+    store, _, _ = on_disk(tmp_path / "s", [thin, dense], block_points=200)
+    assert max(b.count for b in store.blocks) <= 200
+    sides = [b.bounds.width for b in store.blocks]
+    assert max(sides) > 4 * min(sides)
 
 
 def test_extra_labels_come_back_by_row(clouds, run, tmp_path):

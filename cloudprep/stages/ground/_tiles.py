@@ -14,10 +14,10 @@ if TYPE_CHECKING:
 
 # A raster of up to so many cells is worked on whole. Whether it is cut follows from the site alone, and where
 # from the global lattice: blocks, workers and memory don't show in the result.
-LARGEST_WHOLE = 9_000_000
+LARGEST_WHOLE = 6_000_000
 # Cells along a side of a tile, and around it: what lies farther away than the margin (128 m where cells are
 # half a metre wide) doesn't count in a tile.
-SIDE = 2048
+SIDE = 1536
 MARGIN = 256
 
 
