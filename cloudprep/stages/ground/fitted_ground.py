@@ -127,7 +127,7 @@ class FittedGroundParams(StageParams):
         None,
         ge=1,
         le=3,
-        meaning="from how many starts of the raster the surface is fitted; the median of their limits decides",
+        meaning="from how many starts of the raster the surface is fitted; their median decides",
         derived=(
             "2, which takes the luck of the raster out of the result; 1 where points are dense: there more "
             "changed less than 0.3 points on any made-up scene"
