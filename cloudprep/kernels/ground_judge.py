@@ -50,12 +50,13 @@ def _judge(
     less: Floats,
     lattice: Lattice,
     first: tuple[int, int],
-    rasters: Raster,
+    rasters: tuple[Raster, Raster, Raster],
+    logits: tuple[Raster, Raster],
     ground: Flags,
     sure: NDArray[np.uint8],
 ) -> None:
-    rows, columns = rasters.shape[:2]
-    low, centre, high = rasters[:, :, 0], rasters[:, :, 1], rasters[:, :, 2]
+    low, centre, high = rasters
+    rows, columns = centre.shape
     for i in range(len(z)):
         across = (x[i] + lattice.east) / lattice.side - first[0]
         up = (y[i] + lattice.north) / lattice.side - first[1]
@@ -68,31 +69,9 @@ def _judge(
         ground[i] = own
         row = min(max(int(np.floor(up)), 0), rows - 1)
         column = min(max(int(np.floor(across)), 0), columns - 1)
-        place = rasters[row, column, 3 if own else 4]
+        place = logits[0][row, column] if own else logits[1][row, column]
         height = (z[i] - middle) / max(most - middle, _LEAST_TOLERANCE)
         sure[i] = percent_sure(height, own, place)
-
-
-def beside_each_other(limits: Limits, logits: tuple[Raster, Raster]) -> Raster:
-    """Return what labels are read from with all values of a cell side by side in memory.
-
-    Parameters
-    ----------
-    limits : Limits
-        Where ground may lie; no NaN.
-    logits : tuple of ndarray of float32, shape (rows, columns)
-        The places' logits for ground and for other points, of
-        :func:`~cloudprep.kernels.ground_confidence.place_logits`.
-
-    Returns
-    -------
-    ndarray of float32, shape (rows, columns, 5)
-        Low, centre, high and the logits.
-    """
-    rasters = np.empty((*limits.centre.shape, 5), np.float32)
-    for k, values in enumerate((limits.low, limits.centre, limits.high, *logits)):
-        rasters[:, :, k] = values
-    return rasters
 
 
 def judge(
@@ -102,8 +81,8 @@ def judge(
     *,
     less: Floats | None,
     lattice: Lattice,
-    first: tuple[int, int],
-    rasters: Raster,
+    limits: Limits,
+    logits: tuple[Raster, Raster],
     threads: int = 1,
 ) -> tuple[Flags, NDArray[np.uint8]]:
     """Tell which points are ground, and how sure that is.
@@ -116,10 +95,11 @@ def judge(
         By which share of its height over the surface the upper limit is lower for a point.
     lattice : Lattice
         Of the limits.
-    first : tuple of int
-        Column and row of the limits' first cell.
-    rasters : ndarray of float32, shape (rows, columns, 5)
-        Limits and logits, of :func:`beside_each_other`.
+    limits : Limits
+        Where ground may lie; no NaN.
+    logits : tuple of ndarray of float32, shape (rows, columns)
+        The places' logits for ground and for other points, of
+        :func:`~cloudprep.kernels.ground_confidence.place_logits`.
     threads : int
         Threads to use; the result doesn't depend on them.
 
@@ -132,7 +112,7 @@ def judge(
     """
     ground, sure = np.empty(len(z), bool), np.empty(len(z), np.uint8)
     lower = np.empty(0) if less is None else less
-    given = lattice, first, rasters
+    given = lattice, (limits.column, limits.row), (limits.low, limits.centre, limits.high), logits
 
     def part(rows: slice) -> None:
         own = lower[rows] if len(lower) else lower

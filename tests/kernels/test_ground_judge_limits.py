@@ -5,7 +5,7 @@ import pytest
 
 from cloudprep.kernels.bilinear import bilinear
 from cloudprep.kernels.ground_confidence import percent_sure
-from cloudprep.kernels.ground_judge import Lattice, beside_each_other, judge
+from cloudprep.kernels.ground_judge import Lattice, judge
 from cloudprep.kernels.ground_limits import Limits
 
 
@@ -27,9 +27,7 @@ def place():
 
 def judged(place, *, less=None, threads=1):
     x, y, z, _, lattice, limits, logits = place
-    rasters = beside_each_other(limits, logits)
-    first = limits.column, limits.row
-    return judge(x, y, z, less=less, lattice=lattice, first=first, rasters=rasters, threads=threads)
+    return judge(x, y, z, less=less, lattice=lattice, limits=limits, logits=logits, threads=threads)
 
 
 @pytest.mark.parametrize("cue", [False, True])
@@ -59,6 +57,7 @@ def test_threads_dont_matter(place):
 
 
 def test_no_points_at_all(place):
+    *_, lattice, limits, logits = place
     nothing = np.empty(0)
-    ground, sure = judged((nothing, nothing, nothing, *place[3:]))
+    ground, sure = judge(nothing, nothing, nothing, less=None, lattice=lattice, limits=limits, logits=logits)
     assert len(ground) == len(sure) == 0

@@ -201,8 +201,8 @@ def test_fitted_ground_derives_its_values_from_the_spacing_and_says_why(density,
     assert (1000 / stage.params.cell).is_integer()
     for name in ("cell", "dense", "starts"):
         assert f"{facts.spacing:.2f} m" in stage.reasons[name]
-    chosen = FittedGround(FittedGroundParams(cell=4.0, dense=True, starts=2)).resolved(facts)
-    assert (chosen.params.cell, chosen.params.dense, chosen.params.starts) == (4.0, True, 2)
+    chosen = FittedGround(FittedGroundParams(cell=4.0, dense=True, starts=3)).resolved(facts)
+    assert (chosen.params.cell, chosen.params.dense, chosen.params.starts) == (4.0, True, 3)
     assert not chosen.reasons
 
 

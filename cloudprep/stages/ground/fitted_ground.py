@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from functools import cached_property, partial
+from functools import partial
 from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 
 import numpy as np
@@ -15,7 +15,7 @@ from cloudprep.kernels.ground_confidence import place_logits
 from cloudprep.kernels.ground_crests import with_crests
 from cloudprep.kernels.ground_fine import CLOSE, FineRules, fine_surface
 from cloudprep.kernels.ground_heights import Heights, count_over, packed, summed
-from cloudprep.kernels.ground_judge import Lattice, beside_each_other, judge
+from cloudprep.kernels.ground_judge import Lattice, judge
 from cloudprep.kernels.ground_limits import Limits, agreed_limits, narrowed
 from cloudprep.kernels.ground_surface import Rules, Surface, ground_surface
 from cloudprep.stages.base import (
@@ -147,7 +147,7 @@ class FittedGroundParams(StageParams):
         None,
         ge=1,
         le=3,
-        meaning="from how many starts of the raster the surface is fitted; the median of the limits decides",
+        meaning="from how many starts of the raster the surface is fitted; their median decides",
         derived=(
             "2, which takes the luck of the raster out of the result; 1 where points are dense: there more "
             "changed less than 0.3 points on any made-up scene"
@@ -179,11 +179,6 @@ class _Ground:
     cues: Cues | None = None
     lines: FlightLines = field(default_factory=FlightLines)
 
-    @cached_property
-    def rasters(self) -> NDArray[np.float32]:
-        """What labels are read from."""
-        return beside_each_other(self.limits, self.logits)
-
     def place(self, points: Points) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return positions of points in fine cells of the lattice."""
         return (points["x"] + self.zero[0]) / self.fine, (points["y"] + self.zero[1]) / self.fine
@@ -205,8 +200,8 @@ class _Ground:
             self.heights(points),
             less=None if self.cues is None else self.cues.lower(points),
             lattice=Lattice(self.fine, *self.zero),
-            first=(self.limits.column, self.limits.row),
-            rasters=self.rasters,
+            limits=self.limits,
+            logits=self.logits,
             threads=threads,
         )
 
