@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
 import os
 import re
 from dataclasses import dataclass
@@ -12,6 +14,7 @@ from cloudprep.engine.store import BLOCK_POINTS
 from cloudprep.engine.working import extra_labels, held_during
 from cloudprep.errors import UsageError
 from cloudprep.model.columns import COLUMNS
+from cloudprep.stages.base import SiteBytes
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -20,7 +23,7 @@ if TYPE_CHECKING:
     from cloudprep.stages.base import Stage
 
 # The interpreter with its libraries and compiled kernels, measured.
-BASE_BYTES = 420_000_000
+BASE_BYTES = 270_000_000
 # Share of the machine's memory that a run takes unless told otherwise.
 _SHARE = 0.6
 # Points of a block with its buffer, against those of the block alone.
@@ -72,6 +75,13 @@ def default_memory() -> int:
 def share_of(total: int) -> int:
     """Return how much of a memory a run takes unless told, bytes."""
     return int(_SHARE * total)
+
+
+def give_back() -> None:
+    """Give memory that is no longer used back to the system, where the C library can be told to."""
+    # It keeps what lies between pieces in use, hundreds of megabytes after a stage.
+    with contextlib.suppress(OSError, AttributeError):
+        ctypes.CDLL(None).malloc_trim(0)
 
 
 @dataclass(frozen=True)
@@ -142,34 +152,49 @@ def plan_memory(
     UsageError
         If the memory is too little for the site's rasters and a small block.
     """
-    rasters = max((stage.site_bytes(site) for stage in stages), default=0)
+    sites = [stage.site_bytes(site) for stage in stages] or [SiteBytes(0, 0)]
+    solving = max(one.solving for one in sites)
     width = _width({*columns, *extra_labels(stages)})
     during = [_width(names) for names in held_during(stages)]
-    a_point = max((s.bytes_per_point + w for s, w in zip(stages, during, strict=True)), default=0)
-    whole = BASE_BYTES + rasters + site.count * (width + 12 + a_point)
+    needs = [s.bytes_per_point + w for s, w in zip(stages, during, strict=True)] or [0]
+    whole = BASE_BYTES + max(
+        max(one.held + site.count * need, one.solving) for one, need in zip(sites, needs, strict=True)
+    )
+    whole += site.count * (width + 12)
     if whole <= limit and not shared:
         return MemoryPlan(limit, False, BLOCK_POINTS, whole, 0, 0)
-    in_block = int(_BUFFERED * max((_of_block(stage) for stage in stages), default=1))
     share = limit // processes
-    room = share - BASE_BYTES - rasters
-    points = min(BLOCK_POINTS, room // (workers * in_block), max(site.count, 1))
+    # What each stage leaves for blocks, in points.
+    left = [
+        int((share - BASE_BYTES - one.held) / (_BUFFERED * _of_block(stage)))
+        for one, stage in zip(sites, stages, strict=False)
+    ]
+    most = min(left, default=site.count)
+    points = min(BLOCK_POINTS, most // workers, max(site.count, 1))
     if not measured:
         points = max(points, min(FEWEST_POINTS, site.count))
-    if points < min(FEWEST_POINTS, site.count):
-        least = processes * (BASE_BYTES + rasters + workers * in_block * FEWEST_POINTS)
+    if points < min(FEWEST_POINTS, site.count) or (measured and share < BASE_BYTES + solving):
+        blocks = (_BUFFERED * workers * FEWEST_POINTS * _of_block(stage) for stage in stages)
+        needed = max(solving, *(one.held + n for one, n in zip(sites, blocks, strict=False)))
+        least = processes * (BASE_BYTES + needed)
         workers *= max(1, processes - 1)
         raise UsageError(
             f"--memory {limit / 1e9:.2f} GB is too little for this site with {workers} workers: "
-            f"its rasters take {rasters / 1e9:.2f} GB, at least {least / 1e9:.2f} GB are needed "
+            f"its rasters take {solving / 1e9:.2f} GB, at least {least / 1e9:.2f} GB are needed "
             "(fewer --workers need less)"
         )
     a_row = 16 + width + 8
     reading = max(1, min(int(_READING * (share - BASE_BYTES)) // a_row, site.count))
-    expected = BASE_BYTES + max(rasters + workers * in_block * points, reading * (a_row + 12))
+    expected = BASE_BYTES + max(
+        solving,
+        reading * (2 * a_row),
+        *(
+            one.held + int(_BUFFERED * workers * points * _of_block(stage))
+            for one, stage in zip(sites, stages, strict=False)
+        ),
+    )
     # Labels are there twice while they are exchanged; columns that stages make come on top.
-    held = width + max(during, default=0) + 3 + _scratch_width(stages) + 16
-    scratch = site.count * held
-    most = room // in_block
+    scratch = site.count * _row_on_disk(width, stages)
     return MemoryPlan(limit, True, points, processes * expected, scratch, reading, most)
 
 
@@ -178,9 +203,16 @@ def _of_block(stage: Stage) -> int:
     return stage.bytes_per_point + _width({*stage.needs, *stage.uses, *stage.provides, "classification"})
 
 
-def _scratch_width(stages: Sequence[Stage]) -> int:
-    """Return the bytes of a point in what a stage's summaries hand on to its labelling, at most."""
-    return max((8 for stage in stages if stage.summarises and stage.provides), default=0)
+def _row_on_disk(width: int, stages: Sequence[Stage]) -> int:
+    """Return the bytes that a point takes in files at most: raw coordinates are half as wide as metres."""
+    given = width - 12 + 4  # the row
+    most = given
+    for stage, held in zip(stages, held_during(stages), strict=True):
+        working = _width(held)
+        # What a stage gives is there beside what it replaces.
+        twice = _width(n for n in stage.provides if n not in held)
+        most = max(most, given + working + twice + (4 if stage.summarises and stage.provides else 0))
+    return most
 
 
 def _width(names: Iterable[str]) -> int:

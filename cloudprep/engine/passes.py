@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from cloudprep.engine.executor import Threads
+from cloudprep.engine.memory import give_back
 from cloudprep.errors import CloudprepError
 from cloudprep.model.columns import COLUMNS, EXTRA_LABELS, WORKING_COLUMNS
 from cloudprep.model.moves import ClassMoves
@@ -300,6 +301,7 @@ class StagePass:
                 self._draw(solution, scratch, result)
         finally:
             self.store.forget(scratch)
+            give_back()
             self.progress.finish()
         return result
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from abc import ABC
 from dataclasses import dataclass
 from enum import Enum
-from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Protocol, Self
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, NamedTuple, Protocol, Self
 
 import numpy as np
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
@@ -31,6 +31,7 @@ __all__ = [
     "Drawing",
     "Points",
     "Scope",
+    "SiteBytes",
     "Solution",
     "Stage",
     "StageParams",
@@ -224,13 +225,13 @@ class Stage(ABC):
         """
         return 0.0
 
-    def site_bytes(self, site: SiteFacts) -> int:
+    def site_bytes(self, site: SiteFacts) -> SiteBytes:
         """Return the memory that the stage takes for the whole site, beside that for points: its rasters.
 
         Asked of a resolved stage only.
         """
         del site
-        return 0
+        return SiteBytes(0, 0)
 
     def summarise(self, points: Points, context: Context) -> Summary:
         """Return this block's share of the site's figures."""
@@ -326,6 +327,21 @@ def _centres_within(
     centres = np.clip(centres, site[0], max(site[0], np.nextafter(site[1], -np.inf)))
     first, beyond = np.searchsorted(centres, block)
     return int(first), int(beyond)
+
+
+class SiteBytes(NamedTuple):
+    """Memory for the whole site, bytes.
+
+    Parameters
+    ----------
+    held : int
+        While blocks are worked on.
+    solving : int
+        At most while ``solve``, ``settle`` or ``finish`` is at work, what is held included.
+    """
+
+    held: int
+    solving: int
 
 
 def whole_cloud_context(site: SiteFacts, count: int, *, threads: int = 1) -> Context:

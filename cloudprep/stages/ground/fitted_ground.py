@@ -24,6 +24,7 @@ from cloudprep.stages.base import (
     Delta,
     Points,
     Scope,
+    SiteBytes,
     Solution,
     Stage,
     StageParams,
@@ -377,11 +378,12 @@ class FittedGround(Stage):
         """Return 0: the surface is worked out for the site, and points are compared with nothing else."""
         return 0.0
 
-    def site_bytes(self, site: SiteFacts) -> int:
+    def site_bytes(self, site: SiteFacts) -> SiteBytes:
         """Return what the rasters take, bytes: some for the whole site, more for the tile at work."""
         cells = math.ceil(site.bounds.width / self._fine) * math.ceil(site.bounds.height / self._fine)
         at_work = cells if cells <= LARGEST_WHOLE else min(cells, (SIDE + 2 * MARGIN) ** 2)
-        return _CELL_HELD * cells + _CELL_AT_WORK * at_work
+        held = _CELL_HELD * cells
+        return SiteBytes(held, held + _CELL_AT_WORK * at_work)
 
     @property
     def _fine(self) -> float:

@@ -136,7 +136,7 @@ class BuriedPoints(Stage):
             "Remote Sensing 59 (2004)"
         ),
     )
-    bytes_per_point: ClassVar[int] = 260
+    bytes_per_point: ClassVar[int] = 160
     params: BuriedParams
 
     def derive(self, site: SiteFacts) -> tuple[Mapping[str, Any], Mapping[str, str]]:

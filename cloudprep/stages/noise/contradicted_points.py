@@ -134,7 +134,7 @@ class ContradictedPoints(Stage):
             "laser scanning point clouds, ISPRS Journal of Photogrammetry and Remote Sensing 107 (2015)"
         ),
     )
-    bytes_per_point: ClassVar[int] = 160
+    bytes_per_point: ClassVar[int] = 140
     params: ContradictedParams
 
     def derive(self, site: SiteFacts) -> tuple[Mapping[str, Any], Mapping[str, str]]:

@@ -140,7 +140,7 @@ class EdgeSmear(Stage):
             "38 (1995)"
         ),
     )
-    bytes_per_point: ClassVar[int] = 200
+    bytes_per_point: ClassVar[int] = 150
     params: EdgeSmearParams
 
     def derive(self, site: SiteFacts) -> tuple[Mapping[str, Any], Mapping[str, str]]:

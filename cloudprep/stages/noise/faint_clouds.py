@@ -115,7 +115,7 @@ class FaintClouds(Stage):
             "IEEE Access 8 (2020)"
         ),
     )
-    bytes_per_point: ClassVar[int] = 160
+    bytes_per_point: ClassVar[int] = 120
     params: FaintParams
 
     def derive(self, site: SiteFacts) -> tuple[Mapping[str, Any], Mapping[str, str]]:

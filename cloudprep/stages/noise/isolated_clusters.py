@@ -125,7 +125,7 @@ class IsolatedClusters(Stage):
             "The Computer Journal 16 (1973)"
         ),
     )
-    bytes_per_point: ClassVar[int] = 180
+    bytes_per_point: ClassVar[int] = 135
     params: ClusterParams
 
     def derive(self, site: SiteFacts) -> tuple[Mapping[str, Any], Mapping[str, str]]:

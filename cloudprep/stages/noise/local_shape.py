@@ -68,7 +68,7 @@ class LocalShape(Stage):
             "unorganized points, SIGGRAPH (1992)"
         ),
     )
-    bytes_per_point: ClassVar[int] = 230
+    bytes_per_point: ClassVar[int] = 150
     params: LocalShapeParams
 
     def derive(self, site: SiteFacts) -> tuple[Mapping[str, Any], Mapping[str, str]]:

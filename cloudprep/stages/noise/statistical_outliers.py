@@ -197,7 +197,7 @@ class StatisticalOutliers(Stage):
             "Statistical Association 69 (1974)"
         ),
     )
-    bytes_per_point: ClassVar[int] = 200
+    bytes_per_point: ClassVar[int] = 110
     params: OutlierParams
 
     def derive(self, site: SiteFacts) -> tuple[Mapping[str, Any], Mapping[str, str]]:
