@@ -10,8 +10,8 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
 
+from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.neighbours_tree import FAN, LEAF, build_tree
 from cloudprep.kernels.simd import (
     below,

@@ -13,8 +13,8 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
 
+from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.neighbours import ROOM, visit_leaf, walking_space
 from cloudprep.kernels.neighbours_axes import (
     DEVIATIONS,
