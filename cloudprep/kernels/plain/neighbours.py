@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 # Positions at a time: what bounds the memory.
 _AT_A_TIME = 8192
+# So many more are asked for: SciPy's arithmetic may differ in the last bit, and so in who is nearer.
+_SPARE = 2
 # Candidates a hair beyond a limit are looked at too.
 _HAIR = 1.0 + 1e-12
 
@@ -39,12 +41,13 @@ def candidates(
     tree: cKDTree, at: Floats, k: int, farthest: float = np.inf, threads: int = 1
 ) -> tuple[Floats, Integers]:
     """Return the k nearest points, their squared distances ascending (infinite where there are none left)."""
-    _, found = tree.query(at, np.arange(1, k + 1), distance_upper_bound=farthest, workers=threads)
+    asked = np.arange(1, k + _SPARE + 1)
+    _, found = tree.query(at, asked, distance_upper_bound=farthest, workers=threads)
     there = found < tree.n
     found = np.where(there, found, 0)
     away = squared_lengths(*(tree.data[found] - at[:, None]).transpose(2, 0, 1))
     away[~there] = np.inf
-    order = np.argsort(away, axis=1, kind="stable")
+    order = np.argsort(away, axis=1, kind="stable")[:, :k]
     return np.take_along_axis(away, order, axis=1), np.take_along_axis(found, order, axis=1)
 
 
