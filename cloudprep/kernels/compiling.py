@@ -21,8 +21,8 @@ import numpy as np
 __all__ = ["COMPILED", "VARIABLE", "WAY_OUT", "WHY_NOT", "njit", "what_it_means"]
 
 VARIABLE = "CLOUDPREP_COMPILED"
-# Measured on the stages of bare_earth and 24,000 points of the demo site.
-_SLOWER = "10 to 50"
+# Measured, stage by stage of bare_earth, on 24,000 points of the demo site.
+_SLOWER = "2 to 80"
 _OFF = ("0", "no", "off", "false")
 
 
@@ -47,7 +47,7 @@ def what_it_means() -> str:
     """Return one line on compiled code being off, or nothing where it is on."""
     if COMPILED:
         return ""
-    return f"compiled code is off ({WHY_NOT}): results are the same, but take about {_SLOWER} times as long"
+    return f"compiled code is off ({WHY_NOT}): results are the same, but stages take {_SLOWER} times as long"
 
 
 if TYPE_CHECKING:
