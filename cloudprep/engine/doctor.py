@@ -136,9 +136,10 @@ def _scratch() -> Finding:
 
 
 def _kernels() -> Finding:
-    if os.environ.get("NUMBA_DISABLE_JIT", "0") not in ("", "0"):
-        problem = "kernels are interpreted, hundreds of times slower: unset NUMBA_DISABLE_JIT"
-        return Finding("compiled kernels", "none", problem)
+    from cloudprep.kernels import compiling  # noqa: PLC0415 - slow to import, and what is tested here
+
+    if not compiling.COMPILED:
+        return Finding("compiled kernels", "off", f"{compiling.what_it_means()}: {compiling.WAY_OUT}")
     module = importlib.import_module(_ANY_KERNEL[0])
     state = cache_state(
         Path(getattr(module, _ANY_KERNEL[1]).stats.cache_path), Path(str(module.__file__)).parent

@@ -57,6 +57,7 @@ from cloudprep.errors import (
     UsageError,
 )
 from cloudprep.io.las import check_room_for_labels, fingerprint
+from cloudprep.kernels.compiling import what_it_means
 from cloudprep.model.columns import WORKING_COLUMNS
 from cloudprep.model.crs import CloudCrs
 
@@ -195,6 +196,8 @@ class _Run:
         if self.request.scheduler is not None and self.request.engine != "dask":
             raise UsageError("--scheduler is the address of a dask scheduler: it goes with --engine dask")
         self.folder.refuse_finished(overwrite=self.request.overwrite)
+        if slower := what_it_means():
+            self._warn(slower)
         paths = expand_inputs(self.request.inputs, leave_out=self.request.out, note=self._assume)
         names = deliverable_names(paths)
         self.inputs = [TrackedInput(p, n) for p, n in zip(paths, names, strict=True)]

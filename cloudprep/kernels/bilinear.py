@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
-from numba import njit
+
+from cloudprep.kernels.compiling import COMPILED, njit
+from cloudprep.kernels.plain import rasters as plain
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -95,6 +97,8 @@ def bilinear(values: NDArray[Any], across: Floats, up: Floats) -> Floats:
     out = np.empty(len(across))
     if values.size == 0:
         out[:] = np.nan
+    elif not COMPILED:
+        return plain.bilinear(values, across, up)
     else:
         _bilinear(values, across, up, out)
     return out

@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
+
+from cloudprep.kernels.compiling import COMPILED, njit
+from cloudprep.kernels.plain import cells as plain
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -119,7 +121,8 @@ def lowest_per_cell(
     array([[ 3.,  4., nan]])
     """
     lowest = np.full(shape, np.nan)
-    _check_inside(int(_lower(column, row, np.asarray(z, np.float64), lowest)), len(z), shape)
+    lower = _lower if COMPILED else plain.lowest_heights
+    _check_inside(int(lower(column, row, np.asarray(z, np.float64), lowest)), len(z), shape)
     return lowest
 
 
@@ -154,7 +157,8 @@ def lowest_point_per_cell(
         If a point lies outside the raster.
     """
     index = np.full(shape, -1, np.int64)
-    _check_inside(int(_lowest_index(column, row, x, y, z, index)), len(z), shape)
+    lowest_index = _lowest_index if COMPILED else plain.lowest_index
+    _check_inside(int(lowest_index(column, row, x, y, z, index)), len(z), shape)
     return index
 
 

@@ -9,9 +9,9 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
 
 from cloudprep.kernels.columns_sorted import kept_starts
+from cloudprep.kernels.compiling import njit
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
 
 from cloudprep.kernels.columns_above import how_many, in_threads
+from cloudprep.kernels.compiling import njit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

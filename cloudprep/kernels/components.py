@@ -12,8 +12,8 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
 
+from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.components_pairs import (
     farthest_squared,
     fill_box,

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
-from numba import njit
 
+from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.ground_joins import patches
 
 if TYPE_CHECKING:

@@ -6,9 +6,9 @@ from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
-from numba import njit
 from scipy import ndimage
 
+from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.ground_heights import (
     BIN,
     Heights,

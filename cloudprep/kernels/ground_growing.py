@@ -6,7 +6,8 @@ import math
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
-from numba import njit
+
+from cloudprep.kernels.compiling import njit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

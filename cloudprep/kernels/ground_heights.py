@@ -6,11 +6,11 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
 from scipy import ndimage
 
 from cloudprep.kernels.bilinear import read_between
 from cloudprep.kernels.cell_summary import span
+from cloudprep.kernels.compiling import njit
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -7,9 +7,9 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
 
 from cloudprep.kernels.bilinear import corners_of, read_corners
+from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.ground_confidence import percent_sure
 
 if TYPE_CHECKING:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
-from numba import njit
 from scipy import ndimage
 
 from cloudprep.kernels.bilinear import bilinear, corners_of, read_corners
+from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.steepness import steepness
 
 if TYPE_CHECKING:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
 from scipy import sparse
 from scipy.sparse import csgraph
+
+from cloudprep.kernels.compiling import njit
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

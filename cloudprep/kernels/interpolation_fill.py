@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
 from scipy.ndimage import distance_transform_edt
+
+from cloudprep.kernels.compiling import njit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

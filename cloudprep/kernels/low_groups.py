@@ -11,8 +11,8 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
 
+from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.trend import BLOCK, block_planes, trend_at
 
 if TYPE_CHECKING:

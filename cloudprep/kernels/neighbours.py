@@ -10,9 +10,10 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
 
+from cloudprep.kernels.compiling import COMPILED, njit
 from cloudprep.kernels.neighbours_tree import FAN, LEAF, build_tree
+from cloudprep.kernels.plain import neighbours as plain
 from cloudprep.kernels.simd import (
     below,
     larger,
@@ -103,6 +104,9 @@ def mean_neighbour_distance(
     if tree is None:
         tree = build_tree(x, y, z, threads=threads)
     rows = min(k, n - 1) + 1
+    if not COMPILED:
+        plain.mean_neighbour_distance(tree.points(), rows, wanted, mean, kth, threads)
+        return mean, kth
     # Many more runs than threads: their costs differ.
     cuts = np.linspace(0, len(tree.x) // LEAF, (32 * threads if threads > 1 else 1) + 1).astype(np.int64)
 

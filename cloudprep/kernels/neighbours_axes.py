@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from numba import njit
-
+from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.simd import (
     larger,
     load,

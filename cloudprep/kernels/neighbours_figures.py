@@ -11,7 +11,8 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
+
+from cloudprep.kernels.compiling import njit
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

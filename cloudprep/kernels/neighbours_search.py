@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
 
+from cloudprep.kernels.compiling import COMPILED, njit
 from cloudprep.kernels.neighbours_tree import FAN, LEAF, Tree
+from cloudprep.kernels.plain import neighbours as plain
 from cloudprep.kernels.simd import (
     below,
     larger,
@@ -44,6 +45,8 @@ def nearest_distances(tree: Tree, x: Floats, y: Floats, z: Floats, k: int) -> Fl
     ndarray of float64, shape (m, k)
         Squared distances, m2, ascending; infinity where the tree holds fewer points.
     """
+    if not COMPILED:
+        return plain.nearest_distances(tree.points(), np.stack([x, y, z], axis=1), k)
     found = np.full((len(x), k), np.inf)
     _nearest(tree.x, tree.y, tree.z, tree.boxes, tree.levels, x, y, z, found)
     return found
@@ -71,6 +74,8 @@ def nearest_rows(tree: Tree, x: Floats, y: Floats, z: Floats, k: int, farthest: 
     ndarray of int64, shape (m, k)
         Rows of the points in the input of the tree, nearest first; -1 where there are fewer.
     """
+    if not COMPILED:
+        return plain.nearest_rows(tree.points(), np.stack([x, y, z], axis=1), k, farthest)
     found = np.full((len(x), k), -1, np.int64)
     _nearest_rows(*tree, x, y, z, farthest * farthest, found)
     return found
@@ -101,6 +106,8 @@ def rows_within(
     rows : ndarray of int64
         Rows of the points in the input of the tree, in no particular order.
     """
+    if not COMPILED:
+        return plain.rows_within(tree.points(), np.stack([x, y, z], axis=1), squared_radius)
     starts = np.zeros(len(x) + 1, np.int64)
     _within(*tree, x, y, z, squared_radius, starts, np.empty(0, np.int64))
     np.cumsum(starts, out=starts)

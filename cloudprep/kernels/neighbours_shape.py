@@ -13,8 +13,8 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
 
+from cloudprep.kernels.compiling import COMPILED, njit
 from cloudprep.kernels.neighbours import ROOM, visit_leaf, walking_space
 from cloudprep.kernels.neighbours_axes import (
     DEVIATIONS,
@@ -26,6 +26,7 @@ from cloudprep.kernels.neighbours_axes import (
     third_of_turn,
 )
 from cloudprep.kernels.neighbours_tree import LEAF, build_tree
+from cloudprep.kernels.plain import shapes as plain
 from cloudprep.kernels.simd import (
     below,
     load,
@@ -162,6 +163,10 @@ def neighbour_shapes(
             tree = build_tree(x, y, z, threads=threads)
         rows = min(k, n - 1) + 1
         cuts = np.linspace(0, len(tree.x) // LEAF, (32 * threads if threads > 1 else 1) + 1).astype(np.int64)
+        if not COMPILED:
+            rules = plain.Rules(_STEP_BITS, _TRIM, _TRIM_LEAST)
+            plain.neighbour_shapes(tree.points(), rows, wanted, table, kth, threads, rules)
+            return Shapes(*table.T), kth
         points = tree
 
         def search(run: int) -> None:

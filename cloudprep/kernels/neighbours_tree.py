@@ -12,7 +12,8 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
+
+from cloudprep.kernels.compiling import COMPILED, njit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -47,6 +48,12 @@ class Tree(NamedTuple):
     boxes: Floats
     levels: Integers
 
+    def points(self) -> Floats:
+        """Return the points in the order of the input, shape (n, 3)."""
+        points = np.empty((len(self.row), 3))
+        points[self.row] = np.stack([self.x, self.y, self.z], axis=1)[: len(self.row)]
+        return points
+
 
 def build_tree(x: Floats, y: Floats, z: Floats, *, threads: int = 1) -> Tree:
     """Return the tree of a cloud.
@@ -72,6 +79,8 @@ def build_tree(x: Floats, y: Floats, z: Floats, *, threads: int = 1) -> Tree:
             raise ValueError(f"coordinates must be finite, but {'xyz'[axis]} is not")
         records[:, axis] = values
     records[:, 3] = np.arange(n)
+    if not COMPILED:  # the searches are SciPy's then, in a tree of its own
+        return Tree(x.copy(), y.copy(), z.copy(), np.arange(n), np.empty((6, 0)), np.zeros(1, np.int64))
     _order(records, threads)
     leaves = -(-n // LEAF)
     tx, ty, tz = (_padded(records[:, axis], leaves * LEAF) for axis in range(3))

@@ -18,7 +18,9 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numba import njit
+
+from cloudprep.kernels.compiling import COMPILED, njit
+from cloudprep.kernels.plain import rasters as plain
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -119,6 +121,8 @@ def _in_pieces(count: int, piece: int, threads: int, work: Callable[[int, int], 
 
 def _filtered(values: NDArray[Any], radius: int, sign: float, threads: int) -> NDArray[Any]:
     """Return ``sign`` times the minimum of ``sign * values`` over squares of 2 ``radius`` + 1 cells."""
+    if not COMPILED:
+        return plain.lowest_in_square(values, radius, sign)
     rows, columns = values.shape
     signed = values.dtype.type(sign)
     halfway, result = np.empty_like(values), np.empty_like(values)

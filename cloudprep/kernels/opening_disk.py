@@ -16,7 +16,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numba import njit
+
+from cloudprep.kernels.compiling import COMPILED, njit
+from cloudprep.kernels.plain import rasters as plain
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -181,6 +183,8 @@ def _opened(
     result = values.copy()
     if values.size == 0:
         return result
+    if not COMPILED:
+        return plain.opened_by_disk(values, radius, inside, -1.0 if flip else 1.0)
     # A disk that covers the raster from each of its cells: beyond that nothing changes any more.
     reach = chords(min(float(radius), float(np.hypot(*values.shape)) + 1))
     rim, widest = len(reach) // 2, int(reach.max())

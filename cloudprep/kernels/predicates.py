@@ -8,7 +8,8 @@ then have 26 bits and their products 52, so a turn is exact in plain float64. Th
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from cloudprep.kernels.compiling import njit
 
 EXTENT = 1 << 26
 """Coordinates of one triangulation span less than this many steps."""

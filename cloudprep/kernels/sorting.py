@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
+
+from cloudprep.kernels.compiling import COMPILED, njit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -43,6 +44,8 @@ def sorted_order(keys: NDArray[np.int64]) -> NDArray[np.int32]:
         raise ValueError(f"at most {2**31 - 1} keys can be sorted, got {len(keys)}")
     if keys.min() < 0:
         raise ValueError(f"keys must not be negative, got {keys.min()}")
+    if not COMPILED:
+        return np.argsort(keys, kind="stable").astype(np.int32)
     # Large arrays come from NumPy: it asks for large pages, which take far less time to get than small ones.
     order, other_order = np.arange(len(keys), dtype=np.int32), np.empty(len(keys), np.int32)
     digits, other_digits = keys.astype(np.int64), np.empty(len(keys), np.int64)

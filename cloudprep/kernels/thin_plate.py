@@ -24,16 +24,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from cloudprep.kernels import thin_plate_cycle, thin_plate_levels
+from cloudprep.kernels.compiling import COMPILED
+from cloudprep.kernels.plain import thin_plate as plain
 from cloudprep.kernels.thin_plate_coarsest import dense, inverted, times
-from cloudprep.kernels.thin_plate_cycle import (
-    advance,
-    chebyshev_steps,
-    settle,
-    sweep,
-    turn_and_multiply,
-)
+from cloudprep.kernels.thin_plate_cycle import chebyshev_steps
 from cloudprep.kernels.thin_plate_far import nearest_where_far
-from cloudprep.kernels.thin_plate_levels import coarsen, scale_and_diagonal
 from cloudprep.kernels.thin_plate_narrow import NARROW, solved_narrow
 from cloudprep.kernels.thin_plate_operator import PLANES, RIM, Equations, factors
 
@@ -61,6 +57,10 @@ _STIFF = 3e4
 _PRECISIONS = (np.float32, np.float64)
 # Steps in float32 between looks in float64.
 _ROUND = 5
+
+
+_cycle = thin_plate_cycle if COMPILED else plain
+_levels = thin_plate_levels if COMPILED else plain
 
 
 class _Level:
@@ -138,16 +138,16 @@ class SurfaceFitter:
             if coarser is None:
                 self._inverse = inverted(dense(level.equations.planes))
             else:
-                scale_and_diagonal(level.equations, self._dtype(strength), level.scale, level.inverse)
+                _levels.scale_and_diagonal(level.equations, self._dtype(strength), level.scale, level.inverse)
                 coarser.equations.planes.fill(0)
-                coarsen(level.equations, level.scale, coarser.equations.planes)
+                _levels.coarsen(level.equations, level.scale, coarser.equations.planes)
             strength /= 4
 
     def _cycle(self) -> float:
         """Go down through all levels and up again; return the residual times its correction."""
         for level, coarser in zip(self._levels, self._levels[1:], strict=False):
             coarser.right.fill(0)
-            sweep(
+            _cycle.sweep(
                 False,
                 level.equations,
                 level.steps,
@@ -162,7 +162,7 @@ class SurfaceFitter:
         coarsest.out[inner] = times(self._inverse, coarsest.right[inner])
         value = 0.0
         for level, coarser in zip(self._levels[-2::-1], self._levels[:0:-1], strict=True):
-            value = sweep(
+            value = _cycle.sweep(
                 True,
                 level.equations,
                 level.steps,
@@ -181,7 +181,7 @@ class SurfaceFitter:
         self._direction.fill(0)
         self.rounds, largest, last, sound = 0, np.inf, np.inf, True
         while sound and largest > tolerance and self.rounds < most_rounds:
-            settle(self._exact, self._data, self._change, self._surface, finest.right)
+            _cycle.settle(self._exact, self._data, self._change, self._surface, finest.right)
             before = 1.0
             for k in range(min(_ROUND, most_rounds - self.rounds)):
                 now = self._cycle()
@@ -190,12 +190,14 @@ class SurfaceFitter:
                     break
                 by = self._dtype(now / before if k else 0.0)
                 before = now
-                bent = turn_and_multiply(finest.equations, by, finest.out, self._direction, self._product)
+                bent = _cycle.turn_and_multiply(
+                    finest.equations, by, finest.out, self._direction, self._product
+                )
                 # Both are sums of squares, unless rounding has got the better of the coarse levels.
                 sound = 0 < now < np.inf and 0 < bent < np.inf
                 if not sound:
                     break
-                step = advance(
+                step = _cycle.advance(
                     self._dtype(now / bent), self._direction, self._product, self._change, finest.right
                 )
                 self.rounds += 1

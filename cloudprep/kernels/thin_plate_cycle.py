@@ -15,8 +15,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numba import njit
 
+from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.thin_plate_levels import prolong_row, restrict_row
 from cloudprep.kernels.thin_plate_operator import Equations, finest_row, times_row
 

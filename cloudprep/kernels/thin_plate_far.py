@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numba import njit
 from scipy import ndimage
+
+from cloudprep.kernels.compiling import njit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

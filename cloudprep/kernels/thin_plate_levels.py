@@ -16,8 +16,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numba import njit
 
+from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.thin_plate_operator import PLANES, Equations, coefficients_row, parted
 
 if TYPE_CHECKING:

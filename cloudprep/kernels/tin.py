@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
 
+from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.tin_circles import circle_known
 from cloudprep.kernels.tin_points import SUBSTEPS
 from cloudprep.kernels.triangulation_mesh import STRIDE

@@ -9,7 +9,8 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
+
+from cloudprep.kernels.compiling import njit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

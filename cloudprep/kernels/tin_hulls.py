@@ -7,7 +7,8 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
+
+from cloudprep.kernels.compiling import njit
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

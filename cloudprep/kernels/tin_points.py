@@ -6,8 +6,8 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
 
+from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.hilbert import spatial_order
 from cloudprep.kernels.predicates import EXTENT
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
 
+from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.hilbert import spatial_order
 from cloudprep.kernels.predicates import EXTENT
 from cloudprep.kernels.triangulation_mesh import STRIDE, insert_points, lay_first_triangle, real_triangles

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import subprocess
+import sys
 from importlib.metadata import version
 from typing import TYPE_CHECKING
 
@@ -41,9 +43,18 @@ def test_machines_get_json(call: Call) -> None:
     assert told["problems"] == sum(bool(f["problem"]) for f in told["findings"])
 
 
-def test_kernels_switched_off_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("NUMBA_DISABLE_JIT", "1")
-    assert "unset NUMBA_DISABLE_JIT" in doctor._kernels().problem
+def test_kernels_switched_off_are_told() -> None:
+    for variable, value in (("CLOUDPREP_COMPILED", "0"), ("NUMBA_DISABLE_JIT", "1")):
+        told = subprocess.run(
+            [sys.executable, "-m", "cloudprep", "doctor"],
+            env={**os.environ, variable: value},
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert told.returncode == 1
+        assert f"compiled code is off ({variable}={value})" in told.stdout
+        assert f"unset {variable}" in told.stdout
 
 
 def test_kernels_kept_and_those_of_older_sources_are_counted(tmp_path: Path) -> None:
