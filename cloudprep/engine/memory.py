@@ -154,7 +154,7 @@ def plan_memory(
     """
     sites = [stage.site_bytes(site) for stage in stages] or [SiteBytes(0, 0)]
     solving = max(one.solving for one in sites)
-    width = _width({*columns, *extra_labels(stages)})
+    width = _width({"x", "y", "z", *columns, *extra_labels(stages)})
     during = [_width(names) for names in held_during(stages)]
     needs = [s.bytes_per_point + w for s, w in zip(stages, during, strict=True)] or [0]
     whole = BASE_BYTES + max(
@@ -185,13 +185,11 @@ def plan_memory(
         )
     a_row = 16 + width + 8
     reading = max(1, min(int(_READING * (share - BASE_BYTES)) // a_row, site.count))
+    # Blocks hold three quarters of the most on average, which makes up for their buffers.
     expected = BASE_BYTES + max(
         solving,
         reading * (2 * a_row),
-        *(
-            one.held + int(_BUFFERED * workers * points * _of_block(stage))
-            for one, stage in zip(sites, stages, strict=False)
-        ),
+        *(one.held + workers * points * _of_block(stage) for one, stage in zip(sites, stages, strict=False)),
     )
     # Labels are there twice while they are exchanged; columns that stages make come on top.
     scratch = site.count * _row_on_disk(width, stages)
