@@ -32,37 +32,48 @@ _STRIP = 256
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def _lower(first: NDArray[Any], second: NDArray[Any], out: NDArray[Any]) -> None:
+    """Write the lower of two lines; a loop of its own, which the compiler turns into vector instructions."""
+    for i in range(len(out)):
+        out[i] = min(first[i], second[i])
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _lower_signed(first: NDArray[Any], second: NDArray[Any], sign: float, out: NDArray[Any]) -> None:
+    for i in range(len(out)):
+        out[i] = min(first[i], sign * second[i])
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def _along_rows(
     source: NDArray[Any], target: NDArray[Any], radius: int, sign: float, first: int, last: int
 ) -> None:
     """Write ``sign`` times the running minimum of ``sign * source`` along rows ``first`` to ``last``.
 
-    NaN counts as nothing there.
+    NaN counts as nothing there. Minima over twice as many values are two minima over half as many, side by
+    side: more comparisons than along the columns, but of whole lines at once.
     """
     columns = source.shape[1]
-    stretch = 2 * radius + 1
-    length = (columns + 2 * radius + stretch - 1) // stretch * stretch
+    length = columns + 2 * radius
     value = np.empty(length, source.dtype)
-    forward = np.empty(length, source.dtype)
-    backward = np.empty(length, source.dtype)
-    value[:] = np.inf
+    other = np.empty(length, source.dtype)
+    lowest = np.empty(columns, source.dtype)
     for r in range(first, last):
+        value[:radius] = np.inf
+        value[radius + columns :] = np.inf
         for c in range(columns):
             v = sign * source[r, c]
             value[radius + c] = v if v == v else np.inf  # noqa: PLR0124 - NaN
-        for start in range(0, length, stretch):
-            best = value[start]
-            forward[start] = best
-            for i in range(start + 1, start + stretch):
-                best = min(best, value[i])
-                forward[i] = best
-            best = value[start + stretch - 1]
-            backward[start + stretch - 1] = best
-            for i in range(start + stretch - 2, start - 1, -1):
-                best = min(best, value[i])
-                backward[i] = best
+        wide, left = 1, length
+        while 2 * wide <= 2 * radius + 1:
+            left -= wide
+            _lower(value[:left], value[wide : wide + left], other[:left])
+            value, other = other, value
+            wide *= 2
+        apart = 2 * radius + 1 - wide
+        _lower(value[:columns], value[apart : apart + columns], lowest)
         for c in range(columns):
-            target[r, c] = sign * min(backward[c], forward[c + 2 * radius])
+            target[r, c] = sign * lowest[c]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -78,32 +89,30 @@ def _along_columns(
     width = last - first
     backward = np.empty((stretch, width), source.dtype)
     forward = np.empty(width, source.dtype)
+    lowest = np.empty(width, source.dtype)
     for start in range(0, rows, stretch):
         # Windows of the rows start .. start + 2 r all meet in the line between start + r and start + r + 1.
         for j in range(stretch - 1, -1, -1):
             r = start - radius + j
             here = backward[j]
-            if j == stretch - 1:
+            inside = 0 <= r < rows
+            if j == stretch - 1 and inside:
+                here[:] = sign * source[r, first:last]
+            elif j == stretch - 1:
                 here[:] = np.inf
+            elif not inside:
+                here[:] = backward[j + 1]
             else:
-                after = backward[j + 1]
-                for c in range(width):
-                    here[c] = after[c]
-            if 0 <= r < rows:
-                line = source[r]
-                for c in range(width):
-                    here[c] = min(here[c], sign * line[first + c])
+                _lower_signed(backward[j + 1], source[r, first:last], sign, here)
         forward[:] = np.inf
         for j in range(min(stretch, rows - start)):
             r = start + radius + j
             if j > 0 and r < rows:
-                line = source[r]
-                for c in range(width):
-                    forward[c] = min(forward[c], sign * line[first + c])
-            here = backward[j]
-            out = target[start + j]
+                _lower_signed(forward, source[r, first:last], sign, forward)
+            _lower(backward[j], forward, lowest)
+            out = target[start + j, first:last]
             for c in range(width):
-                out[first + c] = sign * min(here[c], forward[c])
+                out[c] = sign * lowest[c]
 
 
 def _in_pieces(count: int, piece: int, threads: int, work: Callable[[int, int], Any]) -> None:
