@@ -204,4 +204,4 @@ def test_processes_share_the_memory():
     assert three.block_points == alone.block_points
     assert three.expected == 3 * alone.expected
     with pytest.raises(UsageError, match="with 2 workers"):
-        plan(2_000_000_000 // 2, 3)
+        plan(840_000_000, 3)
