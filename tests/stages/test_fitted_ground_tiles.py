@@ -1,0 +1,84 @@
+"""Large sites tile by tile: tiles cover the raster once, and what is far enough away doesn't show."""
+
+from functools import partial
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from cloudprep.kernels.ground_heights import BINS, packed, summed
+from cloudprep.stages.ground import fitted_ground
+from cloudprep.stages.ground._tiles import MARGIN, SIDE, Span, tiles_of
+from cloudprep.stages.ground.fitted_ground import FittedGround
+from cloudprep.testing import run_stage
+from demo_clouds.scenes import scene
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    column=st.integers(-300, 300),
+    row=st.integers(-300, 300),
+    columns=st.integers(1, 90),
+    rows=st.integers(1, 90),
+    side=st.integers(1, 40),
+    margin=st.integers(0, 20),
+)
+def test_tiles_cover_a_raster_once_and_their_margins_stay_within(column, row, columns, rows, side, margin):
+    whole = Span(column, row, column + columns, row + rows)
+    seen = np.zeros(whole.shape, int)
+    for tile in tiles_of(whole, side=side, margin=margin, most=0):
+        seen[tile.inner.seen_from(whole)] += 1
+        assert tile.inner.column // side == (tile.inner.end_column - 1) // side  # on the global lattice
+        assert tile.outer.cut(whole) == tile.outer
+        for i, sign in enumerate((-1, -1, 1, 1)):
+            edge = whole[i]
+            assert tile.outer[i] == tile.inner[i] + sign * margin or tile.outer[i] == edge
+    assert (seen == 1).all()
+
+
+def test_a_small_raster_is_one_tile():
+    whole = Span(5, -7, 405, 393)
+    assert tiles_of(whole) == [(whole, whole)]
+    assert len(tiles_of(Span(0, 0, 4 * SIDE, SIDE))) == 4
+    assert MARGIN >= 256  # 128 m where cells are half a metre wide
+
+
+def labels(columns, **how):
+    run = run_stage(FittedGround(), columns, **how)
+    return run.labels["classification"], run.labels["ground_confidence"]
+
+
+@pytest.fixture
+def forced(monkeypatch):
+    monkeypatch.setattr(fitted_ground, "tiles_of", partial(tiles_of, side=150, margin=MARGIN, most=1))
+
+
+@pytest.mark.parametrize("name", ["rolling", "drone_plants"])
+def test_tiles_with_the_usual_margin_change_hardly_a_label(name, monkeypatch):
+    columns = scene(name, 3).columns()
+    whole, _ = labels(columns)
+    monkeypatch.setattr(fitted_ground, "tiles_of", partial(tiles_of, side=150, margin=MARGIN, most=1))
+    parts, _ = labels(columns)
+    assert np.mean(parts != whole) <= 0.0001
+
+
+def test_blocks_and_workers_do_not_show_where_a_site_is_fitted_in_tiles(forced):
+    columns = scene("rolling", 3).columns()
+    for ours, theirs in zip(labels(columns), labels(columns, block_edge=47.0, workers=2), strict=True):
+        assert np.array_equal(ours, theirs)
+
+
+def test_counts_of_parts_add_up_and_are_full_at_65535():
+    rng = np.random.default_rng(4)
+    counts = rng.integers(0, 3, (6, 9, BINS)).astype(np.uint16)
+    other = np.zeros((4, 3, BINS), np.uint16)
+    other[1, 2, 7] = 65_535
+    counts[3, 6, 7] = 2
+    parts = [(10, 20, packed(counts)), (14, 22, packed(other))]
+    expected = np.zeros((5, 8, BINS), np.int64)
+    expected[:, :] = counts[1:, 1:]
+    expected[1:5, 3:6] += other
+    added = summed(parts, (11, 21), (5, 8))
+    wanted = packed(np.minimum(expected, 65_535).astype(np.uint16))
+    assert all(np.array_equal(a, b) for a, b in zip(added, wanted, strict=True))
