@@ -164,7 +164,7 @@ class BlockWork:
         delta = self.stage.run(self._seen(points), context, self.solution)
         columns = self._checked(delta.columns, len(points))
         after = {name: _own(values, context) for name, values in columns.items()}
-        changed, moves = 0, None
+        moves = None
         differs = np.zeros(block.count, bool)
         for name in ("classification", "withheld"):
             if name not in self.stage.provides:

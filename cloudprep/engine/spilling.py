@@ -123,7 +123,7 @@ class Spiller:
         try:
             spilled = self._read(flight, units, number, advance)
         except BaseException:
-            self._place, self._held = before[0], 0
+            self._place, self._held, self._buffer = before[0], 0, {}
             del self._cells[before[1] :], self._stray[before[2] :]
             raise
         self.flights.append(spilled)

@@ -1,9 +1,10 @@
-"""Grey openings with square windows, at a cost that doesn't grow with the window (van Herk).
+"""Grey openings with square windows, at a cost that hardly grows with the window.
 
 A running minimum over 2 r + 1 values takes three comparisons a value, whatever r: the line is cut into
 stretches of 2 r + 1, minima are accumulated forwards and backwards within each, and every window is the
 meeting of one backward and one forward minimum. A square window is a running minimum along the rows and
-then along the columns.
+then along the columns. Along the columns it is done that way, for many columns at once; along the rows by
+doubling (common practice, no source), so that whole lines are compared at once there too.
 
 References
 ----------

@@ -7,7 +7,6 @@ import laspy
 import numpy as np
 import pytest
 
-from cloudprep.config import load_pipeline
 from cloudprep.engine import holding, scratch
 from cloudprep.engine.executor import Crew
 from cloudprep.engine.holding import InMemory, OnDisk
@@ -37,7 +36,7 @@ def in_memory(paths):
     return *holder.finish(frozenset(NAMES)), read
 
 
-def flat(store, name, columns):
+def flat(store, name):
     """Return a column in source order, from blocks, with -1 for stray points."""
     count = len(store)
     values = np.full(count, -1.0)
@@ -92,9 +91,7 @@ def test_every_point_is_in_one_block_with_the_coordinates_that_memory_gives(clou
     assert sum(b.count for b in ours.blocks) == ours.usable_count
     usable = np.ones(len(theirs), bool) if theirs.stray is None else ~theirs.stray
     for name in ("x", "y", "z", "intensity", "classification"):
-        assert np.array_equal(
-            flat(ours, name, theirs.columns), np.where(usable, theirs.columns[name].astype(float), -1.0)
-        )
+        assert np.array_equal(flat(ours, name), np.where(usable, theirs.columns[name].astype(float), -1.0))
     for i in range(2):
         count = len(ours.label_rows(i, ()))
         for rows in (slice(0, count), slice(3, 700), slice(499, 502)):
@@ -268,4 +265,3 @@ def test_extra_labels_come_back_by_row(clouds, run, tmp_path):
     a, b = (laspy.read(folder / "clouds/a.laz").ground_confidence for folder in (one, two))
     assert np.array_equal(a, b)
     assert len(np.unique(a)) > 3
-    assert load_pipeline(pipeline)

@@ -55,10 +55,10 @@ def forced(monkeypatch):
 
 
 @pytest.mark.parametrize("name", ["rolling", "drone_plants"])
-def test_tiles_with_the_usual_margin_change_hardly_a_label(name, monkeypatch):
+def test_tiles_with_the_usual_margin_change_hardly_a_label(name, request):
     columns = scene(name, 3).columns()
     whole, _ = labels(columns)
-    monkeypatch.setattr(fitted_ground, "tiles_of", partial(tiles_of, side=150, margin=MARGIN, most=1))
+    request.getfixturevalue("forced")
     parts, _ = labels(columns)
     assert np.mean(parts != whole) <= 0.0001
 
