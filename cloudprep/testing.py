@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import shapely
 from pydantic import ValidationError
 from scipy.spatial import cKDTree
 
@@ -24,14 +25,16 @@ from cloudprep.engine.store_memory import MemoryStore
 from cloudprep.errors import MissingColumnError
 from cloudprep.model.bounds import Bounds
 from cloudprep.model.columns import COLUMNS, LABEL_COLUMNS, WORKING_COLUMNS
+from cloudprep.model.grid import Grid
 from cloudprep.model.site import SiteFacts
 from cloudprep.stages.base import Points, whole_cloud_context
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
+    from cloudprep.model.layer import Layer, TinSurface
     from cloudprep.stages.base import Stage
 
 Columns = dict[str, "NDArray[Any]"]
@@ -114,6 +117,47 @@ def example_cloud(count: int = 3000, seed: int = 1) -> Columns:
     return {**carried, **_working_columns(xyz)}
 
 
+def example_rasters(site: SiteFacts, names: Sequence[str], cell: float = 1.0) -> dict[str, Grid]:
+    """Return small made-up rasters of a site: a terrain with a hole, or what lies above it.
+
+    Parameters
+    ----------
+    site : SiteFacts
+        Where they lie.
+    names : sequence of str
+        Which; a name that ends in ``source`` gets codes, one that starts with ``dsm`` a surface above the
+        terrain, all others the terrain.
+    cell : float
+        Cell size, m.
+
+    Returns
+    -------
+    dict of str to Grid
+        Their values can't be written to.
+    """
+    window = site.lattice(cell).window(site.bounds)
+    x = window.left + cell * (np.arange(window.columns) + 0.5)
+    y = window.bottom + cell * (np.arange(window.rows) + 0.5)
+    terrain = 100 + 0.1 * x[None, :] + np.sin(y / 9)[:, None]
+    hole = (np.abs(x - 45)[None, :] < 3) & (np.abs(y - 15)[:, None] < 4)
+    found = {}
+    for name in names:
+        if name.endswith("source"):
+            values: NDArray[Any] = np.where(
+                hole, 0, 1 + (window.row + np.arange(window.rows)[:, None]) % 2
+            ).astype(np.uint8)
+            grid = Grid(
+                name, values, window, "where heights come from", "", {1: "measured", 2: "interpolated"}
+            )
+        else:
+            roof = 9 * ((x > 20) & (x < 32))[None, :] * ((y > 20) & (y < 30))[:, None]
+            above = roof if name.startswith("dsm") else 0.0
+            grid = Grid(name, np.where(hole, np.nan, terrain + above), window, "height")
+        grid.values.flags.writeable = False
+        found[name] = grid
+    return found
+
+
 def _working_columns(xyz: NDArray[np.float64], neighbours: int = 10) -> Columns:
     """Return the working columns of a small cloud, from its nearest neighbours and their moments."""
     distance, near = map(np.asarray, cKDTree(xyz).query(xyz, neighbours + 1))
@@ -145,6 +189,7 @@ def run_stage(
     block_edge: float | None = None,
     workers: int = 1,
     origin: tuple[float, float] = _ORIGIN,
+    rasters: Mapping[str, Grid] | None = None,
 ) -> StageRun:
     """Run one stage on a cloud in memory, the way a run does.
 
@@ -160,6 +205,8 @@ def run_stage(
         Threads.
     origin : tuple of float
         Global coordinates of the local zero, m.
+    rasters : mapping of str to Grid, optional
+        What earlier stages made; by default :func:`example_rasters`.
 
     Returns
     -------
@@ -169,7 +216,9 @@ def run_stage(
     site = facts_of(columns, origin)
     store = MemoryStore(dict(columns))
     store.cut(site, block_edge)
-    work = StagePass(stage.resolved(site), store, site, workers=workers, progress=Silent())
+    resolved = stage.resolved(site)
+    resolved.rasters = example_rasters(site, resolved.sources()) if rasters is None else rasters
+    work = StagePass(resolved, store, site, workers=workers, progress=Silent())
     result = work.carry_out()
     labels = {n: store.columns[n] for n in LABEL_COLUMNS if n in store.columns}
     working = {n: store.columns[n] for n in stage.provides if n in WORKING_COLUMNS}
@@ -184,12 +233,27 @@ def _same(a: StageRun, b: StageRun, what: str) -> None:
         # The bits: NaN equals itself here, and 0.0 isn't -0.0.
         differing = int(np.count_nonzero(_bits(values) != _bits(b.working[name])))
         assert differing == 0, f"{differing} of {len(values)} '{name}' differ {what}"
+    assert [_features(layer) for layer in a.result.layers] == [
+        _features(layer) for layer in b.result.layers
+    ], f"layers differ {what}"
+    assert [_triangles(s) for s in a.result.surfaces] == [_triangles(s) for s in b.result.surfaces], (
+        f"surfaces differ {what}"
+    )
     assert [g.name for g in a.result.grids] == [g.name for g in b.result.grids], what
     for ours, theirs in zip(a.result.grids, b.result.grids, strict=True):
         assert np.array_equal(ours.values, theirs.values, equal_nan=ours.values.dtype.kind == "f"), (
             f"grid {ours.name} differs {what}"
         )
     assert a.result.figures == b.result.figures, f"figures differ {what}"
+
+
+def _features(layer: Layer) -> tuple[Any, ...]:
+    values = {name: np.asarray(column).tolist() for name, column in layer.attributes.items()}
+    return layer.name, shapely.to_wkb(layer.geometries, hex=True).tolist(), str(values)
+
+
+def _triangles(surface: TinSurface) -> tuple[str, bytes, bytes]:
+    return surface.name, surface.vertices.tobytes(), np.ascontiguousarray(surface.faces, np.int64).tobytes()
 
 
 def _bits(values: NDArray[Any]) -> NDArray[np.uint32]:
@@ -207,9 +271,10 @@ def check_declares_itself(stage_class: type[Stage]) -> None:
     assert (stage_class.__doc__ or "").strip(), "the class has no docstring"
     for name in (*stage_class.needs, *stage_class.uses, *stage_class.provides):
         assert name in COLUMNS, f"'{name}' is not a column of the table"
-    assert {"x", "y", "z"} <= set(stage_class.needs)
+    assert {"x", "y", "z"} <= set(stage_class.needs) or _only_rasters(stage_class)
     assert set(stage_class.provides) <= {*LABEL_COLUMNS, *WORKING_COLUMNS}
-    assert stage_class.provides or stage_class.grids, "the stage changes nothing"
+    made = (*stage_class.grids, *stage_class.makes_layers, *stage_class.makes_surfaces)
+    assert stage_class.provides or made, "the stage changes nothing"
     for name, info in stage_class.Params.model_fields.items():
         assert info.description, f"parameter '{name}' has no meaning in words"
         extra = info.json_schema_extra
@@ -219,6 +284,12 @@ def check_declares_itself(stage_class: type[Stage]) -> None:
             assert extra["unit"] or any(w in words for w in _PURE_NUMBERS), f"'{name}' has no unit"
         if info.default is None:
             assert extra["derived"], f"parameter '{name}' is derived, but not said how"
+
+
+def _only_rasters(stage_class: type[Stage]) -> bool:
+    """Tell whether a stage never sees points."""
+    sees = stage_class.summarises or stage_class.draws or stage_class.provides
+    return bool(stage_class.reads) and not sees
 
 
 def check_defaults(stage_class: type[Stage]) -> None:
@@ -292,6 +363,8 @@ def check_leaves_input_alone(stage_class: type[Stage]) -> None:
     for name in stage_class.provides:
         assert {**run.labels, **run.working}[name].dtype == COLUMNS[name].dtype
     assert {g.name for g in run.result.grids} <= set(stage_class.grids)
+    assert {layer.name for layer in run.result.layers} <= set(stage_class.makes_layers)
+    assert {s.name for s in run.result.surfaces} <= set(stage_class.makes_surfaces)
 
 
 def check_repeats(stage_class: type[Stage]) -> None:
@@ -371,9 +444,12 @@ def check_degenerate(stage_class: type[Stage]) -> None:
 def _run_without_points(stage_class: type[Stage], columns: Columns) -> None:
     site = facts_of(columns)
     stage = stage_class().resolved(site)
+    stage.rasters = example_rasters(site, stage.sources())
     points = Points(columns)
     context = whole_cloud_context(site, 0)
     solution = None
+    if stage.sources() and not stage.summarises and not stage.draws:
+        solution = stage.from_rasters(site)
     if stage.summarises:
         summary = stage.summarise(points, context)
         points = points.replaced(summary.scratch)
@@ -395,14 +471,20 @@ def check_missing_column(stage_class: type[Stage]) -> None:
     columns = example_cloud(100)
     site = facts_of(columns)
     stage = stage_class().resolved(site)
+    stage.rasters = example_rasters(site, stage.sources())
+    solution = None
+    if stage.sources() and not stage.summarises and not stage.draws:
+        solution = stage.from_rasters(site)
     for name in stage_class.needs:
         points = Points({n: v for n, v in columns.items() if n != name})
         context = whole_cloud_context(site, len(points))
         try:
             if stage.summarises:
                 stage.summarise(points, context)
+            elif stage.provides:
+                stage.run(points, context, solution)
             else:
-                stage.run(points, context)
+                stage.draw(points, context, solution)
         except MissingColumnError as error:
             assert f"'{name}'" in str(error)
         else:

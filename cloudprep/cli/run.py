@@ -78,6 +78,16 @@ Scheduler = Annotated[
         show_default=False,
     ),
 ]
+Cell = Annotated[
+    float | None,
+    typer.Option(
+        "--cell",
+        min=0.001,
+        metavar="METRES",
+        help="Cell size of all rasters that the pipeline gives none; from the point spacing if left out.",
+        show_default=False,
+    ),
+]
 DryRun = Annotated[bool, typer.Option("--dry-run", help="Show steps, memory and outputs, and touch nothing.")]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace a finished run in the folder.")]
 AssumeCrs = Annotated[
@@ -100,6 +110,7 @@ def command(
     scratch: Scratch = None,
     engine: EngineName = "threads",
     scheduler: Scheduler = None,
+    cell: Cell = None,
     dry_run: DryRun = False,
     overwrite: Overwrite = False,
     assume_crs: AssumeCrs = None,
@@ -124,6 +135,7 @@ def command(
         scratch=scratch,
         engine=engine,
         scheduler=scheduler,
+        cell=cell,
         overwrite=overwrite,
         dry_run=dry_run,
         assume_crs=_checked(assume_crs),

@@ -78,7 +78,8 @@ def _columns(facts: StageFacts) -> list[str]:
         ("uses", ", ".join(facts.uses) + " (where they are there)" if facts.uses else ""),
         ("changes", ", ".join(facts.changes)),
         ("hands on", ", ".join(facts.hands_on) + " (to later stages)" if facts.hands_on else ""),
-        ("makes", ", ".join(f"{name}.tif" for name in facts.grids)),
+        ("rasters", ", ".join(facts.reads)),
+        ("makes", ", ".join(facts.made_files)),
     )
     return [line for word, text in rows if text for line in _hanging(f"{word:<9}", text)]
 

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from cloudprep.config.handing_on import handing_on_problems
-from cloudprep.config.sections import Assume, Gate, OutputOptions
+from cloudprep.config.sections import Assume, Gate, GridOptions, OutputOptions
 from cloudprep.config.words import problems_in, shown_value
 from cloudprep.config.yaml_text import Problem, ValuePath, YamlText, shortened
 from cloudprep.errors import ConfigError, UsageError
-from cloudprep.stages.registry import did_you_mean, stage_class
+from cloudprep.stages.registry import BUILT_IN, did_you_mean, stage_class
 
 if TYPE_CHECKING:
     from cloudprep.stages.base import Stage, StageParams
@@ -21,7 +21,7 @@ __all__ = ["CheckedParts", "checked_parts"]
 
 Model = TypeVar("Model", bound=BaseModel)
 
-_TOP_KEYS = ["cloudprep", "stages", "output", "assume", "gates"]
+_TOP_KEYS = ["cloudprep", "stages", "output", "grid", "assume", "gates"]
 _FORMAT_VERSION = 1
 # More than anyone reads; a file with more is no pipeline file.
 _MOST_PROBLEMS = 200
@@ -35,6 +35,7 @@ class CheckedParts:
 
     stages: list[tuple[str, StageParams]] = field(default_factory=list)
     output: OutputOptions = field(default_factory=OutputOptions)
+    grid: GridOptions = field(default_factory=GridOptions)
     assume: Assume = field(default_factory=Assume)
     gates: list[Gate] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
@@ -85,7 +86,7 @@ def _owner(path: ValuePath, values: object) -> str:
     if not path or not isinstance(values, dict):
         return ""
     section = str(path[0])
-    if section in ("output", "assume"):
+    if section in ("output", "grid", "assume"):
         return section
     if section not in ("stages", "gates") or len(path) == 1:
         return ""
@@ -102,6 +103,7 @@ class _Check:
         self.problems: list[Problem] = list(found.problems)
         self.warnings: list[Problem] = []
         self.stages: list[tuple[int, type[Stage]]] = []
+        self.built: dict[int, Stage] = {}
 
     def problem(self, path: ValuePath, text: str) -> None:
         if path not in self.found.refused:  # it was reported while reading, and None stands in its place
@@ -124,6 +126,7 @@ class _Check:
         self.version(values)
         self.stage_list(values)
         self.parts.output = self.section(("output",), values.get("output"), OutputOptions) or OutputOptions()
+        self.parts.grid = self.section(("grid",), values.get("grid"), GridOptions) or GridOptions()
         self.parts.assume = self.section(("assume",), values.get("assume"), Assume) or Assume()
         for i, entry in self.entries(values, "gates", "figure: ground.share"):
             gate = self.section(("gates", i), entry, Gate)
@@ -182,6 +185,7 @@ class _Check:
             params = self.section(path, given, found.Params, "parameter")
             if params is not None:
                 self.parts.stages.append((name, params))
+                self.built[i] = found(params)
 
     def section(self, path: ValuePath, given: Any, model: type[Model], thing: str = "key") -> Model | None:
         if given is None:
@@ -200,6 +204,7 @@ class _Check:
         """Look at the stages together: what is made twice is wrong, a strange order is worth a warning."""
         made: dict[str, str] = {}
         ground_seen = False
+        self.rasters()
         for i, stage in self.stages:
             path: ValuePath = ("stages", i)
             ground_seen = ground_seen or stage.kind == _GROUND_KIND
@@ -207,12 +212,40 @@ class _Check:
                 self.warn(
                     path, "comes before any ground stage: it uses the ground classes that the flights carry"
                 )
-            for grid in stage.grids:
-                if grid in made:
-                    self.problem(path, f"makes the raster '{grid}', which {made[grid]} makes already")
-                made.setdefault(grid, f"stages[{i}]")
+            names = self.built[i].products() if i in self.built else ()
+            read = self.built[i].sources() if i in self.built else ()
+            for name in (*names, *stage.makes_layers, *stage.makes_surfaces):
+                if name in made and name not in read:
+                    what = "raster" if name in names else "layer"
+                    self.problem(path, f"makes the {what} '{name}', which {made[name]} makes already")
+                made.setdefault(name, f"stages[{i}]")
         for i, text, wrong in handing_on_problems(self.stages, self.number_of_stages()):
             (self.problem if wrong else self.warn)(("stages", i), text)
+
+    def rasters(self) -> None:
+        """Look for rasters that a stage reads, but that no stage before it makes."""
+        known = {i for i, _ in self.stages if i in self.built}
+        there: set[str] = set()
+        for i, _ in self.stages:
+            if i not in self.built:
+                continue
+            missing = [name for name in self.built[i].sources() if name not in there]
+            # A stage that couldn't be found was reported: it may be the one that makes them.
+            if missing and known.issuperset(range(i)):
+                names = ", ".join(f"'{name}'" for name in missing)
+                hint = next(
+                    (
+                        f": put '- stage: {name}' before it"
+                        for name in BUILT_IN
+                        if set(missing) <= set(stage_class(name).grids) - set(stage_class(name).reads)
+                    ),
+                    "",
+                )
+                plural = "s" if len(missing) > 1 else ""
+                self.problem(
+                    ("stages", i), f"reads the raster{plural} {names}, which no stage before it makes{hint}"
+                )
+            there.update(self.built[i].products())
 
     def number_of_stages(self) -> int:
         given = self.found.value.get("stages") if isinstance(self.found.value, dict) else None

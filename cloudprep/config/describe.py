@@ -48,13 +48,20 @@ def _stage_lines(number: int, stage: Stage) -> list[str]:
         f"{number}. {facts.name}: {facts.summary.replace('`', '')}",
         f"   looks at   {_SCOPES[facts.scope]}",
     ]
-    lines.append(f"   reads      {columns}")
+    if columns:
+        lines.append(f"   reads      {columns}")
     if facts.changes:
         lines.append(f"   changes    {', '.join(facts.changes)}")
     if facts.hands_on:
         lines.append(f"   hands on   {', '.join(facts.hands_on)}")
-    if facts.grids:
-        lines.append(f"   makes      {', '.join(f'{name}.tif' for name in facts.grids)}")
+    if stage.sources():
+        lines.append(f"   rasters    {', '.join(stage.sources())}")
+    made = (
+        *(f"{name}.tif" for name in stage.products()),
+        *facts.made_files[len(facts.grids) :],
+    )
+    if made:
+        lines.append(f"   makes      {', '.join(made)}")
     lines.append(f"   reach      {_reach_text(stage)}")
     values = stage.params.model_dump(mode="json")
     width = max((len(name) for name in values), default=0)

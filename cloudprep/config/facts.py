@@ -86,6 +86,12 @@ class StageFacts:
         Columns that must be there, that are read where they are there, and that may change or are made.
     grids : tuple of str
         Raster products.
+    reads : tuple of str
+        Rasters of earlier stages that it reads, or chooses from.
+    layers : tuple of str
+        Vector products.
+    surfaces : tuple of str
+        Surfaces of triangles.
     references : tuple of str
         Papers and standards behind the method.
     parameters : tuple of ParameterFacts
@@ -103,8 +109,20 @@ class StageFacts:
     uses: tuple[str, ...]
     provides: tuple[str, ...]
     grids: tuple[str, ...]
+    reads: tuple[str, ...]
+    layers: tuple[str, ...]
+    surfaces: tuple[str, ...]
     references: tuple[str, ...]
     parameters: tuple[ParameterFacts, ...]
+
+    @property
+    def made_files(self) -> tuple[str, ...]:
+        """What it adds to the site's products, as people find it in the folder."""
+        return (
+            *(f"{name}.tif" for name in self.grids),
+            *(f"layer {name}" for name in self.layers),
+            *(f"surface {name}" for name in self.surfaces),
+        )
 
     @property
     def changes(self) -> tuple[str, ...]:
@@ -136,6 +154,9 @@ def stage_facts(stage: type[Stage]) -> StageFacts:
         uses=tuple(stage.uses),
         provides=tuple(stage.provides),
         grids=tuple(stage.grids),
+        reads=tuple(stage.reads),
+        layers=tuple(stage.makes_layers),
+        surfaces=tuple(stage.makes_surfaces),
         references=tuple(stage.references),
         parameters=tuple(_parameters(stage)),
     )

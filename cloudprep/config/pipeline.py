@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, SerializeAsAny
 
 from cloudprep.config.check import CheckedParts, checked_parts
 from cloudprep.config.locate import find_pipeline
-from cloudprep.config.sections import Assume, Gate, OutputOptions
+from cloudprep.config.sections import Assume, Gate, GridOptions, OutputOptions
 from cloudprep.config.yaml_text import YamlText, read_yaml
 from cloudprep.errors import ConfigError
 from cloudprep.stages.base import StageParams  # noqa: TC001 - pydantic reads the annotation
@@ -47,6 +47,8 @@ class Pipeline(BaseModel):
         In the order in which they work.
     output : OutputOptions
         How clouds are written.
+    grid : GridOptions
+        What all rasters have in common.
     assume : Assume
         What holds for flights that don't say it themselves.
     gates : tuple of Gate
@@ -62,6 +64,7 @@ class Pipeline(BaseModel):
     cloudprep: Literal[1] = 1
     stages: tuple[StageEntry, ...]
     output: OutputOptions = OutputOptions()
+    grid: GridOptions = GridOptions()
     assume: Assume = Assume()
     gates: tuple[Gate, ...] = ()
     source: Path | None = None
@@ -106,6 +109,7 @@ class Pipeline(BaseModel):
         return cls(
             stages=tuple(StageEntry(stage=name, params=params) for name, params in parts.stages),
             output=parts.output,
+            grid=parts.grid,
             assume=parts.assume,
             gates=tuple(parts.gates),
             source=source,
@@ -126,6 +130,7 @@ class Pipeline(BaseModel):
             "cloudprep": self.cloudprep,
             "stages": [{"stage": e.stage, **e.params.model_dump(mode="json")} for e in self.stages],
             "output": self.output.model_dump(mode="json"),
+            "grid": self.grid.model_dump(mode="json"),
             "assume": self.assume.model_dump(mode="json"),
             "gates": [gate.model_dump(mode="json") for gate in self.gates],
         }

@@ -59,7 +59,8 @@ def _columns(facts: StageFacts) -> str:
         ("Uses where they are there", facts.uses),
         ("Changes", facts.changes),
         ("Hands on to later stages", facts.hands_on),
-        ("Makes", tuple(f"{name}.tif" for name in facts.grids)),
+        ("Reads rasters", facts.reads),
+        ("Makes", facts.made_files),
     ]
     return "  \n".join(f"{word}: {', '.join(f'`{n}`' for n in names)}" for word, names in lines if names)
 

@@ -1,4 +1,4 @@
-"""What may stand in a pipeline file beside the stages: output, assume and gates."""
+"""What may stand in a pipeline file beside the stages: output, grid, assume and gates."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_valida
 
 from cloudprep.errors import UsageError
 
-__all__ = ["Assume", "Gate", "OutputOptions", "checked_reference"]
+__all__ = ["Assume", "Gate", "GridOptions", "OutputOptions", "checked_reference"]
 
 _REFERENCE = re.compile(r"EPSG:[0-9]{4,6}(\+[0-9]{4,6})?")
 _REFERENCE_WORDS = "must be like EPSG:25832, or EPSG:25832+7837 with a height system"
@@ -58,6 +58,14 @@ class OutputOptions(_Section):
         BeforeValidator(_number_as_version, json_schema_input_type=Literal["keep", "1.4", 1.4]),
     ] = Field(
         default="keep", description="keep each flight's version and point format, or upgrade both to LAS 1.4"
+    )
+
+
+class GridOptions(_Section):
+    """What all rasters of a run have in common."""
+
+    cell: float | None = Field(
+        default=None, gt=0, description="cell size of all rasters that name none themselves, m"
     )
 
 

@@ -60,7 +60,7 @@ def site_record(site: SiteFacts, crs: CloudCrs, units: Units) -> SiteRecord:
 def output_record(
     root: Path,
     path: Path,
-    kind: Literal["cloud", "raster", "picture"],
+    kind: Literal["cloud", "raster", "picture", "layers"],
     sha256: str,
     *,
     source: str = "",

@@ -11,6 +11,7 @@ from cloudprep.io.atomic import sha256_of
 from cloudprep.io.las import WriteOptions, WrittenCloud, write_patched
 from cloudprep.io.picture import write_hillshade
 from cloudprep.io.raster import write_grid
+from cloudprep.io.vectors import write_layers
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -20,14 +21,17 @@ if TYPE_CHECKING:
     from cloudprep.io.las import Flight, LabelRows
     from cloudprep.model.crs import CloudCrs
     from cloudprep.model.grid import Grid
+    from cloudprep.model.layer import Layer
+
+LAYERS = "layers.gpkg"
 
 
 @dataclass(frozen=True)
 class WrittenGrid:
-    """One raster or picture on disk."""
+    """One product of the site on disk."""
 
     path: Path
-    kind: Literal["raster", "picture"]
+    kind: Literal["raster", "picture", "layers"]
     sha256: str
 
 
@@ -57,19 +61,34 @@ def deliver_clouds(
     return write_patched(flight, target, labels, options, advance)
 
 
-def deliver_grids(grids: Sequence[Grid], folder: Path, crs: CloudCrs) -> Iterator[WrittenGrid]:
-    """Write the rasters of a run and the pictures beside them, one after the other.
+def deliver_grid(grid: Grid, folder: Path, crs: CloudCrs) -> Iterator[WrittenGrid]:
+    """Write a raster of a run and the picture beside it.
 
     Raises
     ------
     OutputError
         If one can't be written.
     """
-    for grid in grids:
-        target = folder / f"{grid.name}.tif"
-        write_grid(grid, target, crs, software=f"cloudprep {__version__}")
-        yield WrittenGrid(target, "raster", sha256_of(target))
-        if grid.shaded:
-            picture = folder / f"{grid.name}_hillshade.png"
-            write_hillshade(grid, picture)
-            yield WrittenGrid(picture, "picture", sha256_of(picture))
+    target = folder / f"{grid.name}.tif"
+    write_grid(grid, target, crs, software=f"cloudprep {__version__}")
+    yield WrittenGrid(target, "raster", sha256_of(target))
+    if grid.shaded:
+        picture = folder / f"{grid.name}_hillshade.png"
+        write_hillshade(grid, picture)
+        yield WrittenGrid(picture, "picture", sha256_of(picture))
+
+
+def deliver_layers(
+    layers: Sequence[Layer], folder: Path, crs: CloudCrs, origin: tuple[float, float]
+) -> Iterator[WrittenGrid]:
+    """Write the vector layers of a run into one GeoPackage; nothing where there are none.
+
+    Raises
+    ------
+    OutputError
+        If it can't be written.
+    """
+    if layers:
+        target = folder / LAYERS
+        write_layers(layers, target, crs, origin, software=f"cloudprep {__version__}")
+        yield WrittenGrid(target, "layers", sha256_of(target))

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from cloudprep.engine.products import raster_bytes
 from cloudprep.engine.store import BLOCK_POINTS
 from cloudprep.engine.working import extra_labels, held_during
 from cloudprep.errors import UsageError
@@ -152,7 +153,12 @@ def plan_memory(
     UsageError
         If the memory is too little for the site's rasters and a small block.
     """
-    sites = [stage.site_bytes(site) for stage in stages] or [SiteBytes(0, 0)]
+    sites = [
+        SiteBytes(one.held + held, max(one.solving, working) + held)
+        for one, (held, working) in zip(
+            (stage.site_bytes(site) for stage in stages), raster_bytes(stages, site), strict=True
+        )
+    ] or [SiteBytes(0, 0)]
     solving = max(one.solving for one in sites)
     width = _width({"x", "y", "z", *columns, *extra_labels(stages)})
     during = [_width(names) for names in held_during(stages)]

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from cloudprep.model.bounds import Bounds
     from cloudprep.model.delta import Solution
     from cloudprep.model.grid import Canvas, Drawing, Grid
+    from cloudprep.model.layer import Layer, TinSurface
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
 
@@ -53,6 +54,10 @@ class StageResult:
     ----------
     grids : tuple of Grid
         Raster products.
+    layers : tuple of Layer
+        Vector products.
+    surfaces : tuple of TinSurface
+        Surfaces of triangles.
     figures : dict
         Named results.
     warnings : list of str
@@ -64,10 +69,20 @@ class StageResult:
     """
 
     grids: tuple[Grid, ...] = ()
+    layers: tuple[Layer, ...] = ()
+    surfaces: tuple[TinSurface, ...] = ()
     figures: dict[str, float | int] = field(default_factory=dict)
     warnings: list[str] = field(default_factory=list)
     changed: int = 0
     moves: ClassMoves | None = None
+
+    def take(self, solution: Solution) -> None:
+        """Add what a stage worked out for the site."""
+        self.grids = (*self.grids, *solution.grids)
+        self.layers = (*self.layers, *solution.layers)
+        self.surfaces = (*self.surfaces, *solution.surfaces)
+        self.figures.update(solution.figures)
+        self.warnings.extend(w for w in solution.warnings if w not in self.warnings)
 
 
 @dataclass(frozen=True)
@@ -292,9 +307,10 @@ class StagePass:
                 if solution.revisit:
                     parts = [done.part for done in self._each_block("revisit", solution, scratch)]
                     solution = self.stage.settle(self.stage.merge_revisits(parts), solution, self.site)
-                result.grids = solution.grids
-                result.figures.update(solution.figures)
-                result.warnings.extend(solution.warnings)
+                result.take(solution)
+            elif self.stage.sources() and not self.stage.draws:
+                solution = self.stage.from_rasters(self.site)
+                result.take(solution)
             if self.stage.provides:
                 self._label(solution, scratch, result)
             if self.stage.draws:
@@ -337,9 +353,7 @@ class StagePass:
             if drawing.arrays:  # drawn elsewhere
                 put_drawing(drawing, canvases, rasters)
         finished = self.stage.finish(rasters, [drawing.share for drawing in drawings], self.site)
-        result.grids = (*result.grids, *finished.grids)
-        result.figures.update(finished.figures)
-        result.warnings.extend(w for w in finished.warnings if w not in result.warnings)
+        result.take(finished)
 
     def _each_block(
         self,

@@ -168,7 +168,7 @@ def plan_run(
                 sweeps_of(s),
                 s.reach(),
                 s.summarises,
-                s.grids,
+                s.products(),
                 s.bytes_per_point,
                 any(COLUMNS[n].label for n in s.provides),
                 tuple(n for n in s.provides if n in WORKING_COLUMNS),
@@ -209,7 +209,13 @@ def plan_lines(plan: RunPlan, outputs: Sequence[Path]) -> list[str]:
     ]
     for i, stage in enumerate(plan.stages, 1):
         what = (
-            "labels" if stage.labels else "working columns" if stage.working or not stage.grids else "rasters"
+            "labels"
+            if stage.labels
+            else "working columns"
+            if stage.working
+            else "rasters"
+            if stage.grids
+            else "layers"
         )
         how = (
             f"whole-site summary, then {what}"

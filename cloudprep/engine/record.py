@@ -19,7 +19,18 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 RECORD_NAME = "run.json"
-_REPORTED = ("numpy", "scipy", "numba", "laspy", "lazrs", "rasterio", "pyproj", "pydantic")
+_REPORTED = (
+    "numpy",
+    "scipy",
+    "numba",
+    "laspy",
+    "lazrs",
+    "rasterio",
+    "pyogrio",
+    "shapely",
+    "pyproj",
+    "pydantic",
+)
 
 Status = Literal["done", "some_inputs_failed", "all_inputs_failed", "gate_failed"]
 # Who works on the blocks.
@@ -64,7 +75,7 @@ class OutputRecord(_Part):
     """One deliverable."""
 
     path: str = Field(description="below the run's folder, with forward slashes")
-    kind: Literal["cloud", "raster", "picture"]
+    kind: Literal["cloud", "raster", "picture", "layers"]
     size_bytes: int = Field(ge=0)
     sha256: str
     source: str = Field("", description="the input it was made from, for clouds")

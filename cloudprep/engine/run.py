@@ -19,7 +19,7 @@ from cloudprep.engine.closing import (
     site_record,
     status_of,
 )
-from cloudprep.engine.deliver import deliver_clouds, deliver_grids
+from cloudprep.engine.deliver import LAYERS, deliver_clouds, deliver_grid, deliver_layers
 from cloudprep.engine.executor import Threads
 from cloudprep.engine.executor_dask import Dask
 from cloudprep.engine.folder import RunFolder
@@ -37,6 +37,7 @@ from cloudprep.engine.plan import (
     plan_run,
     wanted_columns,
 )
+from cloudprep.engine.products import Products
 from cloudprep.engine.record import (
     OutputRecord,
     RunRecord,
@@ -62,7 +63,6 @@ from cloudprep.model.columns import WORKING_COLUMNS
 from cloudprep.model.crs import CloudCrs
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from pathlib import Path
 
     from cloudprep.config import Pipeline
@@ -111,6 +111,8 @@ class RunRequest:
     scheduler : str, optional
         Address of a dask scheduler whose workers share the scratch folder; by default ``dask`` starts as many
         processes on this machine as there are workers.
+    cell : float, optional
+        Cell size of all rasters whose stage names none itself, m; by default what the pipeline says.
     """
 
     pipeline: Pipeline
@@ -126,6 +128,7 @@ class RunRequest:
     block_points: int | None = None
     engine: Engine = "threads"
     scheduler: str | None = None
+    cell: float | None = None
 
 
 @dataclass(frozen=True)
@@ -186,6 +189,7 @@ class _Run:
         self.assumed: list[str] = []
         self.warnings: list[str] = []
         self.figures: dict[str, float] = {}
+        self.outputs: list[OutputRecord] = []
         self.blocks = self.scratch = 0
         self.executor: Executor = Threads(self.workers)
         self.peak_elsewhere = 0
@@ -218,11 +222,15 @@ class _Run:
                 return self._finish(None, None, [], [])
             self._refuse_far_apart()
             store, site = holder.finish(self.columns)
-            stage_records, grids = self._run_stages(store, site)
+            site = replace(site, cell=self.cell)
+            stage_records, products = self._run_stages(store, site, self._named(crs))
             self.figures.update(final_figures(self.codes))
             self.blocks, self.scratch = len(store.blocks), store.scratch_bytes
             self.peak_elsewhere = self.executor.peak_elsewhere()
-            outputs = self._deliver(store, crs, grids)
+            clouds = self._deliver(store)
+            layers = deliver_layers(products.layers, self.folder.terrain, self._named(crs), site.origin)
+            self.outputs += [output_record(self.folder.root, g.path, g.kind, g.sha256) for g in layers]
+            outputs = [*clouds, *self.outputs]
         return self._finish(site, crs, stage_records, outputs)
 
     def _holder(self, stack: ExitStack) -> Holder:
@@ -232,7 +240,7 @@ class _Run:
         alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
         if not alive:
             return InMemory(names, request.block_edge)
-        site = facts_from_headers(alive, self.columns)
+        site = replace(facts_from_headers(alive, self.columns), cell=self.cell)
         crew = self.executor.crew
         plan = plan_memory(
             resolved_roughly(self.stages, site),
@@ -320,9 +328,12 @@ class _Run:
         outputs = [self.targets[i.name] for i in self._alive()]
         plan: dict[str, Any] = {}
         if alive:
-            site = facts_from_headers(alive, self.columns)
+            site = replace(facts_from_headers(alive, self.columns), cell=self.cell)
             stages = resolved_roughly(self.stages, site)
-            outputs += [self.folder.terrain / f"{g}.tif" for s in stages for g in s.grids]
+            made_names = dict.fromkeys(g for s in stages for g in s.products())
+            outputs += [self.folder.terrain / f"{g}.tif" for g in made_names]
+            if any(s.makes_layers for s in stages):
+                outputs.append(self.folder.terrain / LAYERS)
             outputs.append(self.folder.root / "run.json")
             made = plan_run(
                 stages,
@@ -387,12 +398,23 @@ class _Run:
                 f"(run each group by itself): {named}"
             )
 
-    def _run_stages(self, store: Store, site: SiteFacts) -> tuple[list[StageRecord], list[Grid]]:
+    @property
+    def cell(self) -> float | None:
+        """The cell that all rasters share unless a stage has its own, m."""
+        return self.request.cell or self.request.pipeline.grid.cell
+
+    def _run_stages(self, store: Store, site: SiteFacts, crs: CloudCrs) -> tuple[list[StageRecord], Products]:
         self.codes = code_counts(store)
         records: list[StageRecord] = []
-        grids: list[Grid] = []
-        for unresolved, kept in zip(self.stages, kept_after(self.stages), strict=True):
+
+        def deliver(grid: Grid) -> None:
+            for made in deliver_grid(grid, self.folder.terrain, crs):
+                self.outputs.append(output_record(self.folder.root, made.path, made.kind, made.sha256))
+
+        products = Products(self.stages, deliver)
+        for number, (unresolved, kept) in enumerate(zip(self.stages, kept_after(self.stages), strict=True)):
             stage = unresolved.resolved(site)
+            stage.rasters = products.given_to(stage)
             began = time.perf_counter()
             work = StagePass(
                 stage, store, site, workers=self.workers, progress=self.progress, executor=self.executor
@@ -404,7 +426,8 @@ class _Run:
             for text in result.warnings:
                 self._warn(f"{stage.name}: {text}")
             self.figures.update({k: float(v) for k, v in result.figures.items()})
-            grids.extend(result.grids)
+            stage.rasters = {}
+            products.take(number, result)
             records.append(
                 StageRecord(
                     stage=stage.name,
@@ -418,9 +441,9 @@ class _Run:
                     warnings=result.warnings,
                 )
             )
-        return records, grids
+        return records, products
 
-    def _deliver(self, store: Store, crs: CloudCrs, grids: Sequence[Grid]) -> list[OutputRecord]:
+    def _deliver(self, store: Store) -> list[OutputRecord]:
         outputs: list[OutputRecord] = []
         root = self.folder.root
         alive = self._alive()
@@ -446,11 +469,12 @@ class _Run:
                 output_record(root, made.path, "cloud", made.sha256, source=str(one.path), points=made.count)
             )
         self.progress.finish()
-        units = self._units()
-        named = replace(crs, horizontal_unit=units.horizontal, vertical_unit=units.vertical)
-        made_grids = deliver_grids(grids, self.folder.terrain, named)
-        outputs.extend(output_record(root, g.path, g.kind, g.sha256) for g in made_grids)
         return outputs
+
+    def _named(self, crs: CloudCrs) -> CloudCrs:
+        """Return the reference system with the units of the clouds."""
+        units = self._units()
+        return replace(crs, horizontal_unit=units.horizontal, vertical_unit=units.vertical)
 
     def _units(self) -> Units:
         """Return the units of the clouds: the flights of a run share them."""

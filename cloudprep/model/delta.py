@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from cloudprep.model.grid import Grid
+    from cloudprep.model.layer import Layer, TinSurface
 
 
 @dataclass(frozen=True)
@@ -39,13 +40,17 @@ class Solution:
     value : object
         Handed to ``run`` for every block; treated as read-only; it must pickle.
     grids : tuple of Grid
-        Raster products.
+        Raster products; one that an earlier stage made is replaced by one of the same name.
     figures : mapping of str to float or int
         Named results for the run record and for gates.
     warnings : tuple of str
         Lines a person should read.
     revisit : bool
         Whether the stage wants a second look at the points before it settles.
+    layers : tuple of Layer
+        Vector products.
+    surfaces : tuple of TinSurface
+        Surfaces of triangles.
     """
 
     value: Any = None
@@ -53,6 +58,8 @@ class Solution:
     figures: Mapping[str, float | int] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     revisit: bool = False
+    layers: tuple[Layer, ...] = ()
+    surfaces: tuple[TinSurface, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -34,6 +34,8 @@ class SiteFacts:
         The finest step in which the flights store x or y, m.
     columns : frozenset of str
         Columns that every flight carries.
+    cell : float, optional
+        The cell that the pipeline asks for in all rasters, m.
     """
 
     count: int
@@ -45,6 +47,7 @@ class SiteFacts:
     origin: tuple[float, float] = (0.0, 0.0)
     resolution: float = 0.001
     columns: frozenset[str] = frozenset()
+    cell: float | None = None
 
     def lattice(self, cell: float) -> Lattice:
         """Return the global lattice of a cell size (m) as seen from the site's local metres."""

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from cloudprep.model.grid import Grid
     from cloudprep.model.moves import ClassMoves
     from cloudprep.model.site import SiteFacts
 
@@ -46,6 +47,7 @@ class Scope(Enum):
     POINT = "point"
     NEIGHBOURHOOD = "neighbourhood"
     CLOUD = "cloud"
+    RASTER = "raster"
 
 
 class StageParams(BaseModel):
@@ -150,11 +152,16 @@ class Context:
 class Stage(ABC):
     """One step of a pipeline: named columns in, a :class:`Delta` out, nothing changed in place.
 
-    Life of a stage: it is built from parameters (``__init__`` only stores them); ``resolved(site)`` gives a
-    twin in which every derived parameter has its value; if ``summarises``, every block calls ``summarise``,
-    the parts are merged in ``merge`` and ``solve`` runs once (a solution may ask for a second look at the
-    points: ``revisit``, ``merge_revisits``, ``settle``); then, if the stage ``provides`` columns, every
-    block calls ``run``; then, if it ``draws``, every block calls ``draw``, and ``finish`` runs once.
+    Life of a stage that sees points: it is built from parameters (``__init__`` only stores them);
+    ``resolved(site)`` gives a twin in which every derived parameter has its value; if ``summarises``, every
+    block calls ``summarise``, the parts are merged in ``merge`` and ``solve`` runs once (a solution may ask
+    for a second look at the points: ``revisit``, ``merge_revisits``, ``settle``); then, if the stage
+    ``provides`` columns, every block calls ``run``; then, if it ``draws``, every block calls ``draw``, and
+    ``finish`` runs once.
+
+    A stage may read rasters of earlier stages (``reads``): the runner puts them into ``rasters`` before
+    anything else is called. If it neither summarises nor draws, ``from_rasters`` runs once in place of
+    ``solve``: it makes rasters, layers or surfaces from rasters, or what ``run`` needs.
 
     The results must not depend on the order of the points, on the blocks or on the workers, to the bit.
     """
@@ -176,7 +183,16 @@ class Stage(ABC):
     (``ground_confidence``) starts from 0 for every point, whatever the flights carried.
     """
     grids: ClassVar[tuple[str, ...]] = ()
-    """Raster products (their names) that ``solve`` makes, or ``draw`` and ``finish``."""
+    """Raster products (names) that ``solve`` makes, or ``draw`` and ``finish``, or ``from_rasters``.
+
+    A name that the stage also reads is replaced for all later stages.
+    """
+    reads: ClassVar[tuple[str, ...]] = ()
+    """Rasters of earlier stages that it reads; parameters may choose among them (``sources``)."""
+    makes_layers: ClassVar[tuple[str, ...]] = ()
+    """Vector products (their names)."""
+    makes_surfaces: ClassVar[tuple[str, ...]] = ()
+    """Surfaces of triangles (their names)."""
     summarises: ClassVar[bool] = False
     revisits: ClassVar[bool] = False
     """Whether a solution may ask for a second look at the points (``Solution.revisit``)."""
@@ -186,12 +202,25 @@ class Stage(ABC):
     """Papers and standards behind the method."""
     bytes_per_point: ClassVar[int] = 64
     """Upper estimate of working memory, for the plan."""
+    bytes_per_cell: ClassVar[int] = 24
+    """Upper estimate of the memory that ``from_rasters`` takes a cell of the rasters it reads, products
+    included, for the plan."""
     threads: int = 1
     """Threads that ``solve``, ``settle`` and ``finish`` may use: they run alone. Set by the runner."""
 
     def __init__(self, params: StageParams | None = None, reasons: Mapping[str, str] | None = None) -> None:
         self.params = params if params is not None else self.Params()
         self.reasons: dict[str, str] = dict(reasons or {})
+        self.rasters: Mapping[str, Grid] = {}
+        """What ``sources`` names, read-only; set by the runner on a resolved stage."""
+
+    def sources(self) -> tuple[str, ...]:
+        """Return the rasters that this stage reads; all that the class ``reads`` unless parameters choose."""
+        return self.reads
+
+    def products(self) -> tuple[str, ...]:
+        """Return the rasters that this stage makes; all of ``grids`` unless parameters choose."""
+        return self.grids
 
     def resolved(self, site: SiteFacts) -> Self:
         """Return a twin whose derived parameters have values, with the reason for each.
@@ -243,6 +272,13 @@ class Stage(ABC):
 
     def solve(self, merged: Any, site: SiteFacts) -> Solution:
         """Work out once for the site what ``run`` needs, and the raster products."""
+        raise NotImplementedError
+
+    def from_rasters(self, site: SiteFacts) -> Solution:
+        """Return what is made of ``rasters``; their values must not be changed.
+
+        ``Solution.value`` goes to ``run``.
+        """
         raise NotImplementedError
 
     def revisit(self, points: Points, context: Context, solution: Solution) -> Any:

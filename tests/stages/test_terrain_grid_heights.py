@@ -8,8 +8,9 @@ from cloudprep.errors import UsageError
 from cloudprep.model.bounds import Bounds
 from cloudprep.model.site import SiteFacts
 from cloudprep.stages.base import Points, whole_cloud_context
+from cloudprep.stages.surface._cells import MOST_CELLS
 from cloudprep.stages.surface.gridding import HeightSource
-from cloudprep.stages.surface.terrain_grid import MOST_CELLS, TerrainGrid, TerrainGridParams
+from cloudprep.stages.surface.terrain_grid import TerrainGrid, TerrainGridParams
 
 E, M, I, F = (int(code) for code in HeightSource)
 

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 from pydantic import field_validator
 
-from cloudprep.errors import UsageError
 from cloudprep.kernels.tin_bins import binned, usable
 from cloudprep.kernels.tin_hulls import NO_HULLS, hulls_of, joined
 from cloudprep.kernels.tin_points import frame_of
@@ -24,6 +23,7 @@ from cloudprep.stages.base import (
     cells_of_block,
     parameter,
 )
+from cloudprep.stages.surface._cells import cell_parameter, derived_cell, raster_window, rounded_up
 from cloudprep.stages.surface._ground_points import GroundPoints
 from cloudprep.stages.surface.gridding import (
     LEGEND,
@@ -42,13 +42,9 @@ if TYPE_CHECKING:
 
     from cloudprep.kernels.tin_hulls import Hulls
     from cloudprep.kernels.tin_points import Frame
-    from cloudprep.model.grid import Window
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Context, Points
 
-MOST_CELLS = 400_000_000
-_CELLS = (0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
-_CELL_TO_SPACING = 1.4
 _BRIDGED = 60.0
 _BRIDGED_CELLS = 20
 _SPARSE = 0.25
@@ -63,15 +59,7 @@ _MOST_HULLS_ALONG = 128
 class TerrainGridParams(StageParams):
     """Parameters of :class:`TerrainGrid`."""
 
-    cell: float | None = parameter(
-        None,
-        gt=0,
-        unit="m",
-        meaning="cell size; cell edges lie on whole multiples of it",
-        derived="1.4 point spacings, rounded up to 0.25, 0.5, 1, 2, 5, 10 ... m",
-        source="ratio of cell to point spacing in the quality levels of the USGS Lidar Base Specification "
-        "(0.35 m: 0.5 m; 0.71 m: 1 m; 1.41 m: 2 m), from memory",
-    )
+    cell: float | None = cell_parameter()
     method: Method = parameter(
         "tin",
         meaning="tin: linear within Delaunay triangles; inverse_distance: weighted mean of the nearest "
@@ -184,9 +172,9 @@ class TerrainGrid(Stage):
         reasons: dict[str, str] = {}
         cell = self.params.cell
         if cell is None:
-            cell, reasons["cell"] = _fitting_cell(site)
+            cell, reasons["cell"] = derived_cell(site)
             values["cell"] = cell
-        _refuse_too_many(site, cell)
+        raster_window(self.name, site, cell)
         longest = self.params.longest_edge
         if longest is None:
             longest = values["longest_edge"] = max(_BRIDGED, _BRIDGED_CELLS * cell)
@@ -217,7 +205,7 @@ class TerrainGrid(Stage):
         UsageError
             If the grid would have more than 400 million cells.
         """
-        window = _refuse_too_many(site, cast("float", self.params.cell))
+        window = raster_window(self.name, site, cast("float", self.params.cell))
         return (
             Canvas("dtm", window, np.float64, np.nan, "terrain height at the cell centre", "m", shaded=True),
             Canvas("dtm_source", window, np.uint8, 0, "where the terrain height comes from", "", LEGEND),
@@ -291,7 +279,7 @@ class TerrainGrid(Stage):
         spacing = cell * math.sqrt(covered * figures["terrain.cells"] / count)
         line = (
             f"only {measured / covered:.0%} of the terrain cells with a height hold a ground point: ground "
-            f"points lie about {spacing:.2g} m apart, a cell of {_rounded_up(spacing):g} m would suit them"
+            f"points lie about {spacing:.2g} m apart, a cell of {rounded_up(spacing):g} m would suit them"
         )
         return (line,)
 
@@ -322,39 +310,3 @@ def _figures(cell: float, count: int, source: NDArray[np.uint8]) -> dict[str, fl
     for code in HeightSource:
         figures[f"terrain.{code.name.lower()}_share"] = float(numbers[code] / source.size)
     return figures
-
-
-def _rounded_up(spacing: float) -> float:
-    """Return the smallest usual cell of at least 1.4 spacings."""
-    return next((cell for cell in _CELLS if cell >= _CELL_TO_SPACING * spacing), _CELLS[-1])
-
-
-def _fitting_cell(site: SiteFacts) -> tuple[float, str]:
-    spacing = site.spacing if math.isfinite(site.spacing) else _CELLS[-1]
-    cell = _rounded_up(spacing)
-    reason = (
-        f"point spacing {spacing:.2f} m x {_CELL_TO_SPACING}, rounded up to 0.25, 0.5, 1, 2, 5, 10 ... m: "
-        "about two points a cell"
-    )
-    for coarser in _CELLS:
-        if coarser > cell and _cells(site, cell) > MOST_CELLS:
-            cell = coarser
-            reason = (
-                f"the finest usual cell that keeps the grid below {MOST_CELLS // 1_000_000} million cells"
-            )
-    return cell, reason
-
-
-def _cells(site: SiteFacts, cell: float) -> float:
-    return math.ceil(site.bounds.width / cell + 1) * math.ceil(site.bounds.height / cell + 1)
-
-
-def _refuse_too_many(site: SiteFacts, cell: float) -> Window:
-    if _cells(site, cell) > MOST_CELLS:
-        size = f"{site.bounds.width:,.0f} x {site.bounds.height:,.0f} m"
-        fits = next((usual for usual in _CELLS if _cells(site, usual) <= MOST_CELLS), _CELLS[-1])
-        raise UsageError(
-            f"terrain_grid: a cell of {cell:g} m makes {_cells(site, cell) / 1e6:,.0f} million cells on this "
-            f"site ({size}), more than {MOST_CELLS // 1_000_000} million: choose 'cell' {fits:g} m or more"
-        )
-    return site.lattice(cell).window(site.bounds)

@@ -1,0 +1,126 @@
+"""Rasters on their way from the stage that makes them to those that read them, and into the folder."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from cloudprep.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from cloudprep.engine.passes import StageResult
+    from cloudprep.model.grid import Grid
+    from cloudprep.model.layer import Layer, TinSurface
+    from cloudprep.model.site import SiteFacts
+    from cloudprep.stages.base import Stage
+
+# A cell of a raster whose type isn't known yet.
+_CELL_BYTES = 4
+
+
+class Products:
+    """What the stages of a run have made so far.
+
+    A raster is handed on for delivery as soon as no later stage reads or replaces it, and let go then.
+
+    Parameters
+    ----------
+    stages : sequence of Stage
+        Of the whole run, in order.
+    deliver : callable
+        Takes a finished raster.
+    """
+
+    def __init__(self, stages: Sequence[Stage], deliver: Callable[[Grid], None]) -> None:
+        self._stages = stages
+        self._deliver = deliver
+        self._rasters: dict[str, Grid] = {}
+        self.layers: list[Layer] = []
+        self.surfaces: list[TinSurface] = []
+
+    def given_to(self, stage: Stage) -> Mapping[str, Grid]:
+        """Return the rasters that a stage reads; their values can't be written to.
+
+        Raises
+        ------
+        UsageError
+            If two of them lie on different cells.
+        """
+        given = {name: _read_only(self._rasters[name]) for name in stage.sources()}
+        first = next(iter(given.values()), None)
+        for name, grid in given.items():
+            assert first is not None  # noqa: S101
+            if grid.window != first.window:
+                raise UsageError(
+                    f"{stage.name}: '{first.name}' has cells of {first.window.lattice.cell:g} m and '{name}' "
+                    f"others ({grid.window.lattice.cell:g} m): give both stages the same 'cell', or the "
+                    "pipeline one 'grid: {cell: ...}'"
+                )
+        return given
+
+    def take(self, number: int, result: StageResult) -> None:
+        """Take what a stage has made, and hand on what is finished.
+
+        Parameters
+        ----------
+        number : int
+            Which of the stages.
+        result : StageResult
+            What came of it.
+        """
+        self._rasters.update((grid.name, grid) for grid in result.grids)
+        self.layers.extend(result.layers)
+        self.surfaces.extend(result.surfaces)
+        wanted = {n for stage in self._stages[number + 1 :] for n in (*stage.sources(), *stage.products())}
+        for name in [n for n in self._rasters if n not in wanted]:
+            self._deliver(self._rasters.pop(name))
+
+
+def _read_only(grid: Grid) -> Grid:
+    values = grid.values.view()
+    values.flags.writeable = False
+    return replace(grid, values=values)
+
+
+def raster_bytes(stages: Sequence[Stage], site: SiteFacts) -> list[tuple[int, int]]:
+    """Return for each stage the memory that rasters take beside those it works on itself.
+
+    Parameters
+    ----------
+    stages : sequence of Stage
+        Resolved.
+    site : SiteFacts
+        Of the headers, or measured.
+
+    Returns
+    -------
+    list of (int, int)
+        Bytes of earlier stages' rasters that are still held, and bytes that ``from_rasters`` takes.
+    """
+    cells: dict[str, int] = {}
+    sizes: dict[str, int] = {}
+    found = []
+    for i, stage in enumerate(stages):
+        read = [cells[n] for n in stage.sources() if n in cells]
+        wanted = {n for later in stages[i:] for n in (*later.sources(), *later.products())}
+        held = sum(size for name, size in sizes.items() if name in wanted)
+        working = 0 if stage.summarises or stage.draws else max(read, default=0) * stage.bytes_per_cell
+        found.append((held, working))
+        for name, number, size in _made(stage, site, max(read, default=0)):
+            cells[name], sizes[name] = number, number * size
+    return found
+
+
+def _made(stage: Stage, site: SiteFacts, cells: int) -> list[tuple[str, int, int]]:
+    """Return the name, cells, and bytes a cell of what a stage makes."""
+    if stage.draws and not stage.sources():
+        try:
+            canvases: Sequence[Any] = stage.canvas(site)
+        except (UsageError, TypeError):  # refused, or not resolved: the run will say so
+            return []
+        return [(c.name, c.window.rows * c.window.columns, np.dtype(c.dtype).itemsize) for c in canvases]
+    return [(name, cells, _CELL_BYTES) for name in stage.products()]
