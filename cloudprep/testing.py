@@ -112,6 +112,7 @@ def example_cloud(count: int = 3000, seed: int = 1) -> Columns:
         "green": rng.integers(0, 65535, n, dtype=np.uint16),
         "blue": rng.integers(0, 65535, n, dtype=np.uint16),
         "nir": rng.integers(0, 65535, n, dtype=np.uint16),
+        "height_above_ground": (xyz[:, 2] - 100 - 0.1 * xyz[:, 0]).astype(np.float32),
         "ground_confidence": rng.integers(0, 101, n, dtype=np.uint8),
     }
     return {**carried, **_working_columns(xyz)}
@@ -494,7 +495,9 @@ def check_missing_column(stage_class: type[Stage]) -> None:
 
 def check_without_optional_columns(stage_class: type[Stage]) -> None:
     """Nothing breaks on a cloud that carries just what is needed."""
-    columns = {n: v for n, v in example_cloud().items() if n in stage_class.needs or n in LABEL_COLUMNS}
+    columns = {
+        n: v for n, v in example_cloud().items() if n in {*stage_class.needs, *"xyz"} or n in LABEL_COLUMNS
+    }
     run_stage(stage_class(), columns)
 
 

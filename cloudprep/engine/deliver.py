@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from cloudprep import __version__
+from cloudprep.engine.delivered import HeightsInUnit
+from cloudprep.engine.reference import unit_name
 from cloudprep.errors import BadInputError
 from cloudprep.io.atomic import sha256_of
 from cloudprep.io.las import WriteOptions, WrittenCloud, write_patched
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
     from cloudprep.model.layer import Layer
 
 LAYERS = "layers.gpkg"
+_SHORT = {"metre": "m", "foot": "ft", "US survey foot": "ftUS"}
 
 
 @dataclass(frozen=True)
@@ -41,8 +44,9 @@ def deliver_clouds(
     labels: LabelRows,
     output: OutputOptions,
     advance: Callable[[int], None],
+    height_unit: float = 1.0,
 ) -> WrittenCloud:
-    """Write one flight with its new labels.
+    """Write one flight with its new labels; heights among them in its own unit (given in metres).
 
     Raises
     ------
@@ -57,8 +61,13 @@ def deliver_clouds(
         raise BadInputError(flight.path, "vanished while the run was under way") from error
     if size != flight.size_bytes:
         raise BadInputError(flight.path, "changed while the run was under way")
-    options = WriteOptions(format=output.format, drop_noise=output.drop_noise, las_version=output.las_version)
-    return write_patched(flight, target, labels, options, advance)
+    options = WriteOptions(
+        format=output.format,
+        drop_noise=output.drop_noise,
+        las_version=output.las_version,
+        height_unit=_SHORT.get(unit_name(height_unit), f"x {height_unit:.10g} m"),
+    )
+    return write_patched(flight, target, HeightsInUnit(labels, height_unit), options, advance)
 
 
 def deliver_grid(grid: Grid, folder: Path, crs: CloudCrs) -> Iterator[WrittenGrid]:

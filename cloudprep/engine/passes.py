@@ -192,7 +192,7 @@ class BlockWork:
         changed = int(np.count_nonzero(differs))
         for name in self.stage.provides:
             if name in EXTRA_LABELS and name not in after:  # nothing said of any point
-                after[name] = np.zeros(block.count, COLUMNS[name].dtype)
+                after[name] = np.full(block.count, COLUMNS[name].nothing, COLUMNS[name].dtype)
         self.store.put(block, after)
         dtypes = {name: values.dtype for name, values in after.items()}
         return BlockResult(None, dtypes, delta.warnings, changed, moves)

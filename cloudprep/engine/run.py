@@ -459,6 +459,7 @@ class _Run:
                     labels,
                     self.request.pipeline.output,
                     self.progress.advance,
+                    self._units().vertical,
                 )
             except (BadInputError, OutputError) as error:
                 self._fail(one, error)

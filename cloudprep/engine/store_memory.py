@@ -13,7 +13,7 @@ from cloudprep.engine.leaves import Leaves, cell_order, grouped
 from cloudprep.engine.store import BLOCK_POINTS, Block, Surrounded, buffered_bounds
 from cloudprep.io.las import ArrayLabels
 from cloudprep.model.bounds import EVERYWHERE, Bounds
-from cloudprep.model.columns import STANDARD_LABELS
+from cloudprep.model.columns import COLUMNS, STANDARD_LABELS
 from cloudprep.model.points import Points
 
 if TYPE_CHECKING:
@@ -196,7 +196,7 @@ class MemoryStore:
             unused = unused_points(labels)
             for name in extra:
                 values = self.columns[name][rows]
-                labels[name] = np.where(unused, values.dtype.type(0), values)
+                labels[name] = np.where(unused, values.dtype.type(COLUMNS[name].nothing), values)
         return ArrayLabels(labels, rows.stop - rows.start)
 
 

@@ -11,7 +11,7 @@ from cloudprep.engine.delivered import unused_points
 from cloudprep.engine.leaves import Leaves, grouped
 from cloudprep.engine.store import Block, Surrounded, buffered_bounds
 from cloudprep.engine.store_memory import rectangle_bounds
-from cloudprep.model.columns import STANDARD_LABELS
+from cloudprep.model.columns import COLUMNS, STANDARD_LABELS
 from cloudprep.model.grid import Lattice
 from cloudprep.model.points import Points
 
@@ -360,6 +360,6 @@ class SpilledLabels:
             if self._extra:
                 unused = unused_points(labels)
                 for name in self._extra:
-                    labels[name][unused] = 0
+                    labels[name][unused] = COLUMNS[name].nothing
             self._held = (piece, labels)
         return self._held[1]

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cloudprep.io.atomic import whole_file
-from cloudprep.kernels.hillshade import hillshade
+from cloudprep.kernels.relief import light_of, shades
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -59,13 +59,14 @@ def write_hillshade(
     heights, factor = _reduced(grid.values, largest_side)
     picture = np.zeros((*heights.shape, 2), np.uint8)
     cell = grid.window.lattice.cell * factor
+    lights = [light_of(azimuth, altitude)]
     # A strip at a time, with a row to spare on either side, so that large grids need no large copies.
     for begin in range(0, len(heights), _LINES):
         end = min(begin + _LINES, len(heights))
         south, north = max(begin - 1, 0), min(end + 1, len(heights))
-        light = hillshade(
-            heights[south:north], cell, azimuth=azimuth, altitude=altitude, exaggeration=exaggeration
-        )[begin - south : end - south]
+        light = shades(heights[south:north], cell, lights, exaggeration=exaggeration)[
+            begin - south : end - south
+        ]
         seen = ~np.isnan(light)
         picture[begin:end, :, 0] = np.where(seen, np.rint(light), 0)
         picture[begin:end, :, 1] = np.where(seen, _OPAQUE, 0)

@@ -51,8 +51,9 @@ def write_grid(
 
     Metres become the cloud's own units: positions its horizontal unit, heights its vertical unit (metres
     where the cloud states none). Cell edges are whole multiples of the cell, reckoned from the lattice's
-    integers. Heights are float32 with overviews of means; codes (a uint8 grid) stay uint8, with nodata 0,
-    overviews of the commonest code, a palette, and each code's meaning as a tag ``CODE_<n>`` of the band.
+    integers. Heights are float32 with overviews of means; a uint8 grid stays uint8, with nodata 0. Codes (a
+    grid with a legend) get overviews of the commonest code, a palette, and each code's meaning as a tag
+    ``CODE_<n>`` of the band.
 
     Parameters
     ----------
@@ -118,7 +119,7 @@ def _write(grid: Grid, finished: MemoryFile, crs: CloudCrs, nodata: float, softw
         blocksize=_TILE,
         compress="DEFLATE",
         predictor="YES",
-        overview_resampling="MODE" if codes else "AVERAGE",
+        overview_resampling="MODE" if grid.legend else "AVERAGE" if grid.blends else "NEAREST",
         bigtiff="IF_SAFER",
         # The bytes don't depend on it.
         num_threads="ALL_CPUS",
@@ -132,6 +133,8 @@ def _write(grid: Grid, finished: MemoryFile, crs: CloudCrs, nodata: float, softw
         if grid.unit == "m":
             unit = crs.vertical_unit or METRE
             file.units = (_UNITS.get(unit, f"{unit:.10g} m"),)
+        elif grid.unit:
+            file.units = (grid.unit,)
         if codes and grid.legend:
             file.update_tags(1, **{f"CODE_{code}": meaning for code, meaning in grid.legend.items()})
             file.write_colormap(1, _palette(tuple(grid.legend)))

@@ -20,7 +20,7 @@ class Role(Enum):
     LABEL = "label"
     """A field of the standard that stages may change in the delivered clouds."""
     EXTRA_LABEL = "extra label"
-    """A label that the standard has no field for: delivered as an extra dimension; 0: nothing was said."""
+    """A label that the standard has no field for: delivered as an extra dimension."""
     WORKING = "working"
     """A figure that one stage works out for later stages of the same run: held in memory, never delivered."""
 
@@ -44,7 +44,10 @@ class Column:
     most : int, optional
         The largest value a stage may give.
     note : str
-        What a file's own description of an extra dimension says: at most 32 bytes.
+        What a file's own description of an extra dimension says: at most 32 bytes; ``{unit}`` stands for the
+        unit of heights in that file.
+    nothing : float
+        The value of an extra label that says nothing.
     """
 
     name: str
@@ -54,6 +57,7 @@ class Column:
     role: Role = Role.GIVEN
     most: int | None = None
     note: str = ""
+    nothing: float = 0.0
 
     @property
     def label(self) -> bool:
@@ -99,6 +103,15 @@ COLUMNS: dict[str, Column] = {
             Role.EXTRA_LABEL,
             most=100,
             note="percent sure, 0: not judged",
+        ),
+        Column(
+            "height_above_ground",
+            np.dtype("f4"),
+            "m",
+            "height above the terrain straight below, in metres whatever the file's unit; -9999: no terrain",
+            Role.EXTRA_LABEL,
+            note="{unit} above ground, -9999: none",
+            nothing=-9999.0,
         ),
         _working("neighbour_distance", "m", "mean distance to the nearest neighbours"),
         _working("roughness", "m", "standard deviation of the neighbours across the local plane"),

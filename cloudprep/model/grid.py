@@ -117,6 +117,8 @@ class Grid:
         Meaning of each code, for code rasters.
     shaded : bool
         Whether a hillshade picture is drawn beside the file.
+    blends : bool
+        Whether a mean of neighbouring values means something; coarser views are made of means then.
     """
 
     name: str
@@ -126,6 +128,7 @@ class Grid:
     unit: str = "m"
     legend: Mapping[int, str] = field(default_factory=dict)
     shaded: bool = False
+    blends: bool = True
 
 
 @dataclass(frozen=True)

@@ -32,6 +32,11 @@ BUILT_IN: dict[str, str] = {
     "tin_densification": "cloudprep.stages.ground.tin_densification:TinDensification",
     "cloth_simulation": "cloudprep.stages.ground.cloth_simulation:ClothSimulation",
     "terrain_grid": "cloudprep.stages.surface.terrain_grid:TerrainGrid",
+    "slope": "cloudprep.stages.relief.slope:Slope",
+    "aspect": "cloudprep.stages.relief.aspect:Aspect",
+    "hillshade": "cloudprep.stages.relief.hillshade:Hillshade",
+    "surface_height": "cloudprep.stages.above_ground.surface_height:SurfaceHeight",
+    "height_above_ground": "cloudprep.stages.above_ground.height_above_ground:HeightAboveGround",
 }
 
 

@@ -6,10 +6,14 @@ import rasterio
 
 from cloudprep.errors import OutputError
 from cloudprep.io.picture import write_hillshade
-from cloudprep.kernels.hillshade import hillshade
+from cloudprep.kernels.relief import light_of, shades
 from cloudprep.model.grid import Grid, Lattice, Window
 
 pytestmark = pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")
+
+
+def lit(heights, cell):
+    return shades(heights, cell, [light_of(315, 45)])
 
 
 def grid(values, cell=1.0):
@@ -34,7 +38,7 @@ def test_picture_is_the_relief_north_up(tmp_path):
     values[10:20, 30:50] = np.nan
     write_hillshade(grid(values, 2.0), tmp_path / "h.png")
     grey, alpha = read(tmp_path / "h.png")
-    light = hillshade(values, 2.0)[::-1]
+    light = lit(values, 2.0)[::-1]
     seen = ~np.isnan(light)
     assert np.array_equal(alpha, np.where(seen, 255, 0))
     assert np.abs(grey[seen] - light[seen]).max() <= 0.5
@@ -53,7 +57,7 @@ def test_picture_of_a_tall_grid_has_no_seams_between_strips(tmp_path):
     values = np.random.default_rng(0).normal(0, 1, (1300, 9))
     write_hillshade(grid(values), tmp_path / "h.png")
     grey, _ = read(tmp_path / "h.png")
-    assert np.abs(grey - hillshade(values, 1.0)[::-1]).max() <= 0.5
+    assert np.abs(grey - lit(values, 1.0)[::-1]).max() <= 0.5
 
 
 @pytest.mark.parametrize(
@@ -71,7 +75,7 @@ def test_picture_of_a_reduced_plane_is_as_bright_as_the_plane(tmp_path):
     plane[:, ::7] = np.nan
     write_hillshade(grid(plane, 0.5), tmp_path / "h.png", largest_side=60)
     grey, alpha = read(tmp_path / "h.png")
-    bright = hillshade(0.4 * column - 0.3 * row, 0.5)[5, 5]
+    bright = lit(0.4 * column - 0.3 * row, 0.5)[5, 5]
     assert (alpha == 255).all()
     # Gaps shift a group's mean a little.
     assert np.median(np.abs(grey[2:-2, 2:-2] - bright)) < 8

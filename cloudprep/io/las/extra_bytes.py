@@ -24,6 +24,7 @@ TYPES = {1: "u1", 2: "i1", 3: "<u2", 4: "<i2", 5: "<u4", 6: "<i4", 7: "<u8", 8: 
 LONGEST_NAME = 32
 _HEAD = struct.Struct("<2xBB32s4x")
 _NOTE_AT = 160
+_NO_DATA_AT = 40
 _SCALES_AT, _OFFSETS_AT = 112, 136
 _UNDOCUMENTED = 0
 _LAST_DEPRECATED = 30
@@ -142,11 +143,14 @@ def _read_descriptor(raw: bytes, start: int) -> Dimension | None:
 
 
 def carried_labels(dimensions: Dimensions) -> dict[str, int]:
-    """Return where labels begin that have no field of the standard and are carried in their own type."""
+    """Return where labels begin that have no field of the standard and are carried in their own type.
+
+    Lengths are left out: no field of the standard tells which unit they are in.
+    """
     found = {}
     for name in EXTRA_LABELS:
         one = dimensions.named(name)
-        if one is not None and is_label(one):
+        if one is not None and is_label(one) and COLUMNS[name].unit != "m":
             found[name] = one.start
     return found
 
@@ -158,13 +162,24 @@ def is_label(dimension: Dimension) -> bool:
     return dimension.dtype is not None and np.dtype(dimension.dtype) == dtype and plain
 
 
-def label_descriptor(name: str) -> bytes:
-    """Return the descriptor of a label column: its name, its type, 0 as the value that says nothing."""
+def label_descriptor(name: str, height_unit: str = "m") -> bytes:
+    """Return the descriptor of a label column: its name, its type, and the value that says nothing.
+
+    Parameters
+    ----------
+    name : str
+        Of the label.
+    height_unit : str
+        Unit of its values where they are heights, for the description.
+    """
     column = COLUMNS[name]
     kind = next(k for k, spelled in TYPES.items() if np.dtype(spelled) == column.dtype)
     raw = bytearray(DESCRIPTOR)
     _HEAD.pack_into(raw, 0, kind, _NO_DATA_BIT, name.encode())
-    note = column.note.encode()
+    # Both integers and floats are stored as eight bytes (LAS 1.4-R15, "Extra Bytes").
+    spelled = "<d" if column.dtype.kind == "f" else "<Q"
+    struct.pack_into(spelled, raw, _NO_DATA_AT, column.dtype.type(column.nothing).item())
+    note = column.note.format(unit=height_unit).encode()
     raw[_NOTE_AT : _NOTE_AT + len(note)] = note
     return bytes(raw)
 

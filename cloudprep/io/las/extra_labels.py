@@ -56,7 +56,7 @@ class ExtraPlan:
     warnings: tuple[str, ...] = ()
 
 
-def plan_labels(flight: Flight, names: Sequence[str]) -> ExtraPlan:
+def plan_labels(flight: Flight, names: Sequence[str], height_unit: str = "m") -> ExtraPlan:
     """Find a place for labels: the one they have already, or new ones behind all other bytes.
 
     Bytes that no descriptor tells of get one that says so, since the place of a dimension is the sum of what
@@ -68,6 +68,8 @@ def plan_labels(flight: Flight, names: Sequence[str]) -> ExtraPlan:
         The source.
     names : sequence of str
         Labels of :data:`cloudprep.model.columns.EXTRA_LABELS`.
+    height_unit : str
+        Unit of heights among them, for their description.
 
     Raises
     ------
@@ -87,14 +89,14 @@ def plan_labels(flight: Flight, names: Sequence[str]) -> ExtraPlan:
             raise BadInputError(flight.path, _clash(name, known.found[at].kind))
         places[name] = known.found[at].start
         # What it said of the old values (their range, say) may not hold for the new ones.
-        parts[at] = label_descriptor(name)
+        parts[at] = label_descriptor(name, height_unit)
     size = flight.extra_bytes
     new = [n for n in names if n not in places]
     warnings: tuple[str, ...] = ()
     if new:
         parts += undocumented_descriptors(size - known.described, (d.name for d in known.found))
         for name in new:
-            parts.append(label_descriptor(name))
+            parts.append(label_descriptor(name, height_unit))
             places[name] = size
             size += COLUMNS[name].dtype.itemsize
         warnings = _left_out(known)

@@ -95,7 +95,14 @@ class Head:
         return bytes(self.header) + b"".join(self.vlrs) + self.padding
 
 
-def plan_head(flight: Flight, *, compress: bool, upgrade: bool, extra_labels: Sequence[str] = ()) -> Head:
+def plan_head(
+    flight: Flight,
+    *,
+    compress: bool,
+    upgrade: bool,
+    extra_labels: Sequence[str] = (),
+    height_unit: str = "m",
+) -> Head:
     """Return the head of the delivered file.
 
     Parameters
@@ -108,6 +115,8 @@ def plan_head(flight: Flight, *, compress: bool, upgrade: bool, extra_labels: Se
         Whether points of formats 0 to 5 become formats 6 to 10; the header then becomes one of LAS 1.4.
     extra_labels : sequence of str
         Labels to deliver that the standard has no field for.
+    height_unit : str
+        Unit of heights among them, for their description.
 
     Returns
     -------
@@ -116,7 +125,7 @@ def plan_head(flight: Flight, *, compress: bool, upgrade: bool, extra_labels: Se
     """
     header = bytearray(flight.header.raw)
     point_format = flight.point_format
-    extra = plan_labels(flight, extra_labels)
+    extra = plan_labels(flight, extra_labels, height_unit)
     warnings = list(extra.warnings)
     if upgrade:
         point_format = MODERN_FORMAT[flight.point_format]

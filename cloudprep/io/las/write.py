@@ -46,11 +46,14 @@ class WriteOptions:
         Leave out points of classes 7 and 18 instead of delivering them labelled.
     las_version : {"keep", "1.4"}
         Whether flights of point formats 0 to 5 become LAS 1.4 with formats 6 to 10.
+    height_unit : str
+        Unit of heights among the labels, for their description.
     """
 
     format: Literal["laz", "las"] = "laz"
     drop_noise: bool = False
     las_version: Literal["keep", "1.4"] = "keep"
+    height_unit: str = "m"
 
 
 @dataclass(frozen=True)
@@ -126,7 +129,13 @@ def write_patched(
     upgrade = options.las_version == "1.4" and flight.layout.legacy
     warnings = _code_warnings(flight, target, rows, upgrade=upgrade)
     extra = [name for name in EXTRA_LABELS if name in rows.names]
-    head = plan_head(flight, compress=options.format == "laz", upgrade=upgrade, extra_labels=extra)
+    head = plan_head(
+        flight,
+        compress=options.format == "laz",
+        upgrade=upgrade,
+        extra_labels=extra,
+        height_unit=options.height_unit,
+    )
     warnings += head.warnings
     with whole_file(target) as part:
         with part.open("wb") as output:

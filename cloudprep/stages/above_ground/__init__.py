@@ -1,0 +1,1 @@
+"""Above ground: heights over the terrain, and classes by them."""

@@ -1,0 +1,1 @@
+"""Relief: what a raster of heights looks like: slope, aspect, light."""
