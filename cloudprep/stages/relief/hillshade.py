@@ -26,7 +26,7 @@ class HillshadeParams(StageParams):
     lights: Literal["one", "many"] = parameter(
         "one",
         meaning="one: a single light; many: lights from 225, 270, 315 and 360 degrees, each weighed by how "
-        "far the slope faces to its side, so that ridges along one light's direction show too",
+        "far the slope faces to its side",
         source="Mark 1992, USGS Open-File Report 92-422, from memory",
     )
     azimuth: float = parameter(
