@@ -124,8 +124,8 @@ class HeightClasses(Stage):
     With ``buildings``, points on roofs become class 6 instead. Points from ``roof_height`` up are gathered in
     cells; a plane is fitted to every three by three cells, and each cell takes the smoothest plane it lies
     in. Cells whose points lie close to the plane (``roof_roughness``), mostly as single returns, and that
-    hang together over ``roof_area``, are roofs; small holes in them (chimneys, windows) belong to them. Beside
-    a roof, points on its plane count too. What stands more than a metre over a roof doesn't.
+    hang together over ``roof_area``, are roofs; small holes in them (chimneys, windows) belong to them.
+    Beside a roof, points on its plane count too. What stands more than a metre over a roof doesn't.
 
     It is a simple rule for what is left when ground is known. Lorries, conveyors and containers larger than
     ``roof_area`` are roofs to it; glass, roofs under trees and roofs whose points are too few for planes are
@@ -208,8 +208,8 @@ class HeightClasses(Stage):
             )
             rows, columns = indices
             owner = np.where(kind > 0, index[rows, columns], -1).astype(np.int32)
-            shift_r = rows - np.arange(mask.shape[0])[:, None]
-            shift_c = columns - np.arange(mask.shape[1])[None, :]
+            shift_r = rows - np.arange(index.shape[0])[:, None]
+            shift_c = columns - np.arange(index.shape[1])[None, :]
             plane = _moved_planes(planes.plane, owner, kind, shift_r * cell, shift_c * cell)
         else:
             plane = np.empty((0, 3))
