@@ -1,0 +1,1 @@
+"""Measuring: accuracy against checkpoints, volumes, change, sections; on clouds and rasters of anybody."""
