@@ -1,0 +1,138 @@
+"""``cloudprep volume``: volumes over areas."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from cloudprep.cli.options import AsJson, Debug  # noqa: TC001 - typer reads the annotations
+
+if TYPE_CHECKING:
+    from cloudprep.measuring.volumes import VolumeReport
+
+NAME = "volume"
+HELP = """Measure volumes between a terrain and a base, over areas.
+
+\b
+Examples:
+  cloudprep volume site/terrain/dtm.tif --over piles.gpkg
+  cloudprep volume dtm.tif --over pit.geojson --base level:102.5
+  cloudprep volume after.tif --over piles.gpkg --base before.tif --random-error 0.04 --systematic-error 0.02
+
+Areas are polygons with any attributes; a name and a density (t/m3) among them are used. A cell counts by the
+part of it that the area covers.
+
+\b
+Bases:
+  lowest-edge    the level of the lowest terrain along the edge (for piles on flat ground)
+  edge-plane     the plane that fits the terrain along the edge best
+  edge-surface   the surface that the terrain along the edge spans (for uneven ground)
+  level:Z        a level, in the terrain's unit of heights
+  FILE           another terrain: an earlier date
+
+The interval holds what is known of errors: of single cells (the raster of standard errors beside the
+terrain, or
+--random-error), shared by neighbours, and systematic. The error of the base itself isn't in it.
+"""
+
+Terrain = Annotated[Path, typer.Argument(metavar="TERRAIN", help="A raster of heights.", show_default=False)]
+Over = Annotated[
+    Path, typer.Option("--over", metavar="AREAS", help="Polygons to measure over.", show_default=False)
+]
+BaseName = Annotated[str, typer.Option("--base", metavar="BASE", help="What to measure from: see above.")]
+LayerName = Annotated[
+    str | None,
+    typer.Option(
+        "--layer", metavar="NAME", help="Which layer of AREAS, where it has several.", show_default=False
+    ),
+]
+RandomError = Annotated[
+    float | None,
+    typer.Option(
+        "--random-error",
+        min=0,
+        metavar="METRES",
+        help="Standard deviation from cell to cell.",
+        show_default=False,
+    ),
+]
+SharedError = Annotated[
+    float | None,
+    typer.Option(
+        "--shared-error",
+        min=0,
+        metavar="METRES",
+        help="Standard deviation that neighbours share.",
+        show_default=False,
+    ),
+]
+SharedOver = Annotated[
+    float | None,
+    typer.Option(
+        "--shared-over",
+        min=0,
+        metavar="METRES",
+        help="How far they share it (a variogram's range).",
+        show_default=False,
+    ),
+]
+SystematicError = Annotated[
+    float | None,
+    typer.Option(
+        "--systematic-error", min=0, metavar="METRES", help="Error alike everywhere.", show_default=False
+    ),
+]
+
+
+def command(
+    terrain: Terrain,
+    over: Over,
+    base: BaseName = "lowest-edge",
+    layer: LayerName = None,
+    random_error: RandomError = None,
+    shared_error: SharedError = None,
+    shared_over: SharedOver = None,
+    systematic_error: SystematicError = None,
+    as_json: AsJson = False,
+    debug: Debug = False,  # noqa: ARG001 - the guard reads it
+) -> None:
+    """Measure volumes between a terrain and a base, over areas."""
+    from cloudprep.cli.console import put, put_json, tell
+    from cloudprep.errors import UsageError
+    from cloudprep.kernels.volume_error import HeightErrors
+    from cloudprep.measuring.volumes import measure_volumes
+
+    if (shared_error is None) != (shared_over is None):
+        raise UsageError("--shared-error and --shared-over go together")
+    given = (random_error, shared_error, shared_over, systematic_error)
+    errors = None if all(v is None for v in given) else HeightErrors(*(v or 0.0 for v in given))
+    report = measure_volumes(terrain, over, base=base, layer=layer, errors=errors)
+    for note in report.assumed:
+        tell(f"assumed: {note}")
+    for note in report.warnings:
+        tell(f"warning: {note}")
+    put_json(report.as_dict()) if as_json else put(report_text(report))
+
+
+def report_text(report: VolumeReport) -> str:
+    """Return volumes for people."""
+    from cloudprep.measuring.volumes import total_of
+
+    wide = max([4, *(len(v.name) for v in report.volumes)])
+    head = f"{'area':<{wide}}{'m2':>12}{'cut m3':>14}{'fill m3':>14}{'net m3':>14}{'+- 95 %':>10}{'t':>12}"
+    lines = [f"terrain {report.terrain}, cells of {report.cell:g} m, {report.reference}", "", head]
+    for v in report.volumes:
+        interval = "-" if v.error is None else f"{v.error.interval_95:,.1f}"
+        tonnes = "-" if v.tonnes is None else f"{v.tonnes:,.1f}"
+        lines.append(
+            f"{v.name:<{wide}}{v.measured:>12,.1f}{v.cut:>14,.2f}{v.fill:>14,.2f}{v.net:>14,.2f}"
+            f"{interval:>10}{tonnes:>12}"
+        )
+    cut, fill, net = total_of(report.volumes)
+    if len(report.volumes) > 1:
+        lines.append(f"{'all':<{wide}}{'':>12}{cut:>14,.2f}{fill:>14,.2f}{net:>14,.2f}")
+    lines.append("")
+    lines += [f"{v.name}: from the {v.base}" for v in report.volumes]
+    return "\n".join([*lines, report.errors, "", report.caution])

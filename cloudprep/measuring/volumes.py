@@ -1,0 +1,455 @@
+"""Volumes between a terrain and a base, over areas: by strips of the raster, cells by their covered part."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from cloudprep.engine.reference import describe, unit_name
+from cloudprep.errors import BadInputError, CrsError, UsageError
+from cloudprep.io.raster_reading import open_heights
+from cloudprep.kernels.polygon_cover import polygon_cover
+from cloudprep.kernels.volume_error import HeightErrors, VolumeError, correlated_error
+from cloudprep.measuring.areas import read_areas
+from cloudprep.measuring.bases import NAMES, between_cells, edge_base, level_base
+from cloudprep.model.crs import METRE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from cloudprep.io.raster_reading import HeightRaster, OpenedRaster
+    from cloudprep.measuring.areas import Area
+    from cloudprep.measuring.bases import Base
+
+    Floats = NDArray[np.float64]
+
+CUBIC_YARD = 0.9144**3
+"""m3; exact (a yard is 0.9144 m, 1959)."""
+CUBIC_FOOT = 0.3048**3
+CAUTION = (
+    "Volumes for payment, safety or legal boundaries need checking under local rules and by "
+    "licensed practice."
+)
+ERROR_SUFFIX = "_standard_error"
+_STRIP_CELLS = 2_000_000
+_SLIVER = 1e-9
+
+
+@dataclass(frozen=True)
+class Volume:
+    """One area's volume. Metres, square metres, cubic metres.
+
+    Parameters
+    ----------
+    name : str
+        Of the area.
+    area : float
+        Of the polygon.
+    measured : float
+        Of the part with a height and a base.
+    cut : float
+        Above the base.
+    fill : float
+        Missing below the base.
+    mean : float or None
+        Mean height above the base over what was measured.
+    highest, lowest : float or None
+        Of heights above the base.
+    base : str
+        What was measured from.
+    error : VolumeError or None
+        Of the net volume; None where no errors of heights are known.
+    density : float or None
+        Tonnes a cubic metre.
+    """
+
+    name: str
+    area: float
+    measured: float
+    cut: float
+    fill: float
+    mean: float | None
+    highest: float | None
+    lowest: float | None
+    base: str
+    error: VolumeError | None = None
+    density: float | None = None
+
+    @property
+    def net(self) -> float:
+        """Cut less fill."""
+        return self.cut - self.fill
+
+    @property
+    def missing(self) -> float:
+        """Area without a height or a base."""
+        return max(0.0, self.area - self.measured)
+
+    @property
+    def tonnes(self) -> float | None:
+        """Weight of the net volume."""
+        return None if self.density is None else self.net * self.density
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values, for machines."""
+        found = asdict(self)
+        found |= {"net": self.net, "missing": self.missing, "tonnes": self.tonnes}
+        found["interval_95"] = None if self.error is None else self.error.interval_95
+        return found
+
+
+@dataclass(frozen=True)
+class VolumeReport:
+    """Volumes over all areas of a layer."""
+
+    terrain: str
+    areas: str
+    reference: str
+    unit: str
+    cell: float
+    volumes: tuple[Volume, ...]
+    errors: str
+    warnings: tuple[str, ...] = ()
+    assumed: tuple[str, ...] = ()
+    caution: str = CAUTION
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values, for machines; metres."""
+        found = asdict(self)
+        found["volumes"] = [v.as_dict() for v in self.volumes]
+        return found
+
+
+def measure_volumes(
+    terrain: Path,
+    over: Path,
+    *,
+    base: str = "lowest-edge",
+    layer: str | None = None,
+    errors: HeightErrors | None = None,
+) -> VolumeReport:
+    """Measure volumes between a terrain and a base, over areas.
+
+    Parameters
+    ----------
+    terrain : Path
+        A raster of heights.
+    over : Path
+        Polygons, in any reference system.
+    base : str
+        ``lowest-edge``, ``edge-plane``, ``edge-surface``, ``level:Z`` (Z in the terrain's unit of heights),
+        or the path of another raster of heights.
+    layer : str, optional
+        Which layer of polygons, where the file has several.
+    errors : HeightErrors, optional
+        Of the heights. Left out, a raster beside the terrain whose name ends in ``_standard_error`` tells the
+        random part.
+
+    Returns
+    -------
+    VolumeReport
+        One volume for each area.
+
+    Raises
+    ------
+    BadInputError, CrsError
+        If a file can't be used, no area touches the terrain, or two terrains differ in reference system.
+    UsageError
+        If the base makes no sense.
+
+    Notes
+    -----
+    A cell counts by the part of it that the area covers, and by its height at the middle of that part, read
+    from the slope to its neighbours: planes are exact over any polygon, and errors shrink with the square of
+    the cell elsewhere.
+    """
+    raster = open_heights(terrain)
+    notes: list[str] = list(raster.assumed)
+    areas = read_areas(over, raster, layer, notes.append)
+    second = _other_terrain(base, raster)
+    beside = _error_raster(terrain) if errors is None else None
+    warnings: list[str] = []
+    found = []
+    with raster.opened() as file:
+        work = _Work(raster, file, errors, _opened(beside, raster))
+        if second is None:
+            found = [work.measure(area, _base(base, area, work)) for area in areas]
+        else:
+            notes += second.assumed
+            with second.opened() as other:
+                found = [work.measure(area, _Terrain(second, other, raster)) for area in areas]
+    for volume in found:
+        if volume.missing > max(_SLIVER, 1e-6 * volume.area):
+            share = volume.missing / volume.area
+            warnings.append(
+                f"area '{volume.name}': {volume.missing:,.1f} m2 ({share:.1%}) has no height and isn't "
+                f"measured"
+            )
+    return VolumeReport(
+        terrain=str(terrain),
+        areas=str(over),
+        reference=describe(raster.crs),
+        unit=unit_name(raster.crs.vertical_unit or METRE),
+        cell=raster.cell * (raster.crs.horizontal_unit or METRE),
+        volumes=tuple(found),
+        errors=_error_words(errors, beside),
+        warnings=tuple(warnings),
+        assumed=tuple(notes),
+    )
+
+
+def _error_words(errors: HeightErrors | None, beside: Path | None) -> str:
+    if beside is not None:
+        return f"random errors of heights are from {beside.name}; shared and systematic ones aren't known"
+    if errors is None:
+        return "no errors of heights are known, so no interval is given"
+    return (
+        f"errors of heights as given: random {errors.random:g} m, shared {errors.correlated:g} m over "
+        f"{errors.reach:g} m, systematic {errors.systematic:g} m"
+    )
+
+
+def _error_raster(terrain: Path) -> Path | None:
+    path = terrain.with_name(f"{terrain.stem}{ERROR_SUFFIX}{terrain.suffix}")
+    return path if path.exists() else None
+
+
+def _opened(path: Path | None, terrain: HeightRaster) -> HeightRaster | None:
+    if path is None:
+        return None
+    found = open_heights(path)
+    if not same_cells(found, terrain):
+        raise BadInputError(path, f"doesn't lie on the cells of {terrain.path.name}")
+    return found
+
+
+def same_cells(first: HeightRaster, second: HeightRaster) -> bool:
+    """Tell whether two rasters have the very same cells."""
+    near = 1e-6 * first.cell
+    return (
+        (first.rows, first.columns) == (second.rows, second.columns)
+        and abs(first.cell - second.cell) <= near / max(first.rows, first.columns)
+        and abs(first.left - second.left) <= near
+        and abs(first.bottom - second.bottom) <= near
+    )
+
+
+def _other_terrain(base: str, raster: HeightRaster) -> HeightRaster | None:
+    """Return the raster that a base names, or None."""
+    if base in NAMES or base.startswith("level:"):
+        return None
+    path = Path(base)
+    if not path.exists():
+        raise UsageError(f"--base {base}: is neither {', '.join(NAMES)}, level:Z nor a raster that is there")
+    second = open_heights(path)
+    refuse_other_reference(raster, second)
+    return second
+
+
+def refuse_other_reference(first: HeightRaster, second: HeightRaster) -> None:
+    """Refuse two terrains that differ in reference system, heights included, where both state one.
+
+    Raises
+    ------
+    CrsError
+        With both names.
+    """
+    a, b = first.crs, second.crs
+    if a.wkt and b.wkt and a.name != b.name:
+        raise CrsError(
+            f"{first.path.name} is in {a.name}, {second.path.name} in {b.name}: bring them together first"
+        )
+    if abs((a.horizontal_unit or METRE) - (b.horizontal_unit or METRE)) > 1e-12:
+        raise CrsError(f"{first.path.name} and {second.path.name} differ in the unit of the plan")
+
+
+def _base(text: str, area: Area, work: _Work) -> Base:
+    if text.startswith("level:"):
+        return level_base(text, work.up)
+    return edge_base(text, area, work.heights_at, work.cell)
+
+
+class _Terrain:
+    """Another terrain as a base: on the same cells as it is, else between its cell centres."""
+
+    def __init__(self, raster: HeightRaster, file: OpenedRaster, first: HeightRaster) -> None:
+        self._raster, self._file = raster, file
+        self._unit = raster.crs.horizontal_unit or METRE
+        self._up = raster.crs.vertical_unit or METRE
+        self._x = (first.left - raster.left) * self._unit
+        self._y = (first.bottom - raster.bottom) * self._unit
+        self.words = f"terrain {raster.path.name}"
+
+    def at(self, x: Floats, y: Floats) -> Floats:
+        """Return heights at positions."""
+        size = self._raster.cell * self._unit
+        across, north = (x + self._x) / size, (y + self._y) / size
+        # To a millionth of a cell, so that the same cells read the same values.
+        across, north = np.round(across, 6), np.round(north, 6)
+        c0, r0 = math.floor(across.min()) - 1, math.floor(north.min()) - 1
+        c1, r1 = math.ceil(across.max()) + 1, math.ceil(north.max()) + 1
+        values = self._file.window(r0, c0, r1 - r0, c1 - c0) * self._up
+        return between_cells(values, across - c0, north - r0)
+
+
+@dataclass
+class _Sums:
+    measured: float = 0.0
+    cut: float = 0.0
+    fill: float = 0.0
+    highest: float = -math.inf
+    lowest: float = math.inf
+    square: float = 0.0
+    x: list[Floats] = field(default_factory=list)
+    y: list[Floats] = field(default_factory=list)
+
+
+class _Work:
+    def __init__(
+        self,
+        raster: HeightRaster,
+        file: OpenedRaster,
+        errors: HeightErrors | None,
+        beside: HeightRaster | None,
+    ) -> None:
+        self.raster, self.file, self.errors, self.beside = raster, file, errors, beside
+        unit = raster.crs.horizontal_unit or METRE
+        self.up = raster.crs.vertical_unit or METRE
+        self.cell = raster.cell * unit
+
+    def heights_at(self, x: Floats, y: Floats) -> Floats:
+        """Return heights (m) at positions (m from the corner), between cell centres."""
+        across, north = x / self.cell, y / self.cell
+        found = np.full(len(x), np.nan)
+        # Few rows at a time: an area may be as wide as the raster.
+        strip = max(16, _STRIP_CELLS // max(1, int(np.ptp(across)) + 4))
+        band = np.floor(north / strip).astype(np.int64)
+        for b in np.unique(band):
+            here = band == b
+            r0, r1 = math.floor(north[here].min()) - 1, math.ceil(north[here].max()) + 2
+            c0, c1 = math.floor(across[here].min()) - 1, math.ceil(across[here].max()) + 2
+            values = self.file.window(r0, c0, r1 - r0, c1 - c0) * self.up
+            found[here] = between_cells(values, across[here] - c0, north[here] - r0)
+        return found
+
+    def measure(self, area: Area, base: Base) -> Volume:
+        """Return the volume of an area."""
+        sums = _Sums()
+        for row, column, cover in self._strips(area):
+            self._add(sums, row, column, cover, base)
+        known = sums.measured > 0
+        return Volume(
+            name=area.name,
+            area=float(area.shape.area),
+            measured=sums.measured,
+            cut=sums.cut,
+            fill=sums.fill,
+            mean=(sums.cut - sums.fill) / sums.measured if known else None,
+            highest=sums.highest if known else None,
+            lowest=sums.lowest if known else None,
+            base=base.words,
+            error=self._error(sums) if known else None,
+            density=area.density,
+        )
+
+    def _strips(self, area: Area) -> Iterator[tuple[int, int, Any]]:
+        rings = area.rings(self.cell)
+        places = np.concatenate(rings)
+        c0, c1 = (math.floor(places[:, 0].min()), math.ceil(places[:, 0].max()))
+        r0, r1 = (math.floor(places[:, 1].min()), math.ceil(places[:, 1].max()))
+        c0, c1 = max(c0, 0), min(c1, self.raster.columns)
+        r0, r1 = max(r0, 0), min(r1, self.raster.rows)
+        if c0 >= c1 or r0 >= r1:
+            return
+        step = max(1, _STRIP_CELLS // (c1 - c0))
+        for row in range(r0, r1, step):
+            rows = min(step, r1 - row)
+            moved = [ring - [c0, row] for ring in rings]
+            yield row, c0, polygon_cover(moved, rows, c1 - c0)
+
+    def _add(self, sums: _Sums, row: int, column: int, cover: Any, base: Base) -> None:
+        r, c = np.nonzero(cover.area > _SLIVER)
+        if len(r) == 0:
+            return
+        rows, columns = cover.area.shape
+        z = self.file.window(row - 1, column - 1, rows + 2, columns + 2) * self.up
+        share = cover.area[r, c]
+        dx, dy = cover.x[r, c] / share, cover.y[r, c] / share
+        height = z[r + 1, c + 1]
+        partial = share < 1 - _SLIVER
+        r2, c2 = r[partial] + 1, c[partial] + 1
+        height[partial] += dx[partial] * _rise(z[r2, c2 - 1], z[r2, c2], z[r2, c2 + 1])
+        height[partial] += dy[partial] * _rise(z[r2 - 1, c2], z[r2, c2], z[r2 + 1, c2])
+        x, y = (column + c + 0.5 + dx) * self.cell, (row + r + 0.5 + dy) * self.cell
+        above = height - base.at(x, y)
+        there = ~np.isnan(above)
+        above, size = above[there], share[there] * self.cell**2
+        if len(above) == 0:
+            return
+        sums.measured += float(size.sum())
+        sums.cut += float((np.maximum(above, 0) * size).sum())
+        sums.fill += float((np.maximum(-above, 0) * size).sum())
+        sums.highest = max(sums.highest, float(above.max()))
+        sums.lowest = min(sums.lowest, float(above.min()))
+        sums.square += self._random(row, column, rows, columns, r[there], c[there], size)
+        thin = max(1, len(size) // 3000)
+        sums.x.append(x[there][::thin])
+        sums.y.append(y[there][::thin])
+
+    def _random(
+        self,
+        row: int,
+        column: int,
+        rows: int,
+        columns: int,
+        r: NDArray[np.int64],
+        c: NDArray[np.int64],
+        size: Floats,
+    ) -> float:
+        """Return the variance (m6) that random errors of these cells add."""
+        if self.beside is not None:
+            with self.beside.opened() as file:
+                deviation = file.window(row, column, rows, columns)[r, c] * self.up
+            return float(np.nansum((deviation * size) ** 2))
+        if self.errors is not None:
+            return float(((self.errors.random * size) ** 2).sum())
+        return 0.0
+
+    def _error(self, sums: _Sums) -> VolumeError | None:
+        errors = self.errors
+        if errors is None:
+            return VolumeError(math.sqrt(sums.square), 0.0, 0.0) if self.beside is not None else None
+        x, y = np.concatenate(sums.x), np.concatenate(sums.y)
+        return VolumeError(
+            random=math.sqrt(sums.square),
+            correlated=correlated_error(x, y, sums.measured, errors.correlated, errors.reach),
+            systematic=sums.measured * errors.systematic,
+        )
+
+
+def _rise(before: Floats, own: Floats, after: Floats) -> Floats:
+    """Return the rise a cell from what neighbours are there."""
+    both = (after - before) / 2
+    one = np.where(np.isnan(after), own - before, after - own)
+    rise = np.where(np.isnan(both), one, both)
+    return np.where(np.isnan(rise), 0.0, rise)
+
+
+def total_of(volumes: Sequence[Volume]) -> tuple[float, float, float]:
+    """Return cut, fill and net of all areas together, m3.
+
+    Raises
+    ------
+    BadInputError
+        If there is none.
+    """
+    if not volumes:
+        raise BadInputError("areas", "there are none")
+    cut, fill = sum(v.cut for v in volumes), sum(v.fill for v in volumes)
+    return cut, fill, cut - fill
