@@ -86,7 +86,9 @@ def _read_only(grid: Grid) -> Grid:
     return replace(grid, values=values)
 
 
-def raster_bytes(stages: Sequence[Stage], site: SiteFacts) -> list[tuple[int, int]]:
+def raster_bytes(
+    stages: Sequence[Stage], site: SiteFacts, *, in_files: bool = False
+) -> list[tuple[int, int]]:
     """Return for each stage the memory that rasters take beside those it works on itself.
 
     Parameters
@@ -95,11 +97,14 @@ def raster_bytes(stages: Sequence[Stage], site: SiteFacts) -> list[tuple[int, in
         Resolved.
     site : SiteFacts
         Of the headers, or measured.
+    in_files : bool
+        Whether rasters that are drawn lie in files.
 
     Returns
     -------
     list of (int, int)
-        Bytes of earlier stages' rasters that are still held, and bytes that ``from_rasters`` takes.
+        Bytes of rasters that are held, those that the stage draws included, and bytes that ``from_rasters``
+        takes.
     """
     cells: dict[str, int] = {}
     sizes: dict[str, int] = {}
@@ -107,11 +112,13 @@ def raster_bytes(stages: Sequence[Stage], site: SiteFacts) -> list[tuple[int, in
     for i, stage in enumerate(stages):
         read = [cells[n] for n in stage.sources() if n in cells]
         wanted = {n for later in stages[i:] for n in (*later.sources(), *later.products())}
-        held = sum(size for name, size in sizes.items() if name in wanted)
+        for name, number, size in _made(stage, site, max(read, default=0)):
+            cells[name] = number
+            sizes[name] = 0 if in_files and stage.draws else number * size
+        given = wanted if stage.draws else wanted.difference(stage.products())
+        held = sum(size for name, size in sizes.items() if name in given)
         working = 0 if stage.summarises or stage.draws else max(read, default=0) * stage.bytes_per_cell
         found.append((held, working))
-        for name, number, size in _made(stage, site, max(read, default=0)):
-            cells[name], sizes[name] = number, number * size
     return found
 
 

@@ -46,7 +46,7 @@ from cloudprep.engine.record import (
     write_record,
 )
 from cloudprep.engine.reference import Assumptions, settle, site_reference
-from cloudprep.engine.scratch import ScratchFolder
+from cloudprep.engine.scratch import ScratchFolder, bytes_in
 from cloudprep.engine.store import code_counts
 from cloudprep.engine.tracking import TrackedInput, old_labels, open_with_points
 from cloudprep.engine.working import extra_labels, kept_after
@@ -191,6 +191,7 @@ class _Run:
         self.figures: dict[str, float] = {}
         self.outputs: list[OutputRecord] = []
         self.blocks = self.scratch = 0
+        self.scratch_folder: Path | None = None
         self.executor: Executor = Threads(self.workers)
         self.peak_elsewhere = 0
 
@@ -225,7 +226,7 @@ class _Run:
             site = replace(site, cell=self.cell)
             stage_records, products = self._run_stages(store, site, self._named(crs))
             self.figures.update(final_figures(self.codes))
-            self.blocks, self.scratch = len(store.blocks), store.scratch_bytes
+            self.blocks, self.scratch = len(store.blocks), max(self.scratch, store.scratch_bytes)
             self.peak_elsewhere = self.executor.peak_elsewhere()
             clouds = self._deliver(store)
             layers = deliver_layers(products.layers, self.folder.terrain, self._named(crs), site.origin)
@@ -256,6 +257,7 @@ class _Run:
             return InMemory(names, request.block_edge)
         scratch = stack.enter_context(ScratchFolder(request.scratch or self.folder.root, plan.scratch))
         self.executor.use(scratch)
+        self.scratch_folder = scratch
         return OnDisk(
             names,
             scratch,
@@ -408,8 +410,10 @@ class _Run:
         records: list[StageRecord] = []
 
         def deliver(grid: Grid) -> None:
-            for made in deliver_grid(grid, self.folder.terrain, crs):
+            held = bytes_in(self.scratch_folder) if self.scratch_folder else 0
+            for made in deliver_grid(grid, self.folder.terrain, crs, scratch=self.scratch_folder):
                 self.outputs.append(output_record(self.folder.root, made.path, made.kind, made.sha256))
+                self.scratch = max(self.scratch, held + made.scratch_bytes)
 
         products = Products(self.stages, deliver)
         for number, (unresolved, kept) in enumerate(zip(self.stages, kept_after(self.stages), strict=True)):
