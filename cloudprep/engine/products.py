@@ -108,16 +108,19 @@ def raster_bytes(
     """
     cells: dict[str, int] = {}
     sizes: dict[str, int] = {}
+    mapped: dict[str, int] = {}
     found = []
     for i, stage in enumerate(stages):
         read = [cells[n] for n in stage.sources() if n in cells]
         wanted = {n for later in stages[i:] for n in (*later.sources(), *later.products())}
         for name, number, size in _made(stage, site, max(read, default=0)):
             cells[name] = number
-            sizes[name] = 0 if in_files and stage.draws else number * size
+            (mapped if in_files and stage.draws else sizes)[name] = number * size
         given = wanted if stage.draws else wanted.difference(stage.products())
         held = sum(size for name, size in sizes.items() if name in given)
         working = 0 if stage.summarises or stage.draws else max(read, default=0) * stage.bytes_per_cell
+        if in_files:  # what it reads of a mapped file is in memory meanwhile
+            working += sum(mapped[n] for n in stage.sources() if n in mapped)
         found.append((held, working))
     return found
 

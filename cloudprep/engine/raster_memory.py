@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 _COMPRESSED = {True: 0.6, False: 0.2}
 # Bytes for each cell of the lines at work while a file is made, measured.
 _AT_WORK = 30
+# What the library takes beside them while it makes a file on disk, measured.
+_LIBRARY = 40_000_000
 
 
 @dataclass(frozen=True)
@@ -101,4 +103,4 @@ def _in_memory(canvas: Canvas) -> int:
 
 def _on_disk(canvas: Canvas) -> int:
     lines = min(canvas.window.rows, TILE) * canvas.window.columns
-    return min(CACHE_BYTES, _cells(canvas) * _stored(canvas)) + lines * _AT_WORK
+    return min(CACHE_BYTES + _LIBRARY, _cells(canvas) * _stored(canvas)) + lines * _AT_WORK

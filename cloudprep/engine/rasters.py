@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from cloudprep.model.site import SiteFacts
 
 # Cells that a block draws at a time, where it has more of them than points.
-DRAWN_CELLS = 4_000_000
+DRAWN_CELLS = 2_000_000
 # Bytes that are written at a time while a file is filled.
 _FILLED = 4_000_000
 

@@ -34,7 +34,7 @@ CODE_NODATA = 0
 TILE = 256
 LINES = 16 * TILE
 # Bytes that the library keeps of files which it writes, beside what it is given.
-CACHE_BYTES = 64_000_000
+CACHE_BYTES = 32_000_000
 _UNITS = {METRE: "metre", INTERNATIONAL_FOOT: "foot", US_SURVEY_FOOT: "US survey foot"}
 
 # Colours that people with any colour vision tell apart (Okabe and Ito 2008, "Color universal design"), in an

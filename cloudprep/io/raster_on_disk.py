@@ -175,7 +175,5 @@ def _have(file: DatasetReader, top: int, count: int) -> NDArray[np.bool_]:
 def _over(join: np.ufunc, cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return what four by four cells have together, for every second cell along both axes."""
     lines = join(join(cells[0:-2:2], cells[1:-1:2]), join(cells[2::2], cells[3::2]))
-    joined: NDArray[np.bool_] = join(
-        join(lines[:, 0:-2:2], lines[:, 1:-1:2]), join(lines[:, 2::2], lines[:, 3::2])
-    )
-    return joined
+    joined = join(join(lines[:, 0:-2:2], lines[:, 1:-1:2]), join(lines[:, 2::2], lines[:, 3::2]))
+    return np.asarray(joined, np.bool_)
