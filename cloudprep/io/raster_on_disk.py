@@ -169,7 +169,7 @@ def _have(file: DatasetReader, top: int, count: int) -> NDArray[np.bool_]:
     """Return which cells of some lines have a value."""
     values = file.read(1, window=Pixels(0, top, file.width, count))
     nodata = np.asarray(file.nodata, values.dtype)
-    return ~np.isnan(values) if np.isnan(nodata) else values != nodata
+    return np.asarray(~np.isnan(values) if np.isnan(nodata) else values != nodata, np.bool_)
 
 
 def _over(join: np.ufunc, cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
