@@ -53,8 +53,8 @@ class Pipeline(BaseModel):
         What holds for flights that don't say it themselves.
     gates : tuple of Gate
         Figures that a run must reach.
-    source : Path, optional
-        The file it was read from.
+    source : Path or str, optional
+        The file it was read from, or its URL.
     warnings : tuple of str
         What is allowed but probably not meant, as ``file:line: ...``.
     """
@@ -67,7 +67,7 @@ class Pipeline(BaseModel):
     grid: GridOptions = GridOptions()
     assume: Assume = Assume()
     gates: tuple[Gate, ...] = ()
-    source: Path | None = None
+    source: Path | str | None = None
     warnings: tuple[str, ...] = ()
 
     @classmethod

@@ -118,7 +118,7 @@ def peak_memory() -> int:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
 
 
-def outcome_lines(record: RunRecord, root: Path) -> list[str]:
+def outcome_lines(record: RunRecord, root: Path | str) -> list[str]:
     """Return the outcome for people."""
     done = [i for i in record.inputs if i.status == "done"]
     lines = [f"{len(done)} of {len(record.inputs)} inputs delivered to {root} in {record.seconds:.1f} s"]

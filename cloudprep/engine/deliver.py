@@ -36,6 +36,7 @@ class WrittenGrid:
     path: Path
     kind: Literal["raster", "picture", "layers"]
     sha256: str
+    scratch_bytes: int = 0
 
 
 def deliver_clouds(
@@ -70,8 +71,12 @@ def deliver_clouds(
     return write_patched(flight, target, HeightsInUnit(labels, height_unit), options, advance)
 
 
-def deliver_grid(grid: Grid, folder: Path, crs: CloudCrs) -> Iterator[WrittenGrid]:
+def deliver_grid(
+    grid: Grid, folder: Path, crs: CloudCrs, *, scratch: Path | None = None
+) -> Iterator[WrittenGrid]:
     """Write a raster of a run and the picture beside it.
+
+    Where there is a scratch folder, the file is finished in it, and not in memory.
 
     Raises
     ------
@@ -79,8 +84,8 @@ def deliver_grid(grid: Grid, folder: Path, crs: CloudCrs) -> Iterator[WrittenGri
         If one can't be written.
     """
     target = folder / f"{grid.name}.tif"
-    write_grid(grid, target, crs, software=f"cloudprep {__version__}")
-    yield WrittenGrid(target, "raster", sha256_of(target))
+    taken = write_grid(grid, target, crs, software=f"cloudprep {__version__}", scratch=scratch)
+    yield WrittenGrid(target, "raster", sha256_of(target), taken)
     if grid.shaded:
         picture = folder / f"{grid.name}_hillshade.png"
         write_hillshade(grid, picture)

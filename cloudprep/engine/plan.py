@@ -200,7 +200,7 @@ def _blocks(site: SiteFacts, memory: MemoryPlan, boxes: Sequence[tuple[Bounds, i
     return len(grouped(Leaves(column, row, np.ones(len(column), np.int64), points_in), memory.block_points))
 
 
-def plan_lines(plan: RunPlan, outputs: Sequence[Path]) -> list[str]:
+def plan_lines(plan: RunPlan, outputs: Sequence[Path | str]) -> list[str]:
     """Return the plan in words, one line each."""
     where = "in files" if plan.memory.on_disk else "in memory"
     lines = [

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
+import tempfile
 import time
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cloudprep.engine.closing import (
@@ -22,6 +24,7 @@ from cloudprep.engine.closing import (
 from cloudprep.engine.deliver import LAYERS, deliver_clouds, deliver_grid, deliver_layers
 from cloudprep.engine.executor import Threads
 from cloudprep.engine.executor_dask import Dask
+from cloudprep.engine.fetching import FetchedInputs
 from cloudprep.engine.folder import RunFolder
 from cloudprep.engine.gates import judge
 from cloudprep.engine.groups import LARGEST_GAP, site_groups
@@ -46,9 +49,11 @@ from cloudprep.engine.record import (
     write_record,
 )
 from cloudprep.engine.reference import Assumptions, settle, site_reference
-from cloudprep.engine.scratch import ScratchFolder
+from cloudprep.engine.scratch import ScratchFolder, bytes_in
 from cloudprep.engine.store import code_counts
 from cloudprep.engine.tracking import TrackedInput, old_labels, open_with_points
+from cloudprep.engine.uploading import RemoteFolder
+from cloudprep.engine.urls import joined
 from cloudprep.engine.working import extra_labels, kept_after
 from cloudprep.errors import (
     EXIT_DONE,
@@ -63,8 +68,6 @@ from cloudprep.model.columns import WORKING_COLUMNS
 from cloudprep.model.crs import CloudCrs
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from cloudprep.config import Pipeline
     from cloudprep.engine.executor import Executor
     from cloudprep.engine.holding import Holder
@@ -86,9 +89,9 @@ class RunRequest:
     pipeline : Pipeline
         The checked pipeline.
     inputs : tuple of str
-        Files, folders and globs.
-    out : Path
-        Folder of the run.
+        Files, folders, globs, and URLs of these.
+    out : Path or str
+        Folder of the run, or its URL: then it is made on this machine, and uploaded when it is finished.
     workers : int, optional
         Threads; by default one a processor. The results don't depend on it.
     overwrite : bool
@@ -117,7 +120,7 @@ class RunRequest:
 
     pipeline: Pipeline
     inputs: tuple[str, ...]
-    out: Path
+    out: Path | str
     workers: int | None = None
     overwrite: bool = False
     dry_run: bool = False
@@ -183,7 +186,8 @@ class _Run:
         self.started = datetime.now(UTC)
         self.clock = time.perf_counter()
         self.workers = request.workers or os.cpu_count() or 1
-        self.folder = RunFolder(request.out)
+        self.remote = RemoteFolder(request.out) if isinstance(request.out, str) else None
+        self.folder = RunFolder(Path(request.out))
         self.stages: list[Stage] = request.pipeline.build()
         self.inputs: list[TrackedInput] = []
         self.assumed: list[str] = []
@@ -191,6 +195,7 @@ class _Run:
         self.figures: dict[str, float] = {}
         self.outputs: list[OutputRecord] = []
         self.blocks = self.scratch = 0
+        self.scratch_folder: Path | None = None
         self.executor: Executor = Threads(self.workers)
         self.peak_elsewhere = 0
 
@@ -199,14 +204,43 @@ class _Run:
     def carry_out(self) -> RunOutcome:
         if self.request.scheduler is not None and self.request.engine != "dask":
             raise UsageError("--scheduler is the address of a dask scheduler: it goes with --engine dask")
-        self.folder.refuse_finished(overwrite=self.request.overwrite)
+        (self.remote or self.folder).refuse_finished(overwrite=self.request.overwrite)
+        with ExitStack() as stack:
+            if self.remote is not None:
+                self._make_here(stack)
+            parent = self.request.scratch
+            if parent is None and self.remote is None and not self.request.dry_run:
+                parent = self.folder.root
+            fetched = stack.enter_context(FetchedInputs(self.request.inputs, parent, self.progress))
+            outcome = self._with_inputs(fetched)
+            if self.remote is not None and not self.request.dry_run:
+                self.remote.upload(self.folder.root, fetched.fetched, self.progress)
+        return outcome
+
+    def _make_here(self, stack: ExitStack) -> None:
+        """Choose a folder of this machine for a run that is uploaded when it is finished."""
+        parent = self.request.scratch or Path(tempfile.gettempdir())
+        if self.request.dry_run:
+            self.folder = RunFolder(parent / "out")
+            return
+        self.folder = RunFolder(stack.enter_context(ScratchFolder(parent, 0)) / "out")
+
+    def _with_inputs(self, fetched: FetchedInputs) -> RunOutcome:
         if slower := what_it_means():
             self._warn(slower)
-        paths = expand_inputs(self.request.inputs, leave_out=self.request.out, note=self._assume)
+        paths: list[Path] = []
+        if fetched.local or not fetched.fetched:
+            paths = expand_inputs(fetched.local, leave_out=self.folder.root, note=self._assume)
         names = deliverable_names(paths)
-        self.inputs = [TrackedInput(p, n) for p, n in zip(paths, names, strict=True)]
+        self.inputs = [TrackedInput(p, n, fetched.shown(p)) for p, n in zip(paths, names, strict=True)]
         self.targets = {i.name: self.folder.clouds / f"{i.name}.{self._ending}" for i in self.inputs}
         self.folder.refuse_inputs(list(self.targets.values()), paths)
+        if self.remote is not None:
+            self.remote.refuse_inputs(list(self.targets.values()), self.folder.root, fetched.fetched)
+        for one in fetched.fetched:
+            if one.failure:
+                self.inputs.append(TrackedInput(one.path, one.url, one.url))
+                self._fail(self.inputs[-1], BadInputError(one.url, one.failure))
         self._open()
         self._check_needs()
         crs = self._settle_reference()
@@ -225,7 +259,7 @@ class _Run:
             site = replace(site, cell=self.cell)
             stage_records, products = self._run_stages(store, site, self._named(crs))
             self.figures.update(final_figures(self.codes))
-            self.blocks, self.scratch = len(store.blocks), store.scratch_bytes
+            self.blocks, self.scratch = len(store.blocks), max(self.scratch, store.scratch_bytes)
             self.peak_elsewhere = self.executor.peak_elsewhere()
             clouds = self._deliver(store)
             layers = deliver_layers(products.layers, self.folder.terrain, self._named(crs), site.origin)
@@ -256,6 +290,7 @@ class _Run:
             return InMemory(names, request.block_edge)
         scratch = stack.enter_context(ScratchFolder(request.scratch or self.folder.root, plan.scratch))
         self.executor.use(scratch)
+        self.scratch_folder = scratch
         return OnDisk(
             names,
             scratch,
@@ -275,7 +310,8 @@ class _Run:
 
     def _fail(self, which: TrackedInput, error: BadInputError | OutputError) -> None:
         which.failure = error.reason if isinstance(error, BadInputError) else str(error)
-        self.progress.note(f"FAILED {error}")
+        where = f"{which.shown}: " if isinstance(error, BadInputError) else ""
+        self.progress.note(f"FAILED {where}{which.failure}")
 
     def _warn(self, text: str) -> None:
         if text not in self.warnings:
@@ -291,7 +327,7 @@ class _Run:
         assume = self.request.pipeline.assume
         said = Assumptions(self.request.assume_crs or assume.crs, assume.units)
         said.resolve()  # an unknown code is the user's mistake: say so before any file is blamed
-        for one in self.inputs:
+        for one in self._alive():
             try:
                 flight = open_with_points(one.path)
                 check_room_for_labels(flight, extra_labels(self.stages))
@@ -324,7 +360,7 @@ class _Run:
 
     def _dry_run(self) -> RunOutcome:
         alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
-        lines = [f"FAILED {i.path}: {i.failure}" for i in self.inputs if not i.alive]
+        lines = [f"FAILED {i.shown}: {i.failure}" for i in self.inputs if not i.alive]
         outputs = [self.targets[i.name] for i in self._alive()]
         plan: dict[str, Any] = {}
         if alive:
@@ -342,7 +378,8 @@ class _Run:
                 workers=self.workers,
                 boxes=header_boxes(alive),
             )
-            lines += plan_lines(made, outputs)
+            named = [self._told(path) for path in outputs]
+            lines += plan_lines(made, named)
             lines.append("derived values come from the headers here; the run measures them")
             plan = {
                 "points": made.points,
@@ -355,14 +392,20 @@ class _Run:
                     for s in made.stages
                 ],
                 "extra_dimensions": list(made.extra_labels),
-                "outputs": [str(o) for o in outputs],
+                "outputs": named,
             }
         record = {
             "dry_run": True,
             "plan": plan,
-            "failed": {str(i.path): i.failure for i in self.inputs if i.failure},
+            "failed": {i.shown: i.failure for i in self.inputs if i.failure},
         }
         return RunOutcome(record, EXIT_DONE if len(alive) == len(self.inputs) else EXIT_INPUT_FAILED, lines)
+
+    def _told(self, path: Path) -> str:
+        """Return a path of the run's folder as it is told to people."""
+        if self.remote is None:
+            return str(path)
+        return joined(self.remote.shown, *path.relative_to(self.folder.root).parts)
 
     def _load(self, holder: Holder) -> None:
         alive = self._alive()
@@ -408,8 +451,10 @@ class _Run:
         records: list[StageRecord] = []
 
         def deliver(grid: Grid) -> None:
-            for made in deliver_grid(grid, self.folder.terrain, crs):
+            held = bytes_in(self.scratch_folder) if self.scratch_folder else 0
+            for made in deliver_grid(grid, self.folder.terrain, crs, scratch=self.scratch_folder):
                 self.outputs.append(output_record(self.folder.root, made.path, made.kind, made.sha256))
+                self.scratch = max(self.scratch, held + made.scratch_bytes)
 
         products = Products(self.stages, deliver)
         for number, (unresolved, kept) in enumerate(zip(self.stages, kept_after(self.stages), strict=True)):
@@ -467,7 +512,7 @@ class _Run:
             for text in made.warnings:
                 self._warn(f"{one.path.name}: {text}")
             outputs.append(
-                output_record(root, made.path, "cloud", made.sha256, source=str(one.path), points=made.count)
+                output_record(root, made.path, "cloud", made.sha256, source=one.shown, points=made.count)
             )
         self.progress.finish()
         return outputs
@@ -520,4 +565,6 @@ class _Run:
             gates=gates,
         )
         write_record(record, self.folder.root)
-        return RunOutcome(record.model_dump(mode="json"), code, outcome_lines(record, self.folder.root))
+        return RunOutcome(
+            record.model_dump(mode="json"), code, outcome_lines(record, self._told(self.folder.root))
+        )

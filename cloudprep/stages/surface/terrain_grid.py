@@ -13,9 +13,11 @@ from cloudprep.kernels.tin_hulls import NO_HULLS, hulls_of, joined
 from cloudprep.kernels.tin_points import frame_of
 from cloudprep.model.classes import ClassCode
 from cloudprep.model.grid import Canvas, Drawing
+from cloudprep.model.mapped import let_go
 from cloudprep.stages.base import (
     ClassCodes,
     Scope,
+    SiteBytes,
     Solution,
     Stage,
     StageParams,
@@ -54,6 +56,10 @@ _LEAST_BUFFER = 2
 # Cells of the raster along a cell of hulls, and how many of the latter there are along the site at most.
 _HULL_CELLS = 32
 _MOST_HULLS_ALONG = 128
+# Bytes a cell while the raster is filled, itself included; measured on rasters of nine million cells.
+_FILLING = {"nearest": 43, "smooth": 56}
+# Rows that are counted at a time.
+_LINES = 256
 
 
 class TerrainGridParams(StageParams):
@@ -197,6 +203,13 @@ class TerrainGrid(Stage):
         farthest = cast("float", self.params.longest_edge if tin else self.params.search_radius)
         return max(_LEAST_BUFFER * cell, min(_BUFFER * cell, farthest))
 
+    def site_bytes(self, site: SiteFacts) -> SiteBytes:
+        """Return what filling takes, which has the whole raster at hand."""
+        if self.params.fill == "none" or self.params.cell is None:
+            return SiteBytes(0, 0)
+        cells = site.bounds.width * site.bounds.height / self.params.cell**2
+        return SiteBytes(0, int(cells * _FILLING[self.params.fill]))
+
     def canvas(self, site: SiteFacts) -> tuple[Canvas, ...]:
         """Return the two rasters: heights stay float64 (the file's float32 is made of them in its own unit).
 
@@ -306,7 +319,10 @@ def _figures(cell: float, count: int, source: NDArray[np.uint8]) -> dict[str, fl
         "terrain.cells": source.size,
         "terrain.ground_points": count,
     }
-    numbers = np.bincount(source.ravel(), minlength=len(HeightSource))
+    numbers = np.zeros(len(HeightSource), np.int64)
+    for start in range(0, len(source), _LINES):
+        numbers += np.bincount(source[start : start + _LINES].ravel(), minlength=len(HeightSource))
+        let_go(source)
     for code in HeightSource:
         figures[f"terrain.{code.name.lower()}_share"] = float(numbers[code] / source.size)
     return figures
