@@ -14,10 +14,12 @@ from rasterio.windows import Window as Pixels
 
 from cloudprep.errors import CrsError, OutputError
 from cloudprep.io.atomic import whole_file
+from cloudprep.io.caution import CAUTION
+from cloudprep.io.raster_statistics import RunningStatistics
 from cloudprep.model.crs import INTERNATIONAL_FOOT, METRE, US_SURVEY_FOOT
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -45,7 +47,13 @@ _COLOURS = (
 
 
 def write_grid(
-    grid: Grid, target: Path, crs: CloudCrs, *, nodata: float = HEIGHT_NODATA, software: str = ""
+    grid: Grid,
+    target: Path,
+    crs: CloudCrs,
+    *,
+    nodata: float = HEIGHT_NODATA,
+    software: str = "",
+    tags: Mapping[str, str] | None = None,
 ) -> None:
     """Write a grid as a GeoTIFF: north up, tiled, DEFLATE with predictor, overviews, a valid COG.
 
@@ -53,7 +61,8 @@ def write_grid(
     where the cloud states none). Cell edges are whole multiples of the cell, reckoned from the lattice's
     integers. Heights are float32 with overviews of means; a uint8 grid stays uint8, with nodata 0. Codes (a
     grid with a legend) get overviews of the commonest code, a palette, and each code's meaning as a tag
-    ``CODE_<n>`` of the band.
+    ``CODE_<n>`` of the band. Statistics of what is stored stand in the tags of the band, a line of caution
+    in those of the file.
 
     Parameters
     ----------
@@ -67,6 +76,8 @@ def write_grid(
         Stands for "nothing" in height grids; NaN is allowed.
     software : str
         Name and version of what made the file, for its software tag.
+    tags : mapping of str to str, optional
+        More tags of the file.
 
     Raises
     ------
@@ -91,7 +102,7 @@ def write_grid(
         # The file is finished in memory. Written to a disk that fills up, the library would print to the
         # terminal, and could lose the last tiles without an error.
         with rasterio.Env(GDAL_PAM_ENABLED=False), MemoryFile() as finished:
-            _write(grid, finished, crs, CODE_NODATA if codes else nodata, software)
+            _write(grid, finished, crs, CODE_NODATA if codes else nodata, software, tags or {})
             with whole_file(target) as part:
                 part.write_bytes(finished.getbuffer())
     except CRSError as error:
@@ -104,7 +115,14 @@ class _UnfitError(Exception):
     """The values can't be stored as they are."""
 
 
-def _write(grid: Grid, finished: MemoryFile, crs: CloudCrs, nodata: float, software: str) -> None:
+def _write(
+    grid: Grid,
+    finished: MemoryFile,
+    crs: CloudCrs,
+    nodata: float,
+    software: str,
+    tags: Mapping[str, str],
+) -> None:
     codes = grid.values.dtype == np.uint8
     window = grid.window
     with finished.open(
@@ -124,10 +142,13 @@ def _write(grid: Grid, finished: MemoryFile, crs: CloudCrs, nodata: float, softw
         # The bytes don't depend on it.
         num_threads="ALL_CPUS",
     ) as file:
+        figures = RunningStatistics(nodata)
         for pixels, lines in _strips(grid, crs, nodata):
             file.write(lines, 1, window=pixels)
+            figures.add(lines)
+        file.update_tags(1, **figures.tags())
         file.set_band_description(1, grid.meaning)
-        file.update_tags(AREA_OR_POINT="Area")
+        file.update_tags(AREA_OR_POINT="Area", CAUTION=CAUTION, **tags)
         if software:
             file.update_tags(TIFFTAG_SOFTWARE=software)
         if grid.unit == "m":
