@@ -139,6 +139,8 @@ class SpilledStore:
         Global coordinates of the local zero, m.
     most : int
         Points in a block at most.
+    beyond : Ranges
+        Points beyond the area of the run: no stage sees them either, and they keep what they have.
     """
 
     files: ColumnFiles
@@ -148,6 +150,7 @@ class SpilledStore:
     stray: Ranges
     origin: tuple[float, float]
     most: int
+    beyond: Ranges = field(default_factory=lambda: Ranges(*np.empty((3, 0), np.int64)))
     version: int = 0
     blocks: list[Block] = field(default_factory=list)
     groups: list[NDArray[np.int64]] = field(default_factory=list)
@@ -288,7 +291,10 @@ class SpilledStore:
             self.files.reach(file, len(self) * dtype.itemsize)
             old = self.columns.get(name)
             if old is not None and name in STANDARD_LABELS:
-                for start, stop in zip(self.stray.start.tolist(), self.stray.stop.tolist(), strict=True):
+                unseen = (
+                    pair for r in (self.stray, self.beyond) for pair in zip(r.start, r.stop, strict=True)
+                )
+                for start, stop in ((int(a), int(b)) for a, b in unseen):
                     kept = np.empty(stop - start, old[1])
                     self.files.read(old[0], start, kept)
                     self.files.write(file, start, kept)
