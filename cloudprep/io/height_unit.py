@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 import warnings
 from dataclasses import replace
+from functools import cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import rasterio.crs
 from pyproj import CRS
 from pyproj.aoi import AreaOfInterest
-from pyproj.database import query_crs_info
+from pyproj.crs import Datum
+from pyproj.database import get_codes, query_crs_info
 from pyproj.enums import PJType
 from pyproj.exceptions import CRSError as ProjError
 from rasterio.errors import CRSError, NotGeoreferencedWarning, RasterioError
@@ -118,7 +120,15 @@ def _datum(heights: CRS) -> tuple[str, int | None]:
     datum = (CRS.from_epsg(known) if known else heights).datum
     described: dict[str, Any] = datum.to_json_dict() if datum is not None else {"name": "unknown"}
     code = described.get("id", {})
-    return described["name"], code.get("code") if code.get("authority") == "EPSG" else None
+    if code.get("authority") == "EPSG":
+        return described["name"], code["code"]
+    return described["name"], _datums_by_name().get(described["name"])
+
+
+@cache
+def _datums_by_name() -> dict[str, int]:
+    codes = sorted(get_codes("EPSG", PJType.VERTICAL_REFERENCE_FRAME), key=int, reverse=True)
+    return {Datum.from_epsg(code).name: int(code) for code in codes}
 
 
 def _twins(heights: CRS, metres: float) -> list[int]:
@@ -144,9 +154,11 @@ def _spelled_out(heights: CRS, metres: float) -> str:
         return ""
     name, code = _datum(heights)
     unit, factor, number = _WRITTEN[metres]
+    title = heights.name.replace('"', "")
+    title += "" if unit in title else f", in {unit}"
     identity = f',ID["EPSG",{code}]' if code is not None else ""
     return (
-        f'VERTCRS["{heights.name.replace(chr(34), "")}, in {unit}",VDATUM["{name}"{identity}],CS[vertical,1],'
+        f'VERTCRS["{title}",VDATUM["{name}"{identity}],CS[vertical,1],'
         f'AXIS["gravity-related height (H)",up,LENGTHUNIT["{unit}",{factor},ID["EPSG",{number}]]]]'
     )
 
