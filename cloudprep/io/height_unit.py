@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import rasterio.crs
 from pyproj import CRS
 from pyproj.aoi import AreaOfInterest
-from pyproj.crs import Datum
+from pyproj.crs import Datum  # type: ignore[attr-defined]
 from pyproj.database import get_codes, query_crs_info
 from pyproj.enums import PJType
 from pyproj.exceptions import CRSError as ProjError
@@ -128,7 +128,7 @@ def _datum(heights: CRS) -> tuple[str, int | None]:
 @cache
 def _datums_by_name() -> dict[str, int]:
     codes = sorted(get_codes("EPSG", PJType.VERTICAL_REFERENCE_FRAME), key=int, reverse=True)
-    return {Datum.from_epsg(code).name: int(code) for code in codes}
+    return {str(Datum.from_epsg(code).name): int(code) for code in codes}
 
 
 def _twins(heights: CRS, metres: float) -> list[int]:
