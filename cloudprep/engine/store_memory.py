@@ -200,6 +200,8 @@ class MemoryStore:
         labels = {n: self.columns[n][rows] for n in STANDARD_LABELS}
         if extra:
             unused = unused_points(labels)
+            if self.beyond is not None:
+                unused |= self.beyond[rows]
             for name in extra:
                 values = self.columns[name][rows]
                 labels[name] = np.where(unused, values.dtype.type(COLUMNS[name].nothing), values)

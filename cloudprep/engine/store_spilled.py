@@ -353,6 +353,15 @@ class SpilledLabels:
             return parts[0]
         return {name: np.concatenate([part[name] for part in parts]) for name in self.names}
 
+    def _beyond(self, piece: Piece) -> NDArray[np.bool_]:
+        """Return which places of a piece hold points beyond the area of the run."""
+        found = np.zeros(piece.length, bool)
+        ranges = self._store.beyond
+        near = (ranges.stop > piece.place) & (ranges.start < piece.place + piece.length)
+        for start, stop in zip(ranges.start[near].tolist(), ranges.stop[near].tolist(), strict=True):
+            found[max(start - piece.place, 0) : stop - piece.place] = True
+        return found
+
     def _piece(self, piece: Piece) -> dict[str, NDArray[Any]]:
         if self._held[0] is not piece:
             self._held = (None, {})  # let go of the one before first
@@ -365,6 +374,7 @@ class SpilledLabels:
                 labels[name][row] = values
             if self._extra:
                 unused = unused_points(labels)
+                unused[row] |= self._beyond(piece)
                 for name in self._extra:
                     labels[name][unused] = COLUMNS[name].nothing
             self._held = (piece, labels)

@@ -183,6 +183,23 @@ def test_a_site_in_files_gives_the_same_bytes(clouds, cut, site, boundary, recor
     assert told[1] == told[3]
 
 
+def test_points_beyond_carry_no_extra_labels_wherever_points_are_held(clouds, run, site, pipeline_file):
+    columns = clouds.columns()
+    columns["classification"][:] = 2
+    flight = clouds.write(columns=columns)
+    site()
+    text = f"{PIPELINE}  - stage: height_above_ground\n"
+    text += "boundary: {file: site.gpkg, buffer: 3, clouds: whole}\n"
+    found = []
+    for out, options in (("memory", {}), ("files", {"block_points": 400})):
+        _, folder = run(flight, pipeline=pipeline_file(text), out=out, **options)
+        found.append(np.asarray(laspy.read(folder / "clouds/flight.laz")["height_above_ground"]))
+    far = shapely.distance(SHAPE, shapely.points(columns["x"], columns["y"])) > 3.01
+    assert np.array_equal(found[0], found[1], equal_nan=True)
+    assert (found[0][far] == -9999).all()
+    assert len(np.unique(found[0][~far])) > 100
+
+
 def test_a_boundary_in_degrees_is_brought_to_the_clouds(clouds, cut, site):
     flight = clouds.write()
     _, out = cut(flight)

@@ -285,7 +285,7 @@ def test_raster_says_that_it_needs_checking(tmp_path):
 
 def test_raster_of_directions_has_no_means_in_overviews(tmp_path):
     values = np.where(np.indices((600, 600)).sum(axis=0) % 2, 359.0, 1.0)
-    grid = Grid("aspect", values, window(600, 600), "direction", "degrees", directions=True)
+    grid = Grid("aspect", values, window(600, 600), "direction", "degrees", blends=False)
     write_grid(grid, tmp_path / "a.tif", METRIC)
     with rasterio.open(tmp_path / "a.tif", overview_level=0) as file:
         assert set(np.unique(file.read(1))) <= {1.0, 359.0}
