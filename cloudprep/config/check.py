@@ -205,12 +205,15 @@ class _Check:
     def order(self) -> None:
         """Look at the stages together: what is made twice is wrong, a strange order is worth a warning."""
         made: dict[str, str] = {}
-        ground_seen = False
+        ground_seen = told = False
+        # Without any ground stage it is meant: saying it once is enough.
+        grounds = any(stage.kind == _GROUND_KIND for _, stage in self.stages)
         self.rasters()
         for i, stage in self.stages:
             path: ValuePath = ("stages", i)
             ground_seen = ground_seen or stage.kind == _GROUND_KIND
-            if stage.kind == _SURFACE_KIND and not ground_seen:
+            if stage.kind == _SURFACE_KIND and not ground_seen and (grounds or not told):
+                told = True
                 self.warn(
                     path, "comes before any ground stage: it uses the ground classes that the flights carry"
                 )
