@@ -3,9 +3,9 @@
 python benchmarks/products.py [--points 4000000] [--cell 0.5] [--workers 2] [--turns 3] [--pipeline NAME]
 
 The flight is made up (airborne.py) and classified by its own truth. One turn reads and writes the file and
-then runs the pipeline; the ratio is the median of the turns, after one that compiles. A stage's share includes
-writing the rasters that nobody reads after it; "reading, clouds, index" is what is left of the run, "start"
-the time of the process around it.
+then runs the pipeline; the ratio is the median of the turns, after one that compiles. A stage's share
+includes writing the rasters that nobody reads after it; "reading, clouds, index" is what is left of the run,
+"start" the time of the process around it.
 """
 
 from __future__ import annotations

@@ -355,6 +355,7 @@ class _Run:
         if self.boundary is None:
             return
         path = Path(self.boundary.file)
+        self.folder.refuse_inputs([self.folder.terrain / name for name in (LAYERS, INDEX)], [path])
         self.area = read_area(path, self.boundary.layer, self.boundary.buffer, crs, self._assume)
         alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
         refuse_elsewhere(self.area, [box for box, _ in header_boxes(alive)], crs)
@@ -486,7 +487,7 @@ class _Run:
             made = self.delivery.raster(grid)
             self.outputs += made
             if not made:
-                self._warn(f"'{grid.name}': no cell with data lies within the boundary: it is not delivered")
+                self._warn(f"'{grid.name}' is not delivered: no cell of it holds anything")
 
         products = Products(self.stages, deliver)
         for number, (unresolved, kept) in enumerate(zip(self.stages, kept_after(self.stages), strict=True)):
