@@ -4,11 +4,15 @@ STAC specification 1.1.0 (item-spec, common metadata), RFC 7946 (GeoJSON); exten
 pointcloud 2.0.0, file 2.1.0: fields and what they must be, as their documents list them.
 """
 
+import contextlib
 import datetime as dt
 import json
 import re
+import sqlite3
 
 import jsonschema
+import laspy
+import numpy as np
 import pyogrio
 import pytest
 import rasterio
@@ -16,6 +20,7 @@ import shapely
 from pyproj import CRS, Transformer
 from referencing import Registry, Resource
 from referencing.jsonschema import DRAFT7
+from rio_cogeo.cogeo import cog_validate
 
 from cloudprep.config import Pipeline
 from cloudprep.engine.progress import Silent
@@ -166,9 +171,6 @@ def made(tmp_path_factory):
 
 
 def _flight(folder, name, west):
-    import laspy
-    import numpy as np
-
     rng = np.random.default_rng(len(name) + int(west))
     header = laspy.LasHeader(point_format=6, version="1.4")
     header.scales, header.offsets = np.full(3, 0.001), np.array([412_000.0, 5_654_000.0, 0.0])
@@ -267,6 +269,40 @@ def test_the_index_has_every_raster_and_cloud(made):
     meta, _, wkb, values = pyogrio.raw.read(index, layer="clouds")
     assert sorted(values[0]) == ["clouds/a.laz", "clouds/b.laz"]
     assert list(values[2]) == [4000, 4000]
+
+
+def test_the_index_is_a_geopackage_to_plain_sqlite(made):
+    # OGC 12-128r19 (GeoPackage 1.4), requirements 2, 13, 21: file identity, contents, geometry columns.
+    with contextlib.closing(sqlite3.connect(made[0] / "terrain" / "index.gpkg")) as file:
+        assert file.execute("PRAGMA application_id").fetchone() == (0x47504B47,)
+        contents = file.execute(
+            "SELECT table_name, data_type, min_x FROM gpkg_contents ORDER BY 1"
+        ).fetchall()
+        assert contents == [
+            ("clouds", "features", pytest.approx(412_000, abs=1)),
+            ("tiles", "features", 411_990),
+        ]
+        kinds = file.execute("SELECT geometry_type_name, z FROM gpkg_geometry_columns").fetchall()
+        assert kinds == [("MULTIPOLYGON", 0)] * 2
+        (blob,) = file.execute("SELECT geom FROM tiles LIMIT 1").fetchone()
+        assert blob[:3] == b"GP\x00"
+
+
+def test_tiles_are_valid_to_another_judge_and_hold_heights_at_the_centres_of_cells(made):
+    tiles = sorted((made[0] / "terrain").glob("*.tif"))
+    assert len(tiles) >= 12
+    for path in tiles:
+        assert cog_validate(path, strict=True) == (True, [], [])
+    # On a plane the height at a cell's centre is known: 100 m and a tenth of the way east; pixels are areas.
+    with rasterio.open(made[0] / "terrain" / "dtm_411990_5654010.tif") as file:
+        values = file.read(1, masked=True)
+        rows, columns = np.nonzero(~values.mask)
+        x, y = file.xy(rows, columns, offset="center")
+        assert file.tags()["AREA_OR_POINT"] == "Area"
+    # Points are stored in millimetres; cells on the rim may lie under no triangle and take a point beside.
+    within = (x > 412_001) & (y < 5_654_039)
+    assert np.abs(values.compressed() * 0.3048 - (100 + 0.1 * (x - 412_000)))[within].max() < 0.001
+    assert within.sum() > 2100
 
 
 def test_the_footprint_lies_where_the_clouds_do(made):
