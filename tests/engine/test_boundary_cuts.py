@@ -324,3 +324,12 @@ def test_regions_agree_with_a_general_library():
     assert np.array_equal(found, shapely.intersects_xy(shape, x, y))
     assert 10_000 < found.sum() < 150_000
     assert found[200_000:-3].all()
+
+
+def test_workers_of_a_cluster_give_the_same_bytes(clouds, cut, site, told, cluster):
+    flight, file = clouds.write(), site()
+    boundary = ", buffer: 4"
+    _, plain = cut(flight, boundary=boundary, file=file, out="plain")
+    options = {"engine": "dask", "scheduler": cluster(2, 1), "block_points": 400}
+    _, out = cut(flight, boundary=boundary, file=file, out="cluster", **options)
+    assert told(out) == told(plain)
