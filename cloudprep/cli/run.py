@@ -22,6 +22,7 @@ Examples:
   cloudprep run bare_earth "flights/*.laz" --out site --dry-run
   cloudprep run bare_earth county/ --out county --memory 4GB --scratch /fast/disk
   cloudprep run bare_earth county/ --out county --engine dask --scheduler 10.0.0.5:8786 --scratch /shared
+  cloudprep run bare_earth county/ --out site --boundary site.gpkg
   cloudprep run bare_earth old.las --out site --assume-crs EPSG:25832+7837
   cloudprep run bare_earth "s3://flights/day1/*.laz" --out s3://results/day1
 
@@ -92,6 +93,18 @@ Cell = Annotated[
         show_default=False,
     ),
 ]
+BoundaryFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--boundary",
+        metavar="FILE",
+        help="Polygons of the area to deliver (GeoPackage, shapefile, GeoJSON, KML; any reference system): "
+        "rasters hold nothing outside, layers are cut, clouds come without the points outside. Points within "
+        "100 m still shape the edge, points farther away are used for nothing; a pipeline's 'boundary:' "
+        "section says otherwise, or names a layer.",
+        show_default=False,
+    ),
+]
 DryRun = Annotated[bool, typer.Option("--dry-run", help="Show steps, memory and outputs, and touch nothing.")]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace a finished run in the folder.")]
 AssumeCrs = Annotated[
@@ -115,6 +128,7 @@ def command(
     engine: EngineName = "threads",
     scheduler: Scheduler = None,
     cell: Cell = None,
+    boundary: BoundaryFile = None,
     dry_run: DryRun = False,
     overwrite: Overwrite = False,
     assume_crs: AssumeCrs = None,
@@ -141,6 +155,7 @@ def command(
         engine=engine,
         scheduler=scheduler,
         cell=cell,
+        boundary=boundary,
         overwrite=overwrite,
         dry_run=dry_run,
         assume_crs=_checked(assume_crs),

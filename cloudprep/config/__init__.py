@@ -1,10 +1,11 @@
 """Pipelines as declared in YAML: read, checked, described."""
 
 from cloudprep.config.pipeline import Pipeline, StageEntry, load_pipeline
-from cloudprep.config.sections import Assume, Gate, OutputOptions, checked_reference
+from cloudprep.config.sections import Assume, Boundary, Gate, OutputOptions, checked_reference
 
 __all__ = [
     "Assume",
+    "Boundary",
     "Gate",
     "OutputOptions",
     "Pipeline",

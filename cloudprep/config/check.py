@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from cloudprep.config.handing_on import handing_on_problems
-from cloudprep.config.sections import Assume, Gate, GridOptions, OutputOptions
+from cloudprep.config.sections import Assume, Boundary, Gate, GridOptions, OutputOptions
 from cloudprep.config.words import problems_in, shown_value
 from cloudprep.config.yaml_text import Problem, ValuePath, YamlText, shortened
 from cloudprep.errors import ConfigError, UsageError
@@ -21,7 +21,7 @@ __all__ = ["CheckedParts", "checked_parts"]
 
 Model = TypeVar("Model", bound=BaseModel)
 
-_TOP_KEYS = ["cloudprep", "stages", "output", "grid", "assume", "gates"]
+_TOP_KEYS = ["cloudprep", "stages", "output", "boundary", "grid", "assume", "gates"]
 _FORMAT_VERSION = 1
 # More than anyone reads; a file with more is no pipeline file.
 _MOST_PROBLEMS = 200
@@ -35,6 +35,7 @@ class CheckedParts:
 
     stages: list[tuple[str, StageParams]] = field(default_factory=list)
     output: OutputOptions = field(default_factory=OutputOptions)
+    boundary: Boundary | None = None
     grid: GridOptions = field(default_factory=GridOptions)
     assume: Assume = field(default_factory=Assume)
     gates: list[Gate] = field(default_factory=list)
@@ -86,7 +87,7 @@ def _owner(path: ValuePath, values: object) -> str:
     if not path or not isinstance(values, dict):
         return ""
     section = str(path[0])
-    if section in ("output", "grid", "assume"):
+    if section in ("output", "boundary", "grid", "assume"):
         return section
     if section not in ("stages", "gates") or len(path) == 1:
         return ""
@@ -126,6 +127,7 @@ class _Check:
         self.version(values)
         self.stage_list(values)
         self.parts.output = self.section(("output",), values.get("output"), OutputOptions) or OutputOptions()
+        self.parts.boundary = self.section(("boundary",), values.get("boundary"), Boundary)
         self.parts.grid = self.section(("grid",), values.get("grid"), GridOptions) or GridOptions()
         self.parts.assume = self.section(("assume",), values.get("assume"), Assume) or Assume()
         for i, entry in self.entries(values, "gates", "figure: ground.share"):
@@ -203,12 +205,15 @@ class _Check:
     def order(self) -> None:
         """Look at the stages together: what is made twice is wrong, a strange order is worth a warning."""
         made: dict[str, str] = {}
-        ground_seen = False
+        ground_seen = told = False
+        # Without any ground stage it is meant: saying it once is enough.
+        grounds = any(stage.kind == _GROUND_KIND for _, stage in self.stages)
         self.rasters()
         for i, stage in self.stages:
             path: ValuePath = ("stages", i)
             ground_seen = ground_seen or stage.kind == _GROUND_KIND
-            if stage.kind == _SURFACE_KIND and not ground_seen:
+            if stage.kind == _SURFACE_KIND and not ground_seen and (grounds or not told):
+                told = True
                 self.warn(
                     path, "comes before any ground stage: it uses the ground classes that the flights carry"
                 )

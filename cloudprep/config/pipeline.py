@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, SerializeAsAny
 
 from cloudprep.config.check import CheckedParts, checked_parts
 from cloudprep.config.locate import find_pipeline
-from cloudprep.config.sections import Assume, Gate, GridOptions, OutputOptions
+from cloudprep.config.sections import Assume, Boundary, Gate, GridOptions, OutputOptions
 from cloudprep.config.yaml_text import YamlText, read_yaml
 from cloudprep.errors import ConfigError
 from cloudprep.stages.base import StageParams  # noqa: TC001 - pydantic reads the annotation
@@ -46,7 +46,9 @@ class Pipeline(BaseModel):
     stages : tuple of StageEntry
         In the order in which they work.
     output : OutputOptions
-        How clouds are written.
+        How clouds, rasters and layers are written.
+    boundary : Boundary, optional
+        The area to deliver.
     grid : GridOptions
         What all rasters have in common.
     assume : Assume
@@ -64,6 +66,7 @@ class Pipeline(BaseModel):
     cloudprep: Literal[1] = 1
     stages: tuple[StageEntry, ...]
     output: OutputOptions = OutputOptions()
+    boundary: Boundary | None = None
     grid: GridOptions = GridOptions()
     assume: Assume = Assume()
     gates: tuple[Gate, ...] = ()
@@ -109,6 +112,7 @@ class Pipeline(BaseModel):
         return cls(
             stages=tuple(StageEntry(stage=name, params=params) for name, params in parts.stages),
             output=parts.output,
+            boundary=parts.boundary,
             grid=parts.grid,
             assume=parts.assume,
             gates=tuple(parts.gates),
@@ -130,6 +134,7 @@ class Pipeline(BaseModel):
             "cloudprep": self.cloudprep,
             "stages": [{"stage": e.stage, **e.params.model_dump(mode="json")} for e in self.stages],
             "output": self.output.model_dump(mode="json"),
+            "boundary": None if self.boundary is None else self.boundary.model_dump(mode="json"),
             "grid": self.grid.model_dump(mode="json"),
             "assume": self.assume.model_dump(mode="json"),
             "gates": [gate.model_dump(mode="json") for gate in self.gates],

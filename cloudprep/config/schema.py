@@ -6,7 +6,7 @@ import json
 from typing import TYPE_CHECKING, Any
 
 from cloudprep.config.facts import stage_facts
-from cloudprep.config.sections import Assume, Gate, GridOptions, OutputOptions
+from cloudprep.config.sections import Assume, Boundary, Gate, GridOptions, OutputOptions
 from cloudprep.stages.registry import BUILT_IN, stage_class, stage_names
 
 if TYPE_CHECKING:
@@ -64,6 +64,7 @@ def pipeline_schema(names: Iterable[str] | None = None) -> dict[str, Any]:
                 },
             },
             "output": _or_nothing(_model(OutputOptions, definitions)),
+            "boundary": _or_nothing(_model(Boundary, definitions)),
             "grid": _or_nothing(_model(GridOptions, definitions)),
             "assume": _or_nothing(_model(Assume, definitions)),
             "gates": {"type": ["array", "null"], "items": _model(Gate, definitions)},

@@ -1,15 +1,17 @@
-"""What may stand in a pipeline file beside the stages: output, grid, assume and gates."""
+"""What may stand in a pipeline file beside the stages: output, boundary, grid, assume and gates."""
 
 from __future__ import annotations
 
 import re
+import struct
 from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
+from cloudprep.config.tile_names import check_tile_name
 from cloudprep.errors import UsageError
 
-__all__ = ["Assume", "Gate", "GridOptions", "OutputOptions", "checked_reference"]
+__all__ = ["Assume", "Boundary", "Gate", "GridOptions", "OutputOptions", "TileScheme", "checked_reference"]
 
 _REFERENCE = re.compile(r"EPSG:[0-9]{4,6}(\+[0-9]{4,6})?")
 _REFERENCE_WORDS = "must be like EPSG:25832, or EPSG:25832+7837 with a height system"
@@ -48,8 +50,39 @@ def _number_as_version(value: object) -> object:
     return "1.4" if isinstance(value, float) and value == 1.4 else value
 
 
+def _as_tuple(value: object) -> object:
+    return tuple(value) if isinstance(value, list) else value
+
+
+class TileScheme(_Section):
+    """Squares of the plan that rasters are cut into, one file each."""
+
+    size: float = Field(gt=0, description="side of a tile, in the unit; whole cells of every raster")
+    origin: Annotated[tuple[float, float], BeforeValidator(_as_tuple, json_schema_input_type=list[float])] = (
+        Field(
+            default=(0.0, 0.0),
+            description="easting and northing of a corner of any tile, in the unit; on an edge of the cells",
+        )
+    )
+    unit: Literal["metre", "cloud"] = Field(
+        default="metre",
+        description="unit of size and origin: metres, or whatever unit the clouds' plan is in",
+    )
+    name: str = Field(
+        default="{product}_{east}_{north}",
+        description="file name without ending; {east} and {north} are the south-western corner in the unit, "
+        "{column} and {row} count tiles from the origin, {east:07} fills up with zeros",
+    )
+
+    @field_validator("name")
+    @classmethod
+    def _check_name(cls, value: str) -> str:
+        check_tile_name(value)
+        return value
+
+
 class OutputOptions(_Section):
-    """How the clouds are written."""
+    """How clouds, rasters and layers are written."""
 
     format: Literal["laz", "las"] = Field(default="laz", description="file format of the delivered clouds")
     drop_noise: bool = Field(default=False, description="leave noise points out of the delivered clouds")
@@ -58,6 +91,57 @@ class OutputOptions(_Section):
         BeforeValidator(_number_as_version, json_schema_input_type=Literal["keep", "1.4", 1.4]),
     ] = Field(
         default="keep", description="keep each flight's version and point format, or upgrade both to LAS 1.4"
+    )
+    raster_nodata: float = Field(
+        default=-9999.0,
+        le=-2000,
+        description="stands for nothing in rasters of heights and other figures (codes have 0): -9999, or "
+        "-999999, say; below all heights on land, in feet too",
+    )
+    height_unit: Literal["keep", "metre", "foot", "us_survey_foot"] = Field(
+        default="keep",
+        description="unit of heights in rasters and layers: that of the clouds, or another (foot: 0.3048 m, "
+        "US survey foot: 1200/3937 m); the vertical reference system goes along",
+    )
+    tiles: TileScheme | None = Field(default=None, description="cut rasters into tiles; whole if left out")
+    tile_index: bool = Field(
+        default=False, description="write terrain/index.gpkg: footprints of all rasters and clouds"
+    )
+    stac_item: bool = Field(
+        default=False, description="write item.json: a STAC item of the run for catalogues"
+    )
+
+    @field_validator("raster_nodata")
+    @classmethod
+    def _check_nodata(cls, value: float) -> float:
+        try:
+            same = struct.unpack("f", struct.pack("f", value))[0] == value
+        except OverflowError:
+            same = False
+        if not same:
+            raise ValueError(f"must be a number that four bytes (float32) hold exactly, got {value:.17g}")
+        return value
+
+
+class Boundary(_Section):
+    """The area to deliver; what lies beyond its buffer is used for nothing."""
+
+    file: str = Field(
+        min_length=1,
+        description="file of polygons in any usual GIS format (GeoPackage, shapefile, GeoJSON, ...), below "
+        "the folder of the pipeline unless absolute",
+    )
+    layer: str | None = Field(default=None, description="which layer, where the file has several")
+    # USGS Lidar Base Specification 2.1, Collection Requirements: defined project area = area of interest
+    # + 100 m.
+    buffer: float = Field(
+        default=100.0,
+        ge=0,
+        le=100_000,
+        description="points so far beyond the boundary still shape its edge, m",
+    )
+    clouds: Literal["cut", "whole"] = Field(
+        default="cut", description="deliver clouds without the points outside, or whole"
     )
 
 

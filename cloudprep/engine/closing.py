@@ -60,7 +60,7 @@ def site_record(site: SiteFacts, crs: CloudCrs, units: Units) -> SiteRecord:
 def output_record(
     root: Path,
     path: Path,
-    kind: Literal["cloud", "raster", "picture", "layers"],
+    kind: Literal["cloud", "raster", "picture", "layers", "index", "catalogue"],
     sha256: str,
     *,
     source: str = "",
@@ -122,7 +122,13 @@ def outcome_lines(record: RunRecord, root: Path | str) -> list[str]:
     """Return the outcome for people."""
     done = [i for i in record.inputs if i.status == "done"]
     lines = [f"{len(done)} of {len(record.inputs)} inputs delivered to {root} in {record.seconds:.1f} s"]
+    outside = sum(i.outside_points for i in done)
+    if outside:
+        lines.append(
+            f"{outside:,} points outside the boundary are left out of the clouds; the inputs still have them"
+        )
     dropped = sum(i.points for i in done) - sum(o.points or 0 for o in record.outputs if o.kind == "cloud")
+    dropped -= outside
     if dropped:
         lines.append(
             f"{dropped:,} noise points are left out of the clouds, as the pipeline says (drop_noise)"

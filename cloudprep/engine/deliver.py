@@ -3,23 +3,30 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from cloudprep import __version__
+from cloudprep.engine.clipping import clipped_grid, clipped_layer
 from cloudprep.engine.delivered import HeightsInUnit
 from cloudprep.engine.reference import unit_name
+from cloudprep.engine.tiling import Piece, cells_with_data
 from cloudprep.errors import BadInputError
 from cloudprep.io.atomic import sha256_of
 from cloudprep.io.las import WriteOptions, WrittenCloud, write_patched
 from cloudprep.io.picture import write_hillshade
-from cloudprep.io.raster import write_grid
+from cloudprep.io.raster import HEIGHT_NODATA, write_grid
 from cloudprep.io.vectors import write_layers
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
 
+    import numpy as np
+    from numpy.typing import NDArray
+
     from cloudprep.config import OutputOptions
+    from cloudprep.engine.area import Region
+    from cloudprep.engine.tiling import Tiling
     from cloudprep.io.las import Flight, LabelRows
     from cloudprep.model.crs import CloudCrs
     from cloudprep.model.grid import Grid
@@ -36,7 +43,31 @@ class WrittenGrid:
     path: Path
     kind: Literal["raster", "picture", "layers"]
     sha256: str
+    product: str = ""
+    cells: int | None = None
+    """How many cells of a raster hold anything."""
     scratch_bytes: int = 0
+
+
+class RasterManner(NamedTuple):
+    """How rasters are delivered.
+
+    Parameters
+    ----------
+    nodata : float
+        Stands for nothing in rasters that aren't codes.
+    remark : str
+        What the reference system can't say of the heights.
+    tiling : Tiling, optional
+        How they are cut.
+    region : Region, optional
+        Where cells are delivered.
+    """
+
+    nodata: float = HEIGHT_NODATA
+    remark: str = ""
+    tiling: Tiling | None = None
+    region: Region | None = None
 
 
 def deliver_clouds(
@@ -46,11 +77,16 @@ def deliver_clouds(
     output: OutputOptions,
     advance: Callable[[int], None],
     height_unit: float = 1.0,
+    within: Callable[[NDArray[np.int32], NDArray[np.int32]], NDArray[np.bool_]] | None = None,
 ) -> WrittenCloud:
     """Write one flight with its new labels; heights among them in its own unit (given in metres).
 
+    Where ``within`` is given, only the points that it takes by their stored X and Y.
+
     Raises
     ------
+    NothingWithinError
+        If none of its points lies there.
     BadInputError
         If the source changed or vanished since it was read.
     OutputError
@@ -68,13 +104,33 @@ def deliver_clouds(
         las_version=output.las_version,
         height_unit=_SHORT.get(unit_name(height_unit), f"x {height_unit:.10g} m"),
     )
-    return write_patched(flight, target, HeightsInUnit(labels, height_unit), options, advance)
+    return write_patched(flight, target, HeightsInUnit(labels, height_unit), options, advance, within)
 
 
 def deliver_grid(
-    grid: Grid, folder: Path, crs: CloudCrs, *, scratch: Path | None = None
+    grid: Grid,
+    folder: Path,
+    crs: CloudCrs,
+    manner: RasterManner | None = None,
+    *,
+    scratch: Path | None = None,
 ) -> Iterator[WrittenGrid]:
-    """Write a raster of a run and the picture beside it.
+    """Write a raster of a run, whole or in tiles, and the picture beside it.
+
+    Where there is a scratch folder, files are finished in it, and not in memory.
+
+    Parameters
+    ----------
+    grid : Grid
+        Nobody reads it any more: where a run has a boundary, cells outside are emptied in place.
+    folder : Path
+        For the files.
+    crs : CloudCrs
+        Reference system and units.
+    manner : RasterManner, optional
+        How to deliver.
+    scratch : Path, optional
+        The scratch folder.
 
     Where there is a scratch folder, the file is finished in it, and not in memory.
 
@@ -83,9 +139,27 @@ def deliver_grid(
     OutputError
         If one can't be written.
     """
-    target = folder / f"{grid.name}.tif"
-    taken = write_grid(grid, target, crs, software=f"cloudprep {__version__}", scratch=scratch)
-    yield WrittenGrid(target, "raster", sha256_of(target), taken)
+    manner = manner or RasterManner()
+    if manner.region is not None:
+        left = clipped_grid(grid, manner.region)
+        if left is None:
+            return
+        grid = left
+    tags = {"HEIGHTS": manner.remark} if manner.remark and grid.unit == "m" else {}
+    pieces = [Piece(grid.name, grid)] if manner.tiling is None else manner.tiling.pieces(grid)
+    for piece in pieces:
+        target = folder / f"{piece.name}.tif"
+        taken = write_grid(
+            piece.grid,
+            target,
+            crs,
+            nodata=manner.nodata,
+            software=f"cloudprep {__version__}",
+            tags=tags,
+            scratch=scratch,
+        )
+        cells = cells_with_data(piece.grid)
+        yield WrittenGrid(target, "raster", sha256_of(target), grid.name, cells, taken)
     if grid.shaded:
         picture = folder / f"{grid.name}_hillshade.png"
         write_hillshade(grid, picture)
@@ -93,9 +167,13 @@ def deliver_grid(
 
 
 def deliver_layers(
-    layers: Sequence[Layer], folder: Path, crs: CloudCrs, origin: tuple[float, float]
+    layers: Sequence[Layer],
+    folder: Path,
+    crs: CloudCrs,
+    origin: tuple[float, float],
+    region: Region | None = None,
 ) -> Iterator[WrittenGrid]:
-    """Write the vector layers of a run into one GeoPackage; nothing where there are none.
+    """Write the vector layers of a run, cut to a region, into one GeoPackage; nothing where there are none.
 
     Raises
     ------
@@ -104,5 +182,7 @@ def deliver_layers(
     """
     if layers:
         target = folder / LAYERS
+        if region is not None:
+            layers = [clipped_layer(layer, region, origin) for layer in layers]
         write_layers(layers, target, crs, origin, software=f"cloudprep {__version__}")
         yield WrittenGrid(target, "layers", sha256_of(target))

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from cloudprep.engine.record import RECORD_NAME, read_record
 from cloudprep.engine.scratch import remove_abandoned
+from cloudprep.engine.stac import ITEM_NAME
 from cloudprep.errors import OutputError, UsageError
 from cloudprep.io.atomic import make_folder, plain_reason, remove_leftovers
 
@@ -99,7 +100,8 @@ class RunFolder:
         kept = {os.path.realpath(p) for p in keep}
         for output in outputs if isinstance(outputs, list) else []:
             relative = Path(str(output.get("path", ""))) if isinstance(output, dict) else Path()
-            if len(relative.parts) != 2 or relative.parts[0] not in (CLOUDS, TERRAIN):
+            inside = len(relative.parts) == 2 and relative.parts[0] in (CLOUDS, TERRAIN)
+            if not inside and relative != Path(ITEM_NAME):
                 continue
             path = self.root / relative
             if os.path.realpath(path) not in kept:

@@ -40,7 +40,7 @@ def gather(flights: list[LoadedFlight], columns: frozenset[str]) -> tuple[Memory
     origin = site_origin([f.extent for f in flights])
     total = sum(f.flight.count for f in flights)
     joined: dict[str, NDArray[Any]] = {axis: np.empty(total) for axis in "xyz"}
-    stray = np.zeros(total, bool)
+    stray, beyond = np.zeros(total, bool), np.zeros(total, bool)
     names = [n for n in flights[0].columns if n not in "XYZ"]
     for name in names:
         joined[name] = np.empty(total, flights[0].columns[name].dtype)
@@ -58,21 +58,26 @@ def gather(flights: list[LoadedFlight], columns: frozenset[str]) -> tuple[Memory
             joined[name][rows] = one.columns[name]
         if one.stray is not None:
             stray[rows] = one.stray
+        if one.beyond is not None:
+            beyond[rows] = one.beyond
         del one
     joined.setdefault("withheld", np.zeros(total, bool))
-    store = MemoryStore(joined, stray if stray.any() else None, flight_rows)
+    unused = stray | beyond
+    store = MemoryStore(
+        joined, unused if unused.any() else None, flight_rows, beyond if beyond.any() else None
+    )
     site = measure_site(store, origin=origin, resolution=resolution, columns=columns)
-    _label_stray(store, site)
+    _label_stray(store, stray, site)
     return store, site
 
 
-def _label_stray(store: MemoryStore, site: SiteFacts) -> None:
+def _label_stray(store: MemoryStore, stray: NDArray[np.bool_], site: SiteFacts) -> None:
     """Label stray points: high noise above the middle of the site's heights, else low noise."""
-    if store.stray is None:
+    if not stray.any():
         return
     labels = stray_labels(store.columns["z"], site)
     changed = store.columns["classification"].copy()
-    changed[store.stray] = labels[store.stray]
+    changed[stray] = labels[stray]
     store.columns["classification"] = changed
 
 

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
+    from cloudprep.engine.area import Region
     from cloudprep.engine.executor import Crew
     from cloudprep.engine.loading import LoadedFlight, Units
     from cloudprep.engine.memory import MemoryPlan
@@ -39,6 +40,10 @@ class ReadFlight(Protocol):
     def stray_count(self) -> int:
         """Points at absurd coordinates."""
 
+    @property
+    def beyond_count(self) -> int:
+        """Other points beyond the area of the run."""
+
 
 class Holder(Protocol):
     """Takes the flights of a run one after the other and makes one store of them."""
@@ -59,18 +64,21 @@ class InMemory:
         Columns to read where a flight carries them.
     block_edge : float, optional
         Edge of a block, m.
+    area : Region, optional
+        What lies beyond it is used for nothing.
     """
 
-    def __init__(self, names: Sequence[str], block_edge: float | None) -> None:
+    def __init__(self, names: Sequence[str], block_edge: float | None, area: Region | None = None) -> None:
         self._names = names
+        self._area = area
         self._edge = block_edge
         self._loaded: list[LoadedFlight] = []
 
     def read(self, flight: Flight, units: Units, advance: Callable[[int], None]) -> ReadFlight:
         """Read a flight."""
-        loaded = load_flight(flight, units, self._names, advance)
+        loaded = load_flight(flight, units, self._names, advance, self._area)
         self._loaded.append(loaded)
-        return _Seen(loaded.extent, loaded.stray_count)
+        return _Seen(loaded.extent, loaded.stray_count, loaded.beyond_count)
 
     def finish(self, columns: frozenset[str]) -> tuple[Store, SiteFacts]:
         """Return the store; it takes over the columns of the flights."""
@@ -82,9 +90,10 @@ class InMemory:
 class _Seen:
     """What is kept of a flight whose columns the store takes over."""
 
-    def __init__(self, extent: Bounds, stray_count: int) -> None:
+    def __init__(self, extent: Bounds, stray_count: int, beyond_count: int) -> None:
         self.extent = extent
         self.stray_count = stray_count
+        self.beyond_count = beyond_count
 
 
 class OnDisk:
@@ -106,6 +115,8 @@ class OnDisk:
         Guess of the point spacing, m.
     block_points : int, optional
         Points in a block, if not by the plan.
+    area : Region, optional
+        What lies beyond it is used for nothing.
     """
 
     def __init__(
@@ -118,6 +129,7 @@ class OnDisk:
         crew: Crew,
         spacing: float,
         block_points: int | None = None,
+        area: Region | None = None,
     ) -> None:
         self._names = names
         self._plan = plan
@@ -127,7 +139,7 @@ class OnDisk:
         self._resolution = math.inf
         leaf = max(1, (block_points or plan.block_points) // LEAVES_PER_BLOCK)
         self._spiller = Spiller(
-            ColumnFiles(folder), names, leaf_points=leaf, buffer_points=plan.reading_points
+            ColumnFiles(folder), names, leaf_points=leaf, buffer_points=plan.reading_points, area=area
         )
         self._spiller.plan_leaves(spacing)
 

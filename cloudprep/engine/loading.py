@@ -18,9 +18,12 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from cloudprep.engine.area import Region
     from cloudprep.io.las import Flight
 
 _KILOMETRE = 1000.0
+NOWHERE = Bounds(math.inf, math.inf, -math.inf, -math.inf)
+"""The extent of a flight of which no point is used."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +49,9 @@ class LoadedFlight:
     stray : ndarray of bool, shape (n,), or None
         Points at absurd coordinates.
     extent : Bounds
-        Extent of the other points, global metres.
+        Extent of the points that are used, global metres.
+    beyond : ndarray of bool, shape (n,), or None
+        Other points that lie beyond the area of the run.
     """
 
     flight: Flight
@@ -54,15 +59,25 @@ class LoadedFlight:
     columns: dict[str, NDArray[Any]]
     stray: NDArray[np.bool_] | None
     extent: Bounds
+    beyond: NDArray[np.bool_] | None = None
 
     @property
     def stray_count(self) -> int:
         """Number of stray points."""
         return 0 if self.stray is None else int(np.count_nonzero(self.stray))
 
+    @property
+    def beyond_count(self) -> int:
+        """Number of points beyond the area."""
+        return 0 if self.beyond is None else int(np.count_nonzero(self.beyond))
+
 
 def load_flight(
-    flight: Flight, units: Units, names: Sequence[str], advance: Callable[[int], None]
+    flight: Flight,
+    units: Units,
+    names: Sequence[str],
+    advance: Callable[[int], None],
+    area: Region | None = None,
 ) -> LoadedFlight:
     """Read the wanted columns of one flight.
 
@@ -76,6 +91,8 @@ def load_flight(
         Wanted columns of the table; those it doesn't carry are left out.
     advance : callable
         Told how many points were read.
+    area : Region, optional
+        What lies beyond it is used for nothing.
 
     Returns
     -------
@@ -100,17 +117,37 @@ def load_flight(
         advance(size)
     if done != flight.count:
         raise BadInputError(flight.path, f"{flight.count} points were promised, {done} could be read")
-    return _without_far_points(flight, units, columns)
+    return _without_far_points(flight, units, columns, area)
 
 
-def _without_far_points(flight: Flight, units: Units, columns: dict[str, NDArray[Any]]) -> LoadedFlight:
+def _without_far_points(
+    flight: Flight, units: Units, columns: dict[str, NDArray[Any]], area: Region | None
+) -> LoadedFlight:
     x, y, z = (global_metres(flight, units, columns[axis], i) for i, axis in enumerate("XYZ"))
     stray = find_stray(x, y, z)
     if stray is not None:
         refuse_too_many_stray(flight, int(np.count_nonzero(stray)), len(stray))
-        x, y = x[~stray], y[~stray]
-    extent = Bounds(float(x.min()), float(y.min()), float(x.max()), float(y.max()))
-    return LoadedFlight(flight, units, columns, stray, extent)
+    del z
+    beyond = None
+    if area is not None:
+        beyond = ~area.holds(x, y)
+        if stray is not None:
+            beyond &= ~stray
+        beyond = beyond if beyond.any() else None
+    unused = either(stray, beyond)
+    if unused is not None:
+        x, y = x[~unused], y[~unused]
+    extent = NOWHERE
+    if len(x):
+        extent = Bounds(float(x.min()), float(y.min()), float(x.max()), float(y.max()))
+    return LoadedFlight(flight, units, columns, stray, extent, beyond)
+
+
+def either(first: NDArray[np.bool_] | None, second: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:
+    """Return which points are in one of two masks; None where there are none."""
+    if first is None or second is None:
+        return second if first is None else first
+    return first | second
 
 
 def refuse_too_many_stray(flight: Flight, stray: int, count: int) -> None:
@@ -137,6 +174,7 @@ def global_metres(flight: Flight, units: Units, raw: NDArray[np.int32], axis: in
 
 def site_origin(extents: Sequence[Bounds]) -> tuple[float, float]:
     """Return the local zero: whole kilometres at or below the extent, the same for any order of flights."""
+    extents = [b for b in extents if b != NOWHERE]
     return (
         math.floor(min(b.x0 for b in extents) / _KILOMETRE) * _KILOMETRE,
         math.floor(min(b.y0 for b in extents) / _KILOMETRE) * _KILOMETRE,

@@ -49,6 +49,14 @@ class InputRecord(_Part):
     sha256: str = Field(description="of the file's bytes; empty where it could not be read")
     points: int = Field(ge=0)
     stray_points: int = Field(0, ge=0, description="points at absurd coordinates, labelled noise")
+    unused_points: int = Field(
+        0,
+        ge=0,
+        description="other points beyond the buffer of the boundary: used for nothing, labels as given",
+    )
+    outside_points: int = Field(
+        0, ge=0, description="points outside the boundary that the delivered cloud is without"
+    )
     reference_system: str = ""
     warnings: list[str] = []
     status: Literal["done", "failed"]
@@ -75,7 +83,7 @@ class OutputRecord(_Part):
     """One deliverable."""
 
     path: str = Field(description="below the run's folder, with forward slashes")
-    kind: Literal["cloud", "raster", "picture", "layers"]
+    kind: Literal["cloud", "raster", "picture", "layers", "index", "catalogue"]
     size_bytes: int = Field(ge=0)
     sha256: str
     source: str = Field("", description="the input it was made from, for clouds")
@@ -106,6 +114,19 @@ class SiteRecord(_Part):
     reference_system: str
     horizontal_unit_m: float = Field(gt=0, description="metres in one unit of the plan")
     vertical_unit_m: float = Field(gt=0, description="metres in one unit of height")
+
+
+class BoundaryRecord(_Part):
+    """The area that was delivered."""
+
+    file: str
+    layer: str
+    sha256: str
+    area_m2: float = Field(ge=0)
+    buffer_m: float = Field(ge=0, description="points so far beyond it were still used")
+    clouds: Literal["cut", "whole"]
+    unused_points: int = Field(ge=0, description="points beyond the buffer, used for nothing")
+    outside_points: int = Field(ge=0, description="points that the delivered clouds are without")
 
 
 class GateRecord(_Part):
@@ -139,6 +160,7 @@ class RunRecord(_Part):
     pipeline: dict[str, Any] = Field(description="as resolved, with every default filled in")
     inputs: list[InputRecord]
     site: SiteRecord | None = None
+    boundary: BoundaryRecord | None = None
     stages: list[StageRecord] = []
     figures: dict[str, float] = {}
     assumed: list[str] = []

@@ -11,25 +11,30 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from cloudprep.config import Boundary
+from cloudprep.engine.area import read_area, refuse_elsewhere
+from cloudprep.engine.clipping import points_within
 from cloudprep.engine.closing import (
     class_counts,
     extra_dimension_records,
     final_figures,
     outcome_lines,
-    output_record,
     peak_memory,
     site_record,
     status_of,
 )
-from cloudprep.engine.deliver import LAYERS, deliver_clouds, deliver_grid, deliver_layers
+from cloudprep.engine.deliver import LAYERS, deliver_clouds
+from cloudprep.engine.delivery import Delivery
 from cloudprep.engine.executor import Threads
 from cloudprep.engine.executor_dask import Dask
 from cloudprep.engine.fetching import FetchedInputs
 from cloudprep.engine.folder import RunFolder
+from cloudprep.engine.footprints import INDEX
 from cloudprep.engine.gates import judge
 from cloudprep.engine.groups import LARGEST_GAP, site_groups
 from cloudprep.engine.holding import InMemory, OnDisk
 from cloudprep.engine.inputs import deliverable_names, expand_inputs
+from cloudprep.engine.loading import NOWHERE
 from cloudprep.engine.memory import default_memory, plan_memory, resolved_roughly
 from cloudprep.engine.passes import StagePass
 from cloudprep.engine.plan import (
@@ -42,6 +47,7 @@ from cloudprep.engine.plan import (
 )
 from cloudprep.engine.products import Products
 from cloudprep.engine.record import (
+    BoundaryRecord,
     OutputRecord,
     RunRecord,
     StageRecord,
@@ -50,7 +56,9 @@ from cloudprep.engine.record import (
 )
 from cloudprep.engine.reference import Assumptions, settle, site_reference
 from cloudprep.engine.scratch import ScratchFolder, bytes_in
+from cloudprep.engine.stac import ITEM_NAME
 from cloudprep.engine.store import code_counts
+from cloudprep.engine.tiling import check_tiles
 from cloudprep.engine.tracking import TrackedInput, old_labels, open_with_points
 from cloudprep.engine.uploading import RemoteFolder
 from cloudprep.engine.urls import joined
@@ -62,13 +70,14 @@ from cloudprep.errors import (
     OutputError,
     UsageError,
 )
-from cloudprep.io.las import check_room_for_labels, fingerprint
+from cloudprep.io.las import NothingWithinError, check_room_for_labels, fingerprint
 from cloudprep.kernels.compiling import what_it_means
 from cloudprep.model.columns import WORKING_COLUMNS
 from cloudprep.model.crs import CloudCrs
 
 if TYPE_CHECKING:
     from cloudprep.config import Pipeline
+    from cloudprep.engine.area import Area, Region
     from cloudprep.engine.executor import Executor
     from cloudprep.engine.holding import Holder
     from cloudprep.engine.loading import Units
@@ -116,6 +125,8 @@ class RunRequest:
         processes on this machine as there are workers.
     cell : float, optional
         Cell size of all rasters whose stage names none itself, m; by default what the pipeline says.
+    boundary : Path, optional
+        Polygons of the area to deliver; by default what the pipeline says.
     """
 
     pipeline: Pipeline
@@ -132,6 +143,7 @@ class RunRequest:
     engine: Engine = "threads"
     scheduler: str | None = None
     cell: float | None = None
+    boundary: Path | None = None
 
 
 @dataclass(frozen=True)
@@ -198,6 +210,8 @@ class _Run:
         self.scratch_folder: Path | None = None
         self.executor: Executor = Threads(self.workers)
         self.peak_elsewhere = 0
+        self.boundary = _boundary(request)
+        self.area: Area | None = None
 
     # -- the steps -------------------------------------------------------------------------------------------
 
@@ -244,27 +258,37 @@ class _Run:
         self._open()
         self._check_needs()
         crs = self._settle_reference()
+        if self._alive():
+            self._settle_area(self._named(crs))
+            self.delivery = Delivery(self.folder, self._named(crs), self.request.pipeline.output, self.area)
+            if self.delivery.remark:
+                self._warn(f"heights of rasters and layers: {self.delivery.remark}")
         if self.request.dry_run:
             return self._dry_run()
         with ExitStack() as stack:
             if self.request.engine == "dask":
                 self.executor = stack.enter_context(Dask(self.request.scheduler, self.workers))
-            self.folder.prepare(paths)
+            self.folder.prepare([*paths, *([self.area.path] if self.area else [])])
             holder = self._holder(stack)
             self._load(holder)
             if not self._alive():
                 return self._finish(None, None, [], [])
+            self._refuse_unused()
             self._refuse_far_apart()
             store, site = holder.finish(self.columns)
             site = replace(site, cell=self.cell)
-            stage_records, products = self._run_stages(store, site, self._named(crs))
+            if self.delivery.tiling is not None:
+                check_tiles(self.delivery.tiling, self.stages, site)
+            stage_records, products = self._run_stages(store, site)
             self.figures.update(final_figures(self.codes))
             self.blocks, self.scratch = len(store.blocks), max(self.scratch, store.scratch_bytes)
             self.peak_elsewhere = self.executor.peak_elsewhere()
             clouds = self._deliver(store)
-            layers = deliver_layers(products.layers, self.folder.terrain, self._named(crs), site.origin)
-            self.outputs += [output_record(self.folder.root, g.path, g.kind, g.sha256) for g in layers]
-            outputs = [*clouds, *self.outputs]
+            self.outputs += self.delivery.layers(products.layers, site.origin)
+            outputs = [*clouds, *self.outputs, *self.delivery.index()]
+            dates = [i.flight.header.creation_date for i in self._alive() if i.flight]
+            created = [date for date in dates if date is not None]
+            outputs += self.delivery.item(outputs, site, created, self.started)
         return self._finish(site, crs, stage_records, outputs)
 
     def _holder(self, stack: ExitStack) -> Holder:
@@ -273,7 +297,7 @@ class _Run:
         names = [n for n in wanted_columns(self.stages) if n in self.columns]
         alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
         if not alive:
-            return InMemory(names, request.block_edge)
+            return InMemory(names, request.block_edge, self._used_area)
         site = replace(facts_from_headers(alive, self.columns), cell=self.cell)
         crew = self.executor.crew
         plan = plan_memory(
@@ -287,7 +311,7 @@ class _Run:
             measured=False,
         )
         if not plan.on_disk:
-            return InMemory(names, request.block_edge)
+            return InMemory(names, request.block_edge, self._used_area)
         scratch = stack.enter_context(ScratchFolder(request.scratch or self.folder.root, plan.scratch))
         self.executor.use(scratch)
         self.scratch_folder = scratch
@@ -299,7 +323,12 @@ class _Run:
             crew=crew,
             spacing=site.spacing,
             block_points=request.block_points,
+            area=self._used_area,
         )
+
+    @property
+    def _used_area(self) -> Region | None:
+        return None if self.area is None else self.area.outer
 
     @property
     def _ending(self) -> str:
@@ -358,6 +387,41 @@ class _Run:
             self._assume(note)
         return crs
 
+    def _settle_area(self, crs: CloudCrs) -> None:
+        """Read the boundary, and refuse one that lies elsewhere, before anything is written."""
+        if self.boundary is None:
+            return
+        path = Path(self.boundary.file)
+        self.folder.refuse_inputs([self.folder.terrain / name for name in (LAYERS, INDEX)], [path])
+        self.area = read_area(path, self.boundary.layer, self.boundary.buffer, crs, self._assume)
+        alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
+        refuse_elsewhere(self.area, [box for box, _ in header_boxes(alive)], crs)
+
+    def _refuse_unused(self) -> None:
+        """Refuse a boundary that no point lies in, and say how many points it leaves unused.
+
+        Raises
+        ------
+        UsageError
+            If nothing is left.
+        """
+        if self.area is None:
+            return
+        alive = self._alive()
+        for one in alive:
+            one.beyond = one.loaded.beyond_count if one.loaded else 0
+        if all(i.loaded is None or i.loaded.extent == NOWHERE for i in alive):
+            raise UsageError(
+                f"boundary: {self.area.path}: no point of the clouds lies in it or within "
+                f"{self.area.buffer:g} m of it"
+            )
+        beyond = sum(i.beyond for i in alive)
+        if beyond:
+            self.progress.note(
+                f"{beyond:,} of {sum(i.points for i in alive):,} points lie more than {self.area.buffer:g} m "
+                "beyond the boundary: used for nothing"
+            )
+
     def _dry_run(self) -> RunOutcome:
         alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
         lines = [f"FAILED {i.shown}: {i.failure}" for i in self.inputs if not i.alive]
@@ -367,10 +431,22 @@ class _Run:
             site = replace(facts_from_headers(alive, self.columns), cell=self.cell)
             stages = resolved_roughly(self.stages, site)
             made_names = dict.fromkeys(g for s in stages for g in s.products())
-            outputs += [self.folder.terrain / f"{g}.tif" for g in made_names]
+            tiling, wanted = self.delivery.tiling, self.request.pipeline.output
+            if tiling is not None:
+                check_tiles(tiling, self.stages, site)
+            outputs += [
+                self.folder.terrain / f"{g if tiling is None else tiling.pattern(g)}.tif" for g in made_names
+            ]
             if any(s.makes_layers for s in stages):
                 outputs.append(self.folder.terrain / LAYERS)
+            outputs += [self.folder.terrain / INDEX] if wanted.tile_index else []
+            outputs += [self.folder.root / ITEM_NAME] if wanted.stac_item else []
             outputs.append(self.folder.root / "run.json")
+            if self.area is not None:
+                lines.append(
+                    f"boundary: {self.area.path}: {self.area.inner.polygon.area:,.0f} m2, and "
+                    f"{self.area.buffer:g} m around it are used; what lies beyond is only read"
+                )
             made = plan_run(
                 stages,
                 site,
@@ -430,6 +506,7 @@ class _Run:
 
     def _refuse_far_apart(self) -> None:
         alive = self._alive()
+        alive = [i for i in alive if i.loaded and i.loaded.extent != NOWHERE]
         groups = site_groups([i.loaded.extent for i in alive if i.loaded])
         if len(groups) > 1:
             named = "; ".join(
@@ -446,15 +523,17 @@ class _Run:
         """The cell that all rasters share unless a stage has its own, m."""
         return self.request.cell or self.request.pipeline.grid.cell
 
-    def _run_stages(self, store: Store, site: SiteFacts, crs: CloudCrs) -> tuple[list[StageRecord], Products]:
+    def _run_stages(self, store: Store, site: SiteFacts) -> tuple[list[StageRecord], Products]:
         self.codes = code_counts(store)
         records: list[StageRecord] = []
 
         def deliver(grid: Grid) -> None:
             held = bytes_in(self.scratch_folder) if self.scratch_folder else 0
-            for made in deliver_grid(grid, self.folder.terrain, crs, scratch=self.scratch_folder):
-                self.outputs.append(output_record(self.folder.root, made.path, made.kind, made.sha256))
-                self.scratch = max(self.scratch, held + made.scratch_bytes)
+            made, taken = self.delivery.raster(grid, self.scratch_folder)
+            self.outputs += made
+            self.scratch = max(self.scratch, held + taken)
+            if not made:
+                self._warn(f"'{grid.name}' is not delivered: no cell of it holds anything")
 
         products = Products(self.stages, deliver)
         for number, (unresolved, kept) in enumerate(zip(self.stages, kept_after(self.stages), strict=True)):
@@ -490,13 +569,16 @@ class _Run:
 
     def _deliver(self, store: Store) -> list[OutputRecord]:
         outputs: list[OutputRecord] = []
-        root = self.folder.root
         alive = self._alive()
         extra = extra_labels(self.stages)
         self.progress.start("writing", len(store))
         for number, one in enumerate(alive):
             assert one.flight is not None  # noqa: S101
+            assert one.settled is not None  # noqa: S101
             labels = store.label_rows(number, tuple(extra))
+            within = None
+            if self.area is not None and self.boundary is not None and self.boundary.clouds == "cut":
+                within = points_within(self.area.inner, one.flight, one.settled.units)
             try:
                 made = deliver_clouds(
                     one.flight,
@@ -505,15 +587,21 @@ class _Run:
                     self.request.pipeline.output,
                     self.progress.advance,
                     self._units().vertical,
+                    within,
                 )
+            except NothingWithinError:
+                one.outside = one.points
+                text = "no point lies within the boundary: not delivered"
+                one.warnings.append(text)
+                self._warn(f"{one.path.name}: {text}")
+                continue
             except (BadInputError, OutputError) as error:
                 self._fail(one, error)
                 continue
             for text in made.warnings:
                 self._warn(f"{one.path.name}: {text}")
-            outputs.append(
-                output_record(root, made.path, "cloud", made.sha256, source=one.shown, points=made.count)
-            )
+            one.outside = made.outside
+            outputs.append(self.delivery.cloud(made, one.path, one.shown))
         self.progress.finish()
         return outputs
 
@@ -521,6 +609,20 @@ class _Run:
         """Return the reference system with the units of the clouds."""
         units = self._units()
         return replace(crs, horizontal_unit=units.horizontal, vertical_unit=units.vertical)
+
+    def _boundary_record(self) -> BoundaryRecord | None:
+        if self.area is None or self.boundary is None:
+            return None
+        return BoundaryRecord(
+            file=str(self.area.path),
+            layer=self.area.layer,
+            sha256=self.area.sha256,
+            area_m2=self.area.inner.polygon.area,
+            buffer_m=self.area.buffer,
+            clouds=self.boundary.clouds,
+            unused_points=sum(i.beyond for i in self.inputs),
+            outside_points=sum(i.outside for i in self.inputs),
+        )
 
     def _units(self) -> Units:
         """Return the units of the clouds: the flights of a run share them."""
@@ -539,6 +641,8 @@ class _Run:
         status, code = status_of(self.inputs, gates)
         finished = datetime.now(UTC)
         pipeline = self.request.pipeline.as_dict()
+        if self.boundary is not None:
+            pipeline["boundary"] = self.boundary.model_dump(mode="json")
         if stages:
             pipeline["stages"] = [{"stage": s.stage, **s.parameters} for s in stages]
         record = RunRecord(
@@ -556,6 +660,7 @@ class _Run:
             pipeline=pipeline,
             inputs=[i.record() for i in self.inputs],
             site=site_record(site, crs, self._units()) if site is not None and crs is not None else None,
+            boundary=self._boundary_record(),
             stages=stages,
             figures=self.figures,
             assumed=self.assumed,
@@ -568,3 +673,15 @@ class _Run:
         return RunOutcome(
             record.model_dump(mode="json"), code, outcome_lines(record, self._told(self.folder.root))
         )
+
+
+def _boundary(request: RunRequest) -> Boundary | None:
+    """Return the boundary of a run: the one given, else the pipeline's, below the pipeline's own folder."""
+    declared = request.pipeline.boundary
+    if request.boundary is not None:
+        path = str(request.boundary)
+        return (declared or Boundary(file=path)).model_copy(update={"file": path, "layer": None})
+    source = request.pipeline.source
+    if declared is None or not isinstance(source, Path):  # a URL has no folder that other files lie in
+        return declared
+    return declared.model_copy(update={"file": str(source.parent / declared.file)})

@@ -157,7 +157,7 @@ def measure_spilled(
         return len(np.unique(np.concatenate(parts), axis=0))
 
     spacing = spacing_by_cells(store.usable_count, occupied)
-    ends = [local_ends(flight, place) for flight, place in zip(flights, store.flights, strict=True)]
+    ends = [local_ends(f, place) for f, place in zip(flights, store.flights, strict=True) if f.used]
     lows = [min(end[axis][0] for end in ends) for axis in range(3)]
     highs = [max(end[axis][1] for end in ends) for axis in range(3)]
     return SiteFacts(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from cloudprep.engine.leaves import Leaves, cell_order
-from cloudprep.engine.loading import Units, refuse_too_many_stray
+from cloudprep.engine.loading import NOWHERE, Units, refuse_too_many_stray
 from cloudprep.engine.store_spilled import (
     ROW_FILE,
     UNIT,
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from cloudprep.engine.area import Region
     from cloudprep.engine.scratch import ColumnFiles
     from cloudprep.io.las import Flight
 
@@ -53,9 +54,11 @@ class Spilled:
     places : SpilledFlight
         Where its rows are; the zeros still those of the reference system.
     ends : tuple of pairs of int
-        Least and most X, Y and Z of its points without stray ones, as stored.
+        Least and most X, Y and Z of its points that are used, as stored.
     stray_count : int
         Points at absurd coordinates.
+    beyond_count : int
+        Other points beyond the area of the run.
     """
 
     flight: Flight
@@ -63,10 +66,18 @@ class Spilled:
     places: SpilledFlight
     ends: tuple[tuple[int, int], ...]
     stray_count: int
+    beyond_count: int = 0
+
+    @property
+    def used(self) -> int:
+        """Number of points that stages see."""
+        return self.flight.count - self.stray_count - self.beyond_count
 
     @property
     def extent(self) -> Bounds:
-        """Extent of its points without stray ones, global metres."""
+        """Extent of its points that are used, global metres."""
+        if not self.used:
+            return NOWHERE
         (x0, x1), (y0, y1), _ = local_ends(self, self.places)
         return Bounds(x0, y0, x1, y1)
 
@@ -84,12 +95,21 @@ class Spiller:
         Points in a leaf, about.
     buffer_points : int
         Points that are held at a time.
+    area : Region, optional
+        What lies beyond it is used for nothing.
     """
 
     def __init__(
-        self, files: ColumnFiles, names: Sequence[str], *, leaf_points: int, buffer_points: int
+        self,
+        files: ColumnFiles,
+        names: Sequence[str],
+        *,
+        leaf_points: int,
+        buffer_points: int,
+        area: Region | None = None,
     ) -> None:
         self.files = files
+        self.area = area
         self.dtypes = {**_RAW, **{n: COLUMNS[n].dtype for n in names if n not in "xyz"}}
         self.leaf_points = leaf_points
         self.flights: list[Spilled] = []
@@ -100,6 +120,7 @@ class Spiller:
         self._place = 0
         self._cells: list[NDArray[np.int64]] = []
         self._stray: list[tuple[int, int, int]] = []
+        self._beyond: list[tuple[int, int, int]] = []
 
     # -- reading ---------------------------------------------------------------------------------------------
 
@@ -119,12 +140,12 @@ class Spiller:
             If the files can't be written.
         """
         number = len(self.flights)
-        before = self._place, len(self._cells), len(self._stray)
+        before = self._place, len(self._cells), len(self._stray), len(self._beyond)
         try:
             spilled = self._read(flight, units, number, advance)
         except BaseException:
             self._place, self._held, self._buffer = before[0], 0, {}
-            del self._cells[before[1] :], self._stray[before[2] :]
+            del self._cells[before[1] :], self._stray[before[2] :], self._beyond[before[3] :]
             raise
         self.flights.append(spilled)
         return spilled
@@ -158,10 +179,10 @@ class Spiller:
             raise BadInputError(flight.path, f"{flight.count} points were promised, {done} could be read")
         self._buffer = {}
         places = replace(places, pieces=tuple(pieces))
-        stray = self._set_stray_apart(places, spreads, (begin, self._place), first_cell)
+        stray, beyond = self._set_unused_apart(places, spreads, (begin, self._place), first_cell)
         refuse_too_many_stray(flight, stray, done)
-        ends = self._ends(spreads, stray, first_cell)
-        return Spilled(flight, units, places, ends, stray)
+        ends = self._ends(spreads, stray + beyond, first_cell)
+        return Spilled(flight, units, places, ends, stray, beyond)
 
     def _make_room(self, left: int) -> None:
         if not self._buffer:
@@ -192,12 +213,18 @@ class Spiller:
         self._place += count
         return piece
 
-    # -- stray points ----------------------------------------------------------------------------------------
+    # -- points that aren't used -----------------------------------------------------------------------------
 
-    def _set_stray_apart(
+    def _set_unused_apart(
         self, places: SpilledFlight, spreads: Sequence[Spread], whole: tuple[int, int], first: int
-    ) -> int:
-        """Move stray points behind the others of their stretch and out of the leaves; return how many."""
+    ) -> tuple[int, int]:
+        """Move points that aren't used behind the others of their stretch and out of the leaves.
+
+        Returns
+        -------
+        stray, beyond : int
+            How many points lie at absurd coordinates, and how many others beyond the area.
+        """
         bands = []
         for axis, spread in enumerate(spreads):
             band = plausible_metres(
@@ -208,23 +235,32 @@ class Spiller:
             )
             if band is not None:
                 bands.append((axis, band))
-        if not bands:
-            return 0
-        total = 0
+        if not bands and self.area is None:
+            return 0, 0
+        strays = beyonds = 0
         for cells in self._cells[first:]:
             for cell in cells:
-                start, stop = int(cell[3]), int(cell[4])
-                stray = np.zeros(stop - start, bool)
+                start, stop, number = int(cell[3]), int(cell[4]), int(cell[5])
+                metres = {
+                    axis: self._raw("XYZ"[axis], start, stop) * places.steps[axis] + places.zeros[axis]
+                    for axis in {*(axis for axis, _ in bands), *((0, 1) if self.area else ())}
+                }
+                # 0: used, 1: beyond the area, 2: stray
+                kind = np.zeros(stop - start, np.uint8)
+                if self.area is not None:
+                    kind[~self.area.holds(metres[0], metres[1])] = 1
                 for axis, band in bands:
-                    values = self._raw("XYZ"[axis], start, stop) * places.steps[axis] + places.zeros[axis]
-                    stray |= (values < band.low) | (values > band.high)
-                found = int(np.count_nonzero(stray))
-                if found:
-                    self._reorder(start, stop, np.argsort(stray, kind="stable"))
-                    cell[4] = stop - found
-                    self._stray.append((stop - found, stop, int(cell[5])))
-                    total += found
-        return total
+                    kind[(metres[axis] < band.low) | (metres[axis] > band.high)] = 2
+                used, beyond, stray = np.bincount(kind, minlength=3).tolist()
+                if (kind[1:] < kind[:-1]).any():
+                    self._reorder(start, stop, np.argsort(kind, kind="stable"))
+                cell[4] = start + used
+                if beyond:
+                    self._beyond.append((start + used, start + used + beyond, number))
+                if stray:
+                    self._stray.append((stop - stray, stop, number))
+                strays, beyonds = strays + stray, beyonds + beyond
+        return strays, beyonds
 
     def _raw(self, name: str, start: int, stop: int) -> NDArray[np.int32]:
         values = np.empty(stop - start, self.dtypes[name])
@@ -237,14 +273,14 @@ class Spiller:
             self.files.read(name, start, values)
             self.files.write(name, start, values[order])
 
-    def _ends(self, spreads: Sequence[Spread], stray: int, first: int) -> tuple[tuple[int, int], ...]:
+    def _ends(self, spreads: Sequence[Spread], apart: int, first: int) -> tuple[tuple[int, int], ...]:
         """Return the least and most raw coordinates of the points in leaves."""
-        if not stray:
+        if not apart:
             return tuple((spread.least, spread.most) for spread in spreads)
         ends = []
         cells = np.concatenate(self._cells[first:]).tolist()
         for name in "XYZ":
-            pairs = [_two_ends(self._raw(name, c[3], c[4])) for c in cells if c[4] > c[3]]
+            pairs = [_two_ends(self._raw(name, c[3], c[4])) for c in cells if c[4] > c[3]] or [(0, 0)]
             ends.append((min(p[0] for p in pairs), max(p[1] for p in pairs)))
         return tuple(ends)
 
@@ -264,13 +300,14 @@ class Spiller:
         cells = cells[cells[:, 4] > cells[:, 3]]
         flights = tuple(local_places(one, origin) for one in self.flights)
         index = _indexed(self._split(cells))
-        stray = np.array(self._stray, np.int64).reshape(-1, 3)
+        stray, beyond = (np.array(r, np.int64).reshape(-1, 3) for r in (self._stray, self._beyond))
         columns = {name: (name, dtype) for name, dtype in self.dtypes.items()}
         columns[ROW_FILE] = ROW_FILE, np.dtype("i4")
         if "withheld" not in columns:
             columns["withheld"] = "withheld", np.dtype(bool)
             self.files.reach("withheld", self._place)
-        return SpilledStore(self.files, columns, flights, index, Ranges(*stray.T).ordered(), origin, most)
+        apart, outside = Ranges(*stray.T).ordered(), Ranges(*beyond.T).ordered()
+        return SpilledStore(self.files, columns, flights, index, apart, origin, most, outside)
 
     def _split(self, cells: NDArray[np.int64]) -> NDArray[np.int64]:
         """Split crowded leaves, in place in the files, as far as the finest lattice goes."""

@@ -79,7 +79,10 @@ class Store(Protocol):
 
     @property
     def stray_codes(self) -> NDArray[np.int64]:
-        """Number of stray points of each class code, shape (256,); no block holds them."""
+        """Number of stray points of each class code, shape (256,); no block holds them.
+
+        Points beyond the area of the run are in no block either, and not counted here.
+        """
 
     @property
     def scratch_bytes(self) -> int:

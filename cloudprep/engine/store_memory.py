@@ -39,6 +39,8 @@ class MemoryStore:
         Columns; exchanged whole between stages, never written while a stage reads them.
     stray : ndarray of bool, shape (n,), or None
         Points that no stage sees.
+    beyond : ndarray of bool, shape (n,), or None
+        Those of them that lie beyond the area of the run: they keep what they have.
     flights : sequence of slice
         Rows of each flight; by default one flight.
     """
@@ -48,9 +50,11 @@ class MemoryStore:
         columns: dict[str, NDArray[Any]],
         stray: NDArray[np.bool_] | None = None,
         flights: Sequence[slice] = (),
+        beyond: NDArray[np.bool_] | None = None,
     ) -> None:
         self.columns = columns
         self.stray = stray
+        self.beyond = beyond
         self.scratch_bytes = 0
         self.flights = tuple(flights) or (slice(0, len(self)),)
         self.blocks: list[Block] = []
@@ -71,9 +75,11 @@ class MemoryStore:
 
     @property
     def stray_codes(self) -> NDArray[np.int64]:
-        """Number of stray points of each class code."""
-        codes = np.empty(0, np.uint8) if self.stray is None else self.columns["classification"][self.stray]
-        return np.bincount(codes, minlength=256)
+        """Number of stray points of each class code; those beyond the area are not among them."""
+        if self.stray is None:
+            return np.zeros(256, np.int64)
+        stray = self.stray if self.beyond is None else self.stray & ~self.beyond
+        return np.bincount(self.columns["classification"][stray], minlength=256)
 
     # -- blocks ----------------------------------------------------------------------------------------------
 
@@ -200,6 +206,8 @@ class MemoryStore:
         labels = {n: self.columns[n][rows] for n in STANDARD_LABELS}
         if extra:
             unused = unused_points(labels)
+            if self.beyond is not None:
+                unused |= self.beyond[rows]
             for name in extra:
                 values = self.columns[name][rows]
                 labels[name] = np.where(unused, values.dtype.type(COLUMNS[name].nothing), values)

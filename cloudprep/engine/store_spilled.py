@@ -142,6 +142,8 @@ class SpilledStore:
         Global coordinates of the local zero, m.
     most : int
         Points in a block at most.
+    beyond : Ranges
+        Points beyond the area of the run: no stage sees them either, and they keep what they have.
     """
 
     files: ColumnFiles
@@ -151,6 +153,7 @@ class SpilledStore:
     stray: Ranges
     origin: tuple[float, float]
     most: int
+    beyond: Ranges = field(default_factory=lambda: Ranges(*np.empty((3, 0), np.int64)))
     version: int = 0
     blocks: list[Block] = field(default_factory=list)
     groups: list[NDArray[np.int64]] = field(default_factory=list)
@@ -291,7 +294,10 @@ class SpilledStore:
             self.files.reach(file, len(self) * dtype.itemsize)
             old = self.columns.get(name)
             if old is not None and name in STANDARD_LABELS:
-                for start, stop in zip(self.stray.start.tolist(), self.stray.stop.tolist(), strict=True):
+                unseen = (
+                    pair for r in (self.stray, self.beyond) for pair in zip(r.start, r.stop, strict=True)
+                )
+                for start, stop in ((int(a), int(b)) for a, b in unseen):
                     kept = np.empty(stop - start, old[1])
                     self.files.read(old[0], start, kept)
                     self.files.write(file, start, kept)
@@ -356,6 +362,15 @@ class SpilledLabels:
             return parts[0]
         return {name: np.concatenate([part[name] for part in parts]) for name in self.names}
 
+    def _beyond(self, piece: Piece) -> NDArray[np.bool_]:
+        """Return which places of a piece hold points beyond the area of the run."""
+        found = np.zeros(piece.length, bool)
+        ranges = self._store.beyond
+        near = (ranges.stop > piece.place) & (ranges.start < piece.place + piece.length)
+        for start, stop in zip(ranges.start[near].tolist(), ranges.stop[near].tolist(), strict=True):
+            found[max(start - piece.place, 0) : stop - piece.place] = True
+        return found
+
     def _piece(self, piece: Piece) -> dict[str, NDArray[Any]]:
         if self._held[0] is not piece:
             self._held = (None, {})  # let go of the one before first
@@ -368,6 +383,7 @@ class SpilledLabels:
                 labels[name][row] = values
             if self._extra:
                 unused = unused_points(labels)
+                unused[row] |= self._beyond(piece)
                 for name in self._extra:
                     labels[name][unused] = COLUMNS[name].nothing
             self._held = (piece, labels)

@@ -44,6 +44,8 @@ class TrackedInput:
     loaded: ReadFlight | None = None
     points: int = 0
     stray: int = 0
+    beyond: int = 0
+    outside: int = 0
     sha256: str = ""
     warnings: list[str] = field(default_factory=list)
     failure: str = ""
@@ -61,6 +63,8 @@ class TrackedInput:
             sha256=self.sha256,
             points=self.points,
             stray_points=self.stray,
+            unused_points=self.beyond,
+            outside_points=self.outside,
             reference_system=describe(self.settled.crs) if self.settled else "",
             warnings=self.warnings,
             status="failed" if self.failure else "done",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import rasterio
@@ -14,12 +14,14 @@ from rasterio.windows import Window as Pixels
 
 from cloudprep.errors import CrsError, OutputError
 from cloudprep.io.atomic import whole_file
+from cloudprep.io.caution import CAUTION
 from cloudprep.io.raster_on_disk import GdalError, LostCellsError, finished_on_disk
+from cloudprep.io.raster_statistics import RunningStatistics
 from cloudprep.model.crs import INTERNATIONAL_FOOT, METRE, US_SURVEY_FOOT
 from cloudprep.model.mapped import let_go
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -57,6 +59,7 @@ def write_grid(
     *,
     nodata: float = HEIGHT_NODATA,
     software: str = "",
+    tags: Mapping[str, str] | None = None,
     scratch: Path | None = None,
 ) -> int:
     """Write a grid as a GeoTIFF: north up, tiled, DEFLATE with predictor, overviews, a valid COG.
@@ -65,7 +68,8 @@ def write_grid(
     where the cloud states none). Cell edges are whole multiples of the cell, reckoned from the lattice's
     integers. Heights are float32 with overviews of means; a uint8 grid stays uint8, with nodata 0. Codes (a
     grid with a legend) get overviews of the commonest code, a palette, and each code's meaning as a tag
-    ``CODE_<n>`` of the band.
+    ``CODE_<n>`` of the band. Statistics of what is stored stand in the tags of the band, a line of caution
+    in those of the file.
 
     Parameters
     ----------
@@ -79,6 +83,8 @@ def write_grid(
         Stands for "nothing" in height grids; NaN is allowed.
     software : str
         Name and version of what made the file, for its software tag.
+    tags : mapping of str to str, optional
+        More tags of the file.
     scratch : Path, optional
         Folder to finish the file in, for grids that memory should not hold once more. The bytes are the same.
 
@@ -107,8 +113,9 @@ def write_grid(
     if not codes and not np.array_equal(np.float32(nodata), nodata, equal_nan=True):
         raise OutputError(f"{target}: nodata {nodata:g} has no exact float32; choose another, such as -9999")
     try:
+        said = _Said(crs, CODE_NODATA if codes else nodata, software, tags or {})
         with rasterio.Env(GDAL_PAM_ENABLED=False, GDAL_CACHEMAX=CACHE_BYTES), whole_file(target) as part:
-            return _finish(grid, part, crs, CODE_NODATA if codes else nodata, software, scratch)
+            return _finish(grid, part, said, scratch)
     except CRSError as error:
         raise CrsError(f"{target}: the reference system can't be written to a GeoTIFF: {error}") from error
     except (RasterioError, GdalError, LostCellsError, _UnfitError) as error:
@@ -119,7 +126,17 @@ class _UnfitError(Exception):
     """The values can't be stored as they are."""
 
 
-def _finish(grid: Grid, part: Path, crs: CloudCrs, nodata: float, software: str, scratch: Path | None) -> int:
+class _Said(NamedTuple):
+    """What a file says beside its values."""
+
+    crs: CloudCrs
+    nodata: float
+    software: str
+    tags: Mapping[str, str]
+
+
+def _finish(grid: Grid, part: Path, said: _Said, scratch: Path | None) -> int:
+    crs, nodata = said.crs, said.nodata
     codes = grid.values.dtype == np.uint8
     window = grid.window
     what = {
@@ -145,26 +162,29 @@ def _finish(grid: Grid, part: Path, crs: CloudCrs, nodata: float, software: str,
         # terminal, and could lose the last tiles without an error.
         with MemoryFile() as finished:
             with finished.open(driver="COG", **what, **how) as file:
-                _fill(file, grid, crs, nodata, software, LINES)
+                _fill(file, grid, said, LINES)
             part.write_bytes(finished.getbuffer())
         return 0
 
     def fill(file: DatasetWriter) -> None:
-        _fill(file, grid, crs, nodata, software, TILE)
+        _fill(file, grid, said, TILE)
 
     strips = _strips(grid, crs, nodata, TILE)
     return finished_on_disk(part, scratch, fill, strips, what, how)
 
 
-def _fill(file: DatasetWriter, grid: Grid, crs: CloudCrs, nodata: float, software: str, lines: int) -> None:
-    for pixels, values in _strips(grid, crs, nodata, lines):
+def _fill(file: DatasetWriter, grid: Grid, said: _Said, lines: int) -> None:
+    figures = RunningStatistics(said.nodata)
+    for pixels, values in _strips(grid, said.crs, said.nodata, lines):
         file.write(values, 1, window=pixels)
+        figures.add(values)
+    file.update_tags(1, **figures.tags())
     file.set_band_description(1, grid.meaning)
-    file.update_tags(AREA_OR_POINT="Area")
-    if software:
-        file.update_tags(TIFFTAG_SOFTWARE=software)
+    file.update_tags(AREA_OR_POINT="Area", CAUTION=CAUTION, **said.tags)
+    if said.software:
+        file.update_tags(TIFFTAG_SOFTWARE=said.software)
     if grid.unit == "m":
-        unit = crs.vertical_unit or METRE
+        unit = said.crs.vertical_unit or METRE
         file.units = (_UNITS.get(unit, f"{unit:.10g} m"),)
     elif grid.unit:
         file.units = (grid.unit,)

@@ -11,6 +11,7 @@ from pyogrio.errors import DataSourceError
 
 from cloudprep.errors import CrsError, OutputError
 from cloudprep.io.atomic import whole_file
+from cloudprep.io.caution import CAUTION
 from cloudprep.io.vector_files import vector_checksum
 from cloudprep.io.vectors_read import read_layer
 from cloudprep.model.crs import METRE
@@ -24,12 +25,8 @@ if TYPE_CHECKING:
     from cloudprep.model.crs import CloudCrs
     from cloudprep.model.layer import Layer
 
-__all__ = ["in_units", "read_layer", "vector_checksum", "write_layers"]
+__all__ = ["CAUTION", "in_units", "read_layer", "vector_checksum", "write_layers"]
 
-CAUTION = (
-    "Automatic results: what guides work, safety, payment or boundaries needs checking under local rules and "
-    "by licensed practice."
-)
 _TYPES = {"point": "Point", "line": "MultiLineString", "polygon": "MultiPolygon"}
 # The standard wants the time of the last change; a fixed one makes equal files out of equal features.
 _DATE = "2000-01-01T00:00:00.000Z"

@@ -74,7 +74,17 @@ def test_every_part_of_a_file_arrives(load: Callable[[str], Pipeline]) -> None:
 
 def test_defaults_are_filled_in_and_derived_values_stay_empty(load: Callable[[str], Pipeline]) -> None:
     values = load("cloudprep: 1\nstages:\n- stage: rock_finder\noutput:\nassume:\ngates:\n").as_dict()
-    assert values["output"] == {"format": "laz", "drop_noise": False, "las_version": "keep"}
+    assert values["output"] == {
+        "format": "laz",
+        "drop_noise": False,
+        "las_version": "keep",
+        "raster_nodata": -9999.0,
+        "height_unit": "keep",
+        "tiles": None,
+        "tile_index": False,
+        "stac_item": False,
+    }
+    assert values["boundary"] is None
     assert values["assume"] == {"crs": None, "units": None}
     assert values["gates"] == []
     assert values["stages"][0]["spacing"] is None

@@ -300,3 +300,56 @@ def test_raster_finished_on_a_full_disk_is_an_error_and_leaves_nothing(tmp_path)
         [sys.executable, "-c", script, tmp_path], capture_output=True, text=True, check=False
     )
     assert done.stdout.splitlines() == ["refused"] * 5 + ["['scratch', 'whole.tif']", "[]"], done.stderr
+
+
+@pytest.mark.parametrize("kind", ["heights", "codes", "feet"])
+def test_raster_statistics_are_those_of_what_is_stored(tmp_path, kind):
+    grid = codes(700, 300) if kind == "codes" else heights(700, 300)
+    crs = CloudCrs(None, "none", 1.0, INTERNATIONAL_FOOT) if kind == "feet" else METRIC
+    write_grid(grid, tmp_path / "a.tif", crs)
+    with rasterio.open(tmp_path / "a.tif") as file:
+        values, tags = file.read(1, masked=True), file.tags(1)
+    stored = values.compressed().astype(np.float64)
+    assert float(tags["STATISTICS_MINIMUM"]) == stored.min()
+    assert float(tags["STATISTICS_MAXIMUM"]) == stored.max()
+    assert float(tags["STATISTICS_MEAN"]) == pytest.approx(stored.mean(), rel=1e-14)
+    assert float(tags["STATISTICS_STDDEV"]) == pytest.approx(stored.std(), rel=1e-12)
+    assert float(tags["STATISTICS_VALID_PERCENT"]) == 100 * len(stored) / values.size
+
+
+def test_raster_statistics_keep_their_digits_where_heights_are_large_and_alike(tmp_path):
+    values = 5000 + np.random.default_rng(0).normal(0, 0.002, (500, 400)).astype(np.float32)
+    write_grid(Grid("dtm", values, window(500, 400), "height", "m"), tmp_path / "a.tif", METRIC)
+    with rasterio.open(tmp_path / "a.tif") as file:
+        found = float(file.tags(1)["STATISTICS_STDDEV"])
+    assert found == pytest.approx(values.astype(np.float64).std(), rel=1e-9)
+
+
+def test_raster_of_nothing_has_no_statistics(tmp_path):
+    write_grid(Grid("dtm", np.full((9, 9), np.nan), window(9, 9), "h", "m"), tmp_path / "a.tif", METRIC)
+    with rasterio.open(tmp_path / "a.tif") as file:
+        assert not any(name.startswith("STATISTICS") for name in file.tags(1))
+
+
+def test_raster_says_that_it_needs_checking(tmp_path):
+    write_grid(heights(), tmp_path / "a.tif", METRIC, tags={"HEIGHTS": "above the quay"})
+    with rasterio.open(tmp_path / "a.tif") as file:
+        assert "licensed practice" in file.tags()["CAUTION"]
+        assert file.tags()["HEIGHTS"] == "above the quay"
+
+
+def test_raster_of_directions_has_no_means_in_overviews(tmp_path):
+    values = np.where(np.indices((600, 600)).sum(axis=0) % 2, 359.0, 1.0)
+    grid = Grid("aspect", values, window(600, 600), "direction", "degrees", blends=False)
+    write_grid(grid, tmp_path / "a.tif", METRIC)
+    with rasterio.open(tmp_path / "a.tif", overview_level=0) as file:
+        assert set(np.unique(file.read(1))) <= {1.0, 359.0}
+    with rasterio.open(tmp_path / "a.tif") as file:
+        assert file.units == ("degrees",)
+
+
+def test_raster_of_shades_has_means_in_overviews(tmp_path):
+    values = np.tile(np.array([[10, 20], [30, 40]], np.uint8), (300, 300))
+    write_grid(Grid("shade", values, window(600, 600), "shades", ""), tmp_path / "a.tif", METRIC)
+    with rasterio.open(tmp_path / "a.tif", overview_level=0) as file:
+        assert (file.read(1) == 25).all()

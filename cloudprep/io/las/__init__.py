@@ -7,12 +7,13 @@ from cloudprep.io.las.fingerprint import fingerprint
 from cloudprep.io.las.flight import Flight
 from cloudprep.io.las.inspection import open_flight
 from cloudprep.io.las.label_rows import ArrayLabels, LabelRows
-from cloudprep.io.las.write import WriteOptions, WrittenCloud, write_patched
+from cloudprep.io.las.write import NothingWithinError, WriteOptions, WrittenCloud, write_patched
 
 __all__ = [
     "ArrayLabels",
     "Flight",
     "LabelRows",
+    "NothingWithinError",
     "WriteOptions",
     "WrittenCloud",
     "assumed_crs",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import struct
 from dataclasses import dataclass
+from datetime import date, timedelta
 
 from cloudprep.io.las.layout import LARGEST_FORMAT, LAYOUTS
 
@@ -19,6 +20,7 @@ LARGEST_LEGACY_COUNT = 0xFFFFFFFF
 # Byte offsets of the fields (ASPRS LAS 1.4-R15, table 3; offsets as printed in R16).
 ENCODING = 6
 VERSION = 24
+CREATION = 90
 HEADER_SIZE = 94
 OFFSET_TO_POINTS = 96
 RECORD_COUNT = 100
@@ -90,6 +92,15 @@ class PublicHeader:
     def has_waveform_field(self) -> bool:
         """Whether the header is new and long enough to say where waveforms begin."""
         return self.version[1] >= 3 and len(self.raw) >= WAVEFORM_HEADER
+
+    @property
+    def creation_date(self) -> date | None:
+        """When the file was made, as its day of the year and year say; None where they say nothing."""
+        day, year = struct.unpack_from("<HH", self.raw, CREATION)
+        if not (1 <= day <= 366 and 1970 <= year <= 9999):
+            return None
+        found = date(year, 1, 1) + timedelta(days=day - 1)
+        return found if found.year == year else None
 
     @property
     def extended(self) -> bool:

@@ -70,12 +70,22 @@ class WrittenCloud:
         Checksum of its bytes.
     warnings : tuple of str
         What the user should know.
+    outside : int
+        Points of the source that were left out because they lie outside.
+    box : tuple of float
+        Least x, y and z and most x, y and z of its points, in the file's unit.
     """
 
     path: Path
     count: int
     sha256: str
     warnings: tuple[str, ...]
+    outside: int = 0
+    box: tuple[float, ...] = ()
+
+
+class NothingWithinError(Exception):
+    """No point of a flight lies where points are to be delivered: there is no file."""
 
 
 def write_patched(
@@ -84,6 +94,7 @@ def write_patched(
     labels: Mapping[str, NDArray[Any]] | LabelRows,
     options: WriteOptions | None = None,
     progress: Callable[[int], None] | None = None,
+    within: Callable[[NDArray[np.int32], NDArray[np.int32]], NDArray[np.bool_]] | None = None,
 ) -> WrittenCloud:
     """Write a flight with new labels; everything else comes out as it is in the source, to the bit.
 
@@ -106,6 +117,8 @@ def write_patched(
         How to deliver.
     progress : callable, optional
         Told after every batch how many source points it had.
+    within : callable, optional
+        Given X and Y as they are stored, tells which points to deliver; by default all.
 
     Returns
     -------
@@ -114,6 +127,8 @@ def write_patched(
 
     Raises
     ------
+    NothingWithinError
+        If no point is to be delivered.
     BadInputError
         If the source can't be read to its end, or carries a label's name in another kind.
     OutputError
@@ -139,10 +154,21 @@ def write_patched(
     warnings += head.warnings
     with whole_file(target) as part:
         with part.open("wb") as output:
-            written, more = _write(flight, target, rows, options, head, output, progress)
+            written, outside, more = _write(flight, target, rows, options, head, output, progress, within)
+        if within is not None and outside == flight.count:
+            raise NothingWithinError
         warnings += more
         checksum = sha256_of(part)
-    return WrittenCloud(target, written.count, checksum, warnings)
+    return WrittenCloud(target, written.count, checksum, warnings, outside, _box(flight, written))
+
+
+def _box(flight: Flight, written: Census) -> tuple[float, ...]:
+    ends = (written.low, written.high)
+    return tuple(
+        raw * scale + offset
+        for end in ends
+        for raw, scale, offset in zip(end, flight.scales, flight.offsets, strict=bool(end))
+    )
 
 
 def _write(
@@ -153,11 +179,13 @@ def _write(
     head: Head,
     output: BinaryIO,
     progress: Callable[[int], None] | None,
-) -> tuple[Census, tuple[str, ...]]:
+    within: Callable[[NDArray[np.int32], NDArray[np.int32]], NDArray[np.bool_]] | None,
+) -> tuple[Census, int, tuple[str, ...]]:
     output.write(head.as_bytes())
     sink: Sink = PlainSink(output) if head.compression is None else CompressedSink(output, head.compression)
     read = Census(head.layout)
-    written = Census(head.layout) if options.drop_noise else read
+    written = Census(head.layout) if options.drop_noise or within is not None else read
+    outside = 0
     for start, source in iter_records(flight, _BATCH_POINTS):
         _check_waves(flight, target, source, compress=head.compression is not None)
         records = upgraded_records(source, flight.layout) if head.upgraded else source
@@ -166,8 +194,13 @@ def _write(
         patch_labels(records, head.layout, here, upgraded=head.upgraded)
         patch_extra_labels(records, head.layout.size, head.extra.places, here)
         read.add(records)
+        if within is not None:
+            x, y = (np.ascontiguousarray(records[:, at : at + 4]).view("<i4")[:, 0] for at in (0, 4))
+            records = records[within(x, y)]
+            outside += len(source) - len(records)
         if options.drop_noise:
             records = records[~np.isin(class_codes(records, head.layout), NOISE_CODES)]
+        if written is not read:
             written.add(records)
         sink.write(records)
         if progress is not None:
@@ -179,7 +212,7 @@ def _write(
     warnings += complete_header(head.header, flight, read, written, modern=head.upgraded)
     output.seek(0)
     output.write(head.header)
-    return written, warnings
+    return written, outside, warnings
 
 
 def _is_same_file(first: Path, second: Path) -> bool:
