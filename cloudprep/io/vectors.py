@@ -11,6 +11,8 @@ from pyogrio.errors import DataSourceError
 
 from cloudprep.errors import CrsError, OutputError
 from cloudprep.io.atomic import whole_file
+from cloudprep.io.vector_files import vector_checksum
+from cloudprep.io.vectors_read import read_layer
 from cloudprep.model.crs import METRE
 
 if TYPE_CHECKING:
@@ -21,6 +23,8 @@ if TYPE_CHECKING:
 
     from cloudprep.model.crs import CloudCrs
     from cloudprep.model.layer import Layer
+
+__all__ = ["in_units", "read_layer", "vector_checksum", "write_layers"]
 
 CAUTION = (
     "Automatic results: what guides work, safety, payment or boundaries needs checking under local rules and "
