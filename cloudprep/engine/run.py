@@ -24,6 +24,7 @@ from cloudprep.engine.executor import Threads
 from cloudprep.engine.executor_dask import Dask
 from cloudprep.engine.folder import RunFolder
 from cloudprep.engine.gates import judge
+from cloudprep.engine.given_layers import GivenLayers
 from cloudprep.engine.groups import LARGEST_GAP, site_groups
 from cloudprep.engine.holding import InMemory, OnDisk
 from cloudprep.engine.inputs import deliverable_names, expand_inputs
@@ -190,6 +191,7 @@ class _Run:
         self.warnings: list[str] = []
         self.figures: dict[str, float] = {}
         self.outputs: list[OutputRecord] = []
+        self.given = GivenLayers()
         self.blocks = self.scratch = 0
         self.executor: Executor = Threads(self.workers)
         self.peak_elsewhere = 0
@@ -210,6 +212,7 @@ class _Run:
         self._open()
         self._check_needs()
         crs = self._settle_reference()
+        self._read_given(crs)
         if self.request.dry_run:
             return self._dry_run()
         with ExitStack() as stack:
@@ -322,6 +325,17 @@ class _Run:
             self._assume(note)
         return crs
 
+    def _read_given(self, crs: CloudCrs) -> None:
+        """Read the vector files that stages name, before any work: what is wrong with them is said now."""
+        alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
+        if not alive:
+            return
+        bounds = facts_from_headers(alive, self.columns).bounds
+        folder = self.request.pipeline.folder
+        self.given = GivenLayers.read(self.stages, folder, self._named(crs), bounds, self._assume)
+        for text in self.given.warnings:
+            self._warn(text)
+
     def _dry_run(self) -> RunOutcome:
         alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
         lines = [f"FAILED {i.path}: {i.failure}" for i in self.inputs if not i.alive]
@@ -415,6 +429,7 @@ class _Run:
         for number, (unresolved, kept) in enumerate(zip(self.stages, kept_after(self.stages), strict=True)):
             stage = unresolved.resolved(site)
             stage.rasters = products.given_to(stage)
+            stage.layers = self.given.given_to(number, site.origin)
             began = time.perf_counter()
             work = StagePass(
                 stage, store, site, workers=self.workers, progress=self.progress, executor=self.executor
@@ -426,7 +441,7 @@ class _Run:
             for text in result.warnings:
                 self._warn(f"{stage.name}: {text}")
             self.figures.update({k: float(v) for k, v in result.figures.items()})
-            stage.rasters = {}
+            stage.rasters, stage.layers = {}, {}
             products.take(number, result)
             records.append(
                 StageRecord(
@@ -509,6 +524,7 @@ class _Run:
             pipeline_source=str(self.request.pipeline.source),
             pipeline=pipeline,
             inputs=[i.record() for i in self.inputs],
+            given=list(self.given.records),
             site=site_record(site, crs, self._units()) if site is not None and crs is not None else None,
             stages=stages,
             figures=self.figures,

@@ -11,7 +11,7 @@ from pyogrio.errors import DataSourceError
 
 from cloudprep.errors import CrsError, OutputError
 from cloudprep.io.atomic import whole_file
-from cloudprep.io.vector_files import vector_checksum
+from cloudprep.io.vector_files import vector_checksum, vector_files
 from cloudprep.io.vectors_read import read_layer
 from cloudprep.model.crs import METRE
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from cloudprep.model.crs import CloudCrs
     from cloudprep.model.layer import Layer
 
-__all__ = ["in_units", "read_layer", "vector_checksum", "write_layers"]
+__all__ = ["in_units", "read_layer", "vector_checksum", "vector_files", "write_layers"]
 
 CAUTION = (
     "Automatic results: what guides work, safety, payment or boundaries needs checking under local rules and "
