@@ -32,6 +32,8 @@ BUILT_IN: dict[str, str] = {
     "tin_densification": "cloudprep.stages.ground.tin_densification:TinDensification",
     "cloth_simulation": "cloudprep.stages.ground.cloth_simulation:ClothSimulation",
     "terrain_grid": "cloudprep.stages.surface.terrain_grid:TerrainGrid",
+    "water_points": "cloudprep.stages.water.water_points:WaterPoints",
+    "flat_water": "cloudprep.stages.water.flat_water:FlatWater",
 }
 
 
