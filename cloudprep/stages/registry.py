@@ -33,6 +33,7 @@ BUILT_IN: dict[str, str] = {
     "cloth_simulation": "cloudprep.stages.ground.cloth_simulation:ClothSimulation",
     "terrain_grid": "cloudprep.stages.surface.terrain_grid:TerrainGrid",
     "water_points": "cloudprep.stages.water.water_points:WaterPoints",
+    "find_water": "cloudprep.stages.water.find_water:FindWater",
     "flat_water": "cloudprep.stages.water.flat_water:FlatWater",
 }
 
