@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import shapely
@@ -209,8 +209,7 @@ def _grown(cells: Mask, facts: CellFacts, part: tuple[slice, slice], plane: _Pla
     The outermost cells of a water are missing from it, because they were looked at together with the bank.
     """
     rows, columns = np.indices(cells.shape)
-    x, y = (v.astype(np.float64) for v in (columns, rows))
-    level = plane.at((x + 0.5) * cell, (y + 0.5) * cell)
+    level = plane.at((columns + 0.5) * cell, (rows + 0.5) * cell)
     low, high = facts.lowest[part], facts.highest[part]
     fits = np.isnan(low) | ((np.abs(low - level) <= _AT_LEVEL) & (np.abs(high - level) <= _AT_LEVEL))
     grown: Mask = ndimage.binary_dilation(cells, _EIGHT, iterations=_GROWS, mask=fits | cells)
@@ -222,7 +221,7 @@ class _Plane(NamedTuple):
     east: float
     north: float
 
-    def at(self, x: Floats, y: Floats) -> Floats:
+    def at(self, x: Any, y: Any) -> Floats:
         return np.asarray(self.base + self.east * x + self.north * y, np.float64)
 
 

@@ -25,7 +25,7 @@ _MOST_CELLS = 100_000_000
 _CELL_BYTES = 90
 _TUNED = "tuned on made-up scenes"
 _COMMON = "common practice, no source"
-# Longer than this many widths: it may fall along its course, as a river does.
+# Longer than this many widths: it looks like a river.
 _LONG = 4.0
 
 
@@ -69,11 +69,8 @@ class FindWaterParams(StageParams):
     least_closed: float = parameter(
         0.7, ge=0, le=1, meaning="share of the shore that must have been seen", source=_TUNED
     )
-    pond_slope: float = parameter(
-        0.004, gt=0, meaning="steepest slope of a pond's shore as a whole", source=_TUNED
-    )
-    river_slope: float = parameter(
-        0.02, gt=0, meaning="steepest slope of a river's shore as a whole", source=_COMMON
+    slope: float = parameter(
+        0.02, gt=0, meaning="steepest slope of the shore as a whole: rivers fall, but little", source=_COMMON
     )
     scatter: float = parameter(
         0.25,
@@ -92,7 +89,7 @@ class FindWater(Stage):
 
     - at least ``least_area`` (m2) large, and most of the shore was seen (what lies outside the flown area,
       the convex hull of all points, is never water);
-    - the shore as a whole is level (a group more than four times as long as wide may fall as rivers do);
+    - the shore as a whole is level, or falls as rivers do;
     - behind the shore the ground rises nearly all around: car parks, roofs and gaps in the flight don't lie
       in a hollow;
     - what points there are on it lie at that level.
@@ -203,8 +200,8 @@ class FindWater(Stage):
         return Solution(layers=(layer,), figures={"water.proposals": len(found), "water.proposed_area": area})
 
     def _likely(self, c: Candidate) -> bool:
-        steepest = self.params.river_slope if _long(c) else self.params.pond_slope
-        level = c.slope <= steepest and (np.isnan(c.scatter) or c.scatter <= self.params.scatter)
+        level = c.slope <= self.params.slope
+        level &= bool(np.isnan(c.scatter)) or c.scatter <= self.params.scatter
         return bool(level and c.rise >= self.params.least_rise and c.closed >= self.params.least_closed)
 
 
