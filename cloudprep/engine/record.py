@@ -63,6 +63,19 @@ class InputRecord(_Part):
     reason: str = Field("", description="why it failed")
 
 
+class GivenRecord(_Part):
+    """One vector layer that a stage was given."""
+
+    stage: str
+    parameter: str
+    path: str
+    layer: str
+    size_bytes: int = Field(ge=0)
+    sha256: str = Field(description="of the file's bytes; of a shapefile's files one after the other")
+    features: int = Field(ge=0)
+    features_on_site: int = Field(ge=0, description="features that touch the site, as headers bound it")
+
+
 class StageRecord(_Part):
     """One stage as it was carried out."""
 
@@ -159,6 +172,7 @@ class RunRecord(_Part):
     pipeline_source: str
     pipeline: dict[str, Any] = Field(description="as resolved, with every default filled in")
     inputs: list[InputRecord]
+    given: list[GivenRecord] = Field([], description="vector files that stages were given")
     site: SiteRecord | None = None
     boundary: BoundaryRecord | None = None
     stages: list[StageRecord] = []

@@ -31,6 +31,7 @@ from cloudprep.engine.fetching import FetchedInputs
 from cloudprep.engine.folder import RunFolder
 from cloudprep.engine.footprints import INDEX
 from cloudprep.engine.gates import judge
+from cloudprep.engine.given_layers import GivenLayers
 from cloudprep.engine.groups import LARGEST_GAP, site_groups
 from cloudprep.engine.holding import InMemory, OnDisk
 from cloudprep.engine.inputs import deliverable_names, expand_inputs
@@ -206,6 +207,7 @@ class _Run:
         self.warnings: list[str] = []
         self.figures: dict[str, float] = {}
         self.outputs: list[OutputRecord] = []
+        self.given = GivenLayers()
         self.blocks = self.scratch = 0
         self.scratch_folder: Path | None = None
         self.executor: Executor = Threads(self.workers)
@@ -263,6 +265,7 @@ class _Run:
             self.delivery = Delivery(self.folder, self._named(crs), self.request.pipeline.output, self.area)
             if self.delivery.remark:
                 self._warn(f"heights of rasters and layers: {self.delivery.remark}")
+        self._read_given(crs)
         if self.request.dry_run:
             return self._dry_run()
         with ExitStack() as stack:
@@ -422,6 +425,17 @@ class _Run:
                 "beyond the boundary: used for nothing"
             )
 
+    def _read_given(self, crs: CloudCrs) -> None:
+        """Read the vector files that stages name, before any work: what is wrong with them is said now."""
+        alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
+        if not alive:
+            return
+        bounds = facts_from_headers(alive, self.columns).bounds
+        folder = self.request.pipeline.folder
+        self.given = GivenLayers.read(self.stages, folder, self._named(crs), bounds, self._assume)
+        for text in self.given.warnings:
+            self._warn(text)
+
     def _dry_run(self) -> RunOutcome:
         alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
         lines = [f"FAILED {i.shown}: {i.failure}" for i in self.inputs if not i.alive]
@@ -539,6 +553,7 @@ class _Run:
         for number, (unresolved, kept) in enumerate(zip(self.stages, kept_after(self.stages), strict=True)):
             stage = unresolved.resolved(site)
             stage.rasters = products.given_to(stage)
+            stage.layers = self.given.given_to(number, site.origin)
             began = time.perf_counter()
             work = StagePass(
                 stage, store, site, workers=self.workers, progress=self.progress, executor=self.executor
@@ -550,7 +565,7 @@ class _Run:
             for text in result.warnings:
                 self._warn(f"{stage.name}: {text}")
             self.figures.update({k: float(v) for k, v in result.figures.items()})
-            stage.rasters = {}
+            stage.rasters, stage.layers = {}, {}
             products.take(number, result)
             records.append(
                 StageRecord(
@@ -659,6 +674,7 @@ class _Run:
             pipeline_source=str(self.request.pipeline.source),
             pipeline=pipeline,
             inputs=[i.record() for i in self.inputs],
+            given=list(self.given.records),
             site=site_record(site, crs, self._units()) if site is not None and crs is not None else None,
             boundary=self._boundary_record(),
             stages=stages,
@@ -681,7 +697,6 @@ def _boundary(request: RunRequest) -> Boundary | None:
     if request.boundary is not None:
         path = str(request.boundary)
         return (declared or Boundary(file=path)).model_copy(update={"file": path, "layer": None})
-    source = request.pipeline.source
-    if declared is None or not isinstance(source, Path):  # a URL has no folder that other files lie in
-        return declared
-    return declared.model_copy(update={"file": str(source.parent / declared.file)})
+    if declared is None:
+        return None
+    return declared.model_copy(update={"file": str(request.pipeline.folder / declared.file)})

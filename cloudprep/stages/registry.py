@@ -38,6 +38,9 @@ BUILT_IN: dict[str, str] = {
     "surface_height": "cloudprep.stages.above_ground.surface_height:SurfaceHeight",
     "height_above_ground": "cloudprep.stages.above_ground.height_above_ground:HeightAboveGround",
     "height_classes": "cloudprep.stages.above_ground.height_classes:HeightClasses",
+    "water_points": "cloudprep.stages.water.water_points:WaterPoints",
+    "find_water": "cloudprep.stages.water.find_water:FindWater",
+    "flat_water": "cloudprep.stages.water.flat_water:FlatWater",
 }
 
 
