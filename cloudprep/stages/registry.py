@@ -38,6 +38,9 @@ BUILT_IN: dict[str, str] = {
     "surface_height": "cloudprep.stages.above_ground.surface_height:SurfaceHeight",
     "height_above_ground": "cloudprep.stages.above_ground.height_above_ground:HeightAboveGround",
     "height_classes": "cloudprep.stages.above_ground.height_classes:HeightClasses",
+    "surface_grid": "cloudprep.stages.surface.surface_grid:SurfaceGrid",
+    "intensity_grid": "cloudprep.stages.surface.intensity_grid:IntensityGrid",
+    "density_grids": "cloudprep.stages.surface.density_grids:DensityGrids",
 }
 
 

@@ -5,11 +5,15 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from cloudprep.errors import UsageError
-from cloudprep.stages.base import parameter
+from cloudprep.stages.base import SiteBytes, parameter
 
 if TYPE_CHECKING:
-    from cloudprep.model.grid import Window
+    from collections.abc import Sequence
+
+    from cloudprep.model.grid import Canvas, Window
     from cloudprep.model.site import SiteFacts
 
 MOST_CELLS = 400_000_000
@@ -66,6 +70,12 @@ def raster_window(stage: str, site: SiteFacts, cell: float) -> Window:
             f"site ({size}), more than {MOST_CELLS // 1_000_000} million: choose 'cell' {fits:g} m or more"
         )
     return site.lattice(cell).window(site.bounds)
+
+
+def canvas_bytes(canvases: Sequence[Canvas]) -> SiteBytes:
+    """Return the memory of a stage's own rasters, which are all there while blocks are drawn."""
+    size = sum(c.window.rows * c.window.columns * np.dtype(c.dtype).itemsize for c in canvases)
+    return SiteBytes(size, size)
 
 
 def rounded_up(spacing: float) -> float:
