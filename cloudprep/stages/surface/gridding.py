@@ -11,7 +11,11 @@ import numpy as np
 from cloudprep.kernels.interpolation_fill import nearest_fill, smooth_fill
 from cloudprep.stages.surface._distance_tiles import settle_by_distance
 from cloudprep.stages.surface._tiles import Cells, Places, Tile, tiles_of
-from cloudprep.stages.surface._tin_tiles import Surroundings, settle_by_triangles
+from cloudprep.stages.surface._tin_tiles import (
+    Surroundings,
+    settle_by_natural_neighbours,
+    settle_by_triangles,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -38,7 +42,9 @@ LEGEND = {
     int(HeightSource.FILLED): "filled from surrounding cells",
 }
 
-Method = Literal["tin", "inverse_distance", "nearest"]
+Method = Literal["tin", "natural_neighbour", "inverse_distance", "nearest"]
+BY_TRIANGLES: tuple[Method, ...] = ("tin", "natural_neighbour")
+"""Methods that need to know where the whole site has points."""
 Fill = Literal["none", "nearest", "smooth"]
 
 
@@ -113,6 +119,8 @@ def _settle(tile: Tile, ground: GroundPoints, manner: Manner, around: Surroundin
     step = ground.frame.step
     if manner.method == "tin":
         return settle_by_triangles(tile, ground, around, manner.longest_edge / step)
+    if manner.method == "natural_neighbour":
+        return settle_by_natural_neighbours(tile, ground, around, manner.longest_edge / step)
     neighbours = 1 if manner.method == "nearest" else manner.neighbours
     radius = manner.search_radius / step
     return settle_by_distance(tile, ground, power=manner.power, neighbours=neighbours, radius=radius)

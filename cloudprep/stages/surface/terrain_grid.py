@@ -26,6 +26,7 @@ from cloudprep.stages.base import (
 from cloudprep.stages.surface._cells import cell_parameter, derived_cell, raster_window, rounded_up
 from cloudprep.stages.surface._ground_points import GroundPoints
 from cloudprep.stages.surface.gridding import (
+    BY_TRIANGLES,
     LEGEND,
     Fill,
     HeightSource,
@@ -62,7 +63,8 @@ class TerrainGridParams(StageParams):
     cell: float | None = cell_parameter()
     method: Method = parameter(
         "tin",
-        meaning="tin: linear within Delaunay triangles; inverse_distance: weighted mean of the nearest "
+        meaning="tin: linear within Delaunay triangles; natural_neighbour: weighted by what each point around "
+        "would lose of its Voronoi cell; inverse_distance: weighted mean of the nearest "
         "ground points; nearest: height of the nearest ground point",
     )
     longest_edge: float | None = parameter(
@@ -193,7 +195,7 @@ class TerrainGrid(Stage):
     def reach(self) -> float:
         """Return a dozen cells, at most as far as a result reaches in any case: few cells need more."""
         cell = cast("float", self.params.cell)
-        tin = self.params.method == "tin"
+        tin = self.params.method in BY_TRIANGLES
         farthest = cast("float", self.params.longest_edge if tin else self.params.search_radius)
         return max(_LEAST_BUFFER * cell, min(_BUFFER * cell, farthest))
 
@@ -214,7 +216,7 @@ class TerrainGrid(Stage):
     def summarise(self, points: Points, context: Context) -> Summary:
         """Return the convex hulls of the block's ground points in wide cells: where the site has points."""
         used = self._chosen(points) & context.core
-        if self.params.method != "tin":
+        if self.params.method not in BY_TRIANGLES:
             return Summary(NO_HULLS)
         frame = _frame(context.site)
         count = usable(points["x"], points["y"], points["z"], used, frame)
