@@ -30,6 +30,7 @@ from cloudprep.engine.inputs import deliverable_names, expand_inputs
 from cloudprep.engine.memory import default_memory, plan_memory, resolved_roughly
 from cloudprep.engine.passes import StagePass
 from cloudprep.engine.plan import (
+    check_classes,
     check_needs,
     facts_from_headers,
     header_boxes,
@@ -405,6 +406,7 @@ class _Run:
 
     def _run_stages(self, store: Store, site: SiteFacts, crs: CloudCrs) -> tuple[list[StageRecord], Products]:
         self.codes = code_counts(store)
+        check_classes(self.stages, self.codes)
         records: list[StageRecord] = []
 
         def deliver(grid: Grid) -> None:

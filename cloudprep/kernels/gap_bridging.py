@@ -95,7 +95,6 @@ def _earlier(ax, ay, bx, by):  # type: ignore[no-untyped-def]
     return ax < bx or (ax == bx and ay < by)
 
 
-@njit(nogil=True, cache=True)
 def bridge_gaps(
     values: NDArray[np.float64],
     x: NDArray[np.int32],
@@ -137,6 +136,11 @@ def bridge_gaps(
     A value on a plane stays on it: interpolation is linear (by barycentric weights), at the places where the
     values were measured.
     """
+    return int(_bridge(values, x, y, columns, rows, part, float(radius), around, out))
+
+
+@njit(nogil=True, cache=True)
+def _bridge(values, x, y, columns, rows, part, radius, around, out):  # type: ignore[no-untyped-def]
     first_row, first_column, end_row, end_column = part
     n_rows, n_columns = values.shape
     pitch = 1.0

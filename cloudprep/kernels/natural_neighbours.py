@@ -1,11 +1,11 @@
 """Natural neighbour interpolation at cell centres, on Delaunay triangles of a part of the site.
 
 A position put among the points would take a Voronoi cell of its own from the cells of its natural neighbours;
-each counts by the area it would lose. The neighbours are the corners around the triangles whose circles hold
-the position. Whether they are those of the whole site is told by the circles through the position and each
-two of them in turn, whose centres are the corners of the position's Voronoi cell: where these hold no other
-point of the site, no point elsewhere changes anything (were it put in, the triangles around the position would
-stay, and with them what they replace).
+each counts by the area it would lose. The neighbours are the corners around the triangles whose circles
+hold the position. Whether they are those of the whole site is told by the circles through the position and
+each two of them in turn, whose centres are the corners of the position's Voronoi cell: where these hold no
+other point of the site, no point elsewhere changes anything (were it put in, the triangles around the
+position would stay, and with them what they replace).
 """
 
 from __future__ import annotations
@@ -70,8 +70,8 @@ def natural_heights(
     Notes
     -----
     Sibson 1981, "A brief description of natural neighbour interpolation"; the coordinates of Sibson 1980, "A
-    vector identity for the Dirichlet tessellation", so that a plane comes out as a plane. Every sum is taken in
-    an order that depends on the points alone.
+    vector identity for the Dirichlet tessellation", so that a plane comes out as a plane. Every sum is taken
+    in an order that depends on the points alone.
     """
     _settle(
         np.ascontiguousarray(steps).ravel(),
@@ -171,6 +171,12 @@ def _centre(ax, ay, bx, by, cx, cy):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
+def _known(ax, ay, bx, by, x, y, known, site):  # type: ignore[no-untyped-def]
+    x0, y0, x1, y1 = known[0], known[1], known[2], known[3]
+    return circle_known(ax, ay, bx, by, x, y, x0, y0, x1, y1, site[0], site[1], site[2], site[3])
+
+
+@njit(nogil=True, cache=True)
 def _settle(sites, z, mesh, columns, rows, radius, known, site, heights, state):  # type: ignore[no-untyped-def]
     size = 64
     cavity = np.empty(size, np.int64)
@@ -198,7 +204,10 @@ def _settle(sites, z, mesh, columns, rows, radius, known, site, heights, state):
             # All that may lie in circles that are narrow enough.
             reach = 2 * radius + _SPARE
             decides = (
-                x - reach >= known[0] and y - reach >= known[1] and x + reach <= known[2] and y + reach <= known[3]
+                x - reach >= known[0]
+                and y - reach >= known[1]
+                and x + reach <= known[2]
+                and y + reach <= known[3]
             )
             base = _walk(sites, mesh, start, qx, qy)
             if (mesh[base] | mesh[base + 1] | mesh[base + 2]) < 0:
@@ -301,11 +310,12 @@ def _settle(sites, z, mesh, columns, rows, radius, known, site, heights, state):
                 if settled:
                     cx, cy, cr = x + new_x[k] / SUBSTEPS, y + new_y[k] / SUBSTEPS, wide / SUBSTEPS + _SPARE
                     inside = (
-                        cx - cr >= known[0] and cy - cr >= known[1] and cx + cr <= known[2] and cy + cr <= known[3]
+                        cx - cr >= known[0]
+                        and cy - cr >= known[1]
+                        and cx + cr <= known[2]
+                        and cy + cr <= known[3]
                     )
-                    settled = inside or circle_known(
-                        ax, ay, bx, by, x, y, known[0], known[1], known[2], known[3], site[0], site[1], site[2], site[3]
-                    )  # fmt: skip
+                    settled = inside or _known(ax, ay, bx, by, x, y, known, site)
                 k += 1
             # Not fair: on the rim of all points, or so near an edge that rounding tells otherwise.
             if not fair or not settled:

@@ -119,7 +119,9 @@ class Part(NamedTuple):
     @classmethod
     def of(cls, inner: Window, whole: Window, gap: float, site: SiteFacts) -> Part:
         """Return the part whose inner cells are given."""
-        return cls(inner, _grown(inner, _margin(gap, inner.lattice.cell), whole), gap, _frame(site, gap, inner))
+        return cls(
+            inner, _grown(inner, _margin(gap, inner.lattice.cell), whole), gap, _frame(site, gap, inner)
+        )
 
     def cells(self) -> Cells:
         """Return the outer cells in the words of the kernels."""

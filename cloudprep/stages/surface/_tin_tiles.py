@@ -105,8 +105,9 @@ def settle_by_natural_neighbours(
 ) -> Sites:
     """Give the cells of a tile their heights by natural neighbours, on the cells that triangles hold.
 
-    Where the Voronoi cell of a position reaches farther than half of the longest edge (on the rim of the site,
-    beside wide gaps) its height comes from the triangle that holds it: so what must be at hand is bounded.
+    Where the Voronoi cell of a position reaches farther than half of the longest edge (on the rim of the
+    site, beside wide gaps) its height comes from the triangle that holds it: so what must be at hand is
+    bounded.
 
     Parameters
     ----------
@@ -155,9 +156,7 @@ def _settle_by_neighbours(tile: Tile, look: Look, ground: GroundPoints, radius: 
     )
 
 
-def _settle_by_triangles(
-    tile: Tile, ground: GroundPoints, around: Surroundings, longest_edge: float
-) -> Look:
+def _settle_by_triangles(tile: Tile, ground: GroundPoints, around: Surroundings, longest_edge: float) -> Look:
     mark_outside(around.outline, tile.columns / SUBSTEPS, tile.rows / SUBSTEPS, tile.state, SETTLED)
     farthest = longest_edge + _SPARE
     halo = min(first_halo(tile, ground, _SPACINGS), farthest)

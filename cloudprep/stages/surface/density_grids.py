@@ -71,9 +71,9 @@ class DensityGrids(Stage):
     rasters, so that a cell holds enough points to tell a thin place from chance; a cell that the rim of the
     site cuts counts as a whole one, and so looks thinner than it is. A cell without points has 0.
 
-    Figures: ``density.cell`` (m), ``density.points_per_m2`` and ``density.ground_per_m2`` (over the cells that
-    hold points that count), and ``density.without_ground_share``, the share of these cells that hold no ground
-    point.
+    Figures: ``density.cell`` (m), ``density.points_per_m2`` and ``density.ground_per_m2`` (over the cells
+    that hold points that count), and ``density.without_ground_share``, the share of these cells that hold no
+    ground point.
     """
 
     name = "density_grids"
@@ -108,7 +108,9 @@ class DensityGrids(Stage):
         wanted = math.sqrt(_POINTS) * spacing
         times = next((k for k in _MULTIPLES if k * base >= wanted), _MULTIPLES[-1])
         raster_window(self.name, site, times * base)
-        reason = f"{times} x {base:g} m, the cell of the other rasters: {(times * base / spacing) ** 2:.0f} points"
+        reason = (
+            f"{times} x {base:g} m, the cell of the other rasters: {(times * base / spacing) ** 2:.0f} points"
+        )
         return {"cell": times * base}, {"cell": reason}
 
     def reach(self) -> float:
@@ -159,7 +161,9 @@ class DensityGrids(Stage):
             int(np.count_nonzero(on_ground[held] == 0)),
         )
         area = window.lattice.cell**2
-        return Drawing(part, ((counts / area).astype(np.float32), (on_ground / area).astype(np.float32)), share)
+        return Drawing(
+            part, ((counts / area).astype(np.float32), (on_ground / area).astype(np.float32)), share
+        )
 
     def finish(
         self,

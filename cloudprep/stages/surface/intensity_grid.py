@@ -58,9 +58,9 @@ class IntensityGrid(Stage):
     """Turn the intensities of first returns into an image (``intensity``), on the cells of the other rasters.
 
     Lengths are metres; intensities are without a unit and as the flights carry them: nothing is levelled
-    between flight lines. A cell holds the mean (or median) of its points. Small gaps between cells are bridged
-    as those of the surface model are: linearly within the Delaunay triangles of the centres of cells around,
-    if no disc wider than ``widest_gap`` fits into the gap; what is wider stays empty.
+    between flight lines. A cell holds the mean (or median) of its points. Small gaps between cells are
+    bridged as those of the surface model are: linearly within the Delaunay triangles of the centres of cells
+    around, if no disc wider than ``widest_gap`` fits into the gap; what is wider stays empty.
 
     Figures: ``intensity.cell`` (m), ``intensity.points``, ``intensity.mean`` (of the points), and the
     shares of all cells ``intensity.measured_share``, ``intensity.empty_share``.
@@ -76,8 +76,7 @@ class IntensityGrid(Stage):
     draws = True
     references = (
         "ASPRS LAS 1.4-R15, Intensity: the integer representation of the pulse return magnitude",
-        "Edelsbrunner, Kirkpatrick and Seidel 1983, On the shape of a set of points in the plane, IEEE Trans. "
-        "Inf. Theory 29:551-559",
+        "Edelsbrunner, Kirkpatrick and Seidel 1983, On the shape of a set of points in the plane",
     )
     bytes_per_point = 24
 

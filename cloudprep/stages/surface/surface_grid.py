@@ -98,8 +98,7 @@ class SurfaceGrid(Stage):
     draws = True
     references = (
         "Delaunay 1934, Sur la sphere vide, Izv. Akad. Nauk SSSR 7:793-800",
-        "Edelsbrunner, Kirkpatrick and Seidel 1983, On the shape of a set of points in the plane, IEEE Trans. "
-        "Inf. Theory 29:551-559",
+        "Edelsbrunner, Kirkpatrick and Seidel 1983, On the shape of a set of points in the plane",
         "Hyndman and Fan 1996, Sample quantiles in statistical packages, Am. Stat. 50:361-365",
     )
     bytes_per_point = 16
