@@ -88,7 +88,7 @@ class DensityGrids(Stage):
         "USGS Lidar Base Specification: density is judged on first returns (Collection Requirements)",
         "Poisson 1837, Recherches sur la probabilite des jugements",
     )
-    bytes_per_point = 8
+    bytes_per_point = 16
 
     params: DensityGridsParams
 
@@ -119,7 +119,7 @@ class DensityGrids(Stage):
 
     def site_bytes(self, site: SiteFacts) -> SiteBytes:
         """Return the memory of the two rasters."""
-        return canvas_bytes(self.canvas(site))
+        return canvas_bytes(self.canvas(site), site)
 
     def canvas(self, site: SiteFacts) -> tuple[Canvas, ...]:
         """Return the two rasters.

@@ -78,7 +78,7 @@ class IntensityGrid(Stage):
         "ASPRS LAS 1.4-R15, Intensity: the integer representation of the pulse return magnitude",
         "Edelsbrunner, Kirkpatrick and Seidel 1983, On the shape of a set of points in the plane",
     )
-    bytes_per_point = 24
+    bytes_per_point = 32
 
     params: IntensityGridParams
 
@@ -107,7 +107,7 @@ class IntensityGrid(Stage):
 
     def site_bytes(self, site: SiteFacts) -> SiteBytes:
         """Return the memory of the raster."""
-        return canvas_bytes(self.canvas(site))
+        return canvas_bytes(self.canvas(site), site)
 
     def canvas(self, site: SiteFacts) -> tuple[Canvas, ...]:
         """Return the raster.

@@ -101,7 +101,7 @@ class SurfaceGrid(Stage):
         "Edelsbrunner, Kirkpatrick and Seidel 1983, On the shape of a set of points in the plane",
         "Hyndman and Fan 1996, Sample quantiles in statistical packages, Am. Stat. 50:361-365",
     )
-    bytes_per_point = 16
+    bytes_per_point = 32
 
     params: SurfaceGridParams
 
@@ -130,7 +130,7 @@ class SurfaceGrid(Stage):
 
     def site_bytes(self, site: SiteFacts) -> SiteBytes:
         """Return the memory of the two rasters."""
-        return canvas_bytes(self.canvas(site))
+        return canvas_bytes(self.canvas(site), site)
 
     def canvas(self, site: SiteFacts) -> tuple[Canvas, ...]:
         """Return the two rasters.

@@ -221,7 +221,7 @@ class TerrainGrid(Stage):
 
     def site_bytes(self, site: SiteFacts) -> SiteBytes:
         """Return the memory of the two rasters, and what smoothing takes."""
-        own = canvas_bytes(self.canvas(site))
+        own = canvas_bytes(self.canvas(site), site)
         if self.params.method != "smooth":
             return own
         window = raster_window(self.name, site, cast("float", self.params.cell))
