@@ -17,6 +17,7 @@ from cloudprep.engine.working import extra_labels, held_during
 from cloudprep.errors import UsageError
 from cloudprep.model.columns import COLUMNS
 from cloudprep.stages.base import SiteBytes
+from cloudprep.stages.surface._cells import coarser_cell
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -190,7 +191,7 @@ def plan_memory(
         raise UsageError(
             f"--memory {limit / 1e9:.2f} GB is too little for this site with {workers} workers: "
             f"its rasters take {solving / 1e9:.2f} GB, at least {least / 1e9:.2f} GB are needed "
-            "(fewer --workers need less)"
+            f"(fewer --workers need less{_coarser(stages, sites, share - BASE_BYTES)})"
         )
     a_row = 16 + width + 8
     reading = max(1, min(int(_READING * (share - BASE_BYTES)) // a_row, site.count))
@@ -223,6 +224,17 @@ def _site_bytes(stages: Sequence[Stage], site: SiteFacts, *, in_files: bool) -> 
             strict=True,
         )
     ] or [SiteBytes(0, 0)]
+
+
+def _coarser(stages: Sequence[Stage], sites: Sequence[SiteBytes], room: int) -> str:
+    """Name a cell whose rasters leave half of the room to points, where rasters are what is too large."""
+    largest = max(range(len(stages)), key=lambda k: sites[k].solving, default=None)
+    if largest is None:
+        return ""
+    cell, taken = getattr(stages[largest].params, "cell", None), sites[largest].solving
+    if cell is None or not stages[largest].draws or 2 * taken <= room or room <= 0:
+        return ""
+    return f"; so does a coarser 'cell' of {stages[largest].name}: {coarser_cell(cell, 2 * taken / room):g} m"
 
 
 def _of_block(stage: Stage) -> int:

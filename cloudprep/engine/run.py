@@ -39,6 +39,7 @@ from cloudprep.engine.loading import NOWHERE
 from cloudprep.engine.memory import default_memory, plan_memory, resolved_roughly
 from cloudprep.engine.passes import StagePass
 from cloudprep.engine.plan import (
+    check_classes,
     check_needs,
     facts_from_headers,
     header_boxes,
@@ -539,6 +540,7 @@ class _Run:
 
     def _run_stages(self, store: Store, site: SiteFacts) -> tuple[list[StageRecord], Products]:
         self.codes = code_counts(store)
+        check_classes(self.stages, self.codes)
         records: list[StageRecord] = []
 
         def deliver(grid: Grid) -> None:

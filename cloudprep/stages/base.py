@@ -265,6 +265,13 @@ class Stage(ABC):
         """Return the rasters that this stage makes; all of ``grids`` unless parameters choose."""
         return self.grids
 
+    def classes_needed(self) -> tuple[int, ...]:
+        """Return class codes of which the cloud must have a point, unless an earlier stage gives classes.
+
+        None by default. A run whose cloud has no point of any of them is refused before its first stage.
+        """
+        return ()
+
     def resolved(self, site: SiteFacts) -> Self:
         """Return a twin whose derived parameters have values, with the reason for each.
 

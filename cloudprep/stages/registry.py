@@ -41,6 +41,9 @@ BUILT_IN: dict[str, str] = {
     "water_points": "cloudprep.stages.water.water_points:WaterPoints",
     "find_water": "cloudprep.stages.water.find_water:FindWater",
     "flat_water": "cloudprep.stages.water.flat_water:FlatWater",
+    "surface_grid": "cloudprep.stages.surface.surface_grid:SurfaceGrid",
+    "intensity_grid": "cloudprep.stages.surface.intensity_grid:IntensityGrid",
+    "density_grids": "cloudprep.stages.surface.density_grids:DensityGrids",
 }
 
 
