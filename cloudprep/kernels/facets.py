@@ -73,14 +73,18 @@ class Facets(NamedTuple):
     gap : ndarray of float64, shape (n,)
         Variance of the true height about the interpolated one, where the difference in height between any two
         places has the variance ``distance ** EXPONENT``; m ** EXPONENT. 0 at a corner.
+    bend : ndarray of float64, shape (n,)
+        Twice the error of interpolation on a bowl of curvature 1 / m, m2: the mean of the corners' squared
+        distances, by their weights. 0 at a corner.
 
-    Where no triangle holds the position, weight and gap are those of the nearest point alone: 1, and its
-    distance ** EXPONENT; NaN where no point is near.
+    Where no triangle holds the position, they are those of the nearest point alone: 1, its distance **
+    EXPONENT and its squared distance; NaN where no point is near.
     """
 
     height: Floats
     weight: Floats
     gap: Floats
+    bend: Floats
 
 
 def binned(
@@ -182,7 +186,7 @@ def _all(
     threads: int,
 ) -> Facets:
     n = len(x)
-    found = Facets(np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan))
+    found = Facets(*(np.full(n, np.nan) for _ in Facets._fields))
 
     def work(first: int) -> None:
         part = slice(first, min(first + _PIECE, n))
@@ -227,7 +231,7 @@ def _sort_within(x, y, z, starts):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _facets(px, py, pz, starts, columns, edge, x, y, place, but, farthest, height, weight, gap):  # type: ignore[no-untyped-def]
+def _facets(px, py, pz, starts, columns, edge, x, y, place, but, farthest, height, weight, gap, bend):  # type: ignore[no-untyped-def]
     rows = (len(starts) - 1) // columns
     near = np.empty(256, np.int64)
     u, v = np.empty(256), np.empty(256)
@@ -263,16 +267,17 @@ def _facets(px, py, pz, starts, columns, edge, x, y, place, but, farthest, heigh
             if n > 0:
                 least = np.inf
                 for i in range(n):
-                    least = min(least, _spread(u[i], v[i]))
-                weight[q], gap[q] = 1.0, least
+                    least = min(least, u[i] * u[i] + v[i] * v[i])
+                weight[q], gap[q], bend[q] = 1.0, least ** (EXPONENT / 2), least
             continue
-        h = w = g = 0.0
+        h = w = g = s = 0.0
         for j in range(3):
             if share[j] == 0.0:
                 continue
             a = corner[j]
             h += share[j] * (pz[near[a]] - pz[near[corner[0]]])
             w += share[j] * share[j]
+            s += share[j] * (u[a] * u[a] + v[a] * v[a])
             g += 2 * share[j] * _spread(u[a], v[a])
             for k in range(j):
                 b = corner[k]
@@ -280,6 +285,7 @@ def _facets(px, py, pz, starts, columns, edge, x, y, place, but, farthest, heigh
         height[q] = h + pz[near[corner[0]]]
         weight[q] = w
         gap[q] = max(g, 0.0) / 2
+        bend[q] = s
 
 
 @njit(nogil=True, cache=True)

@@ -2,12 +2,13 @@
 
 The model, for a height interpolated within a triangle of ground points (:mod:`cloudprep.kernels.facets`):
 
-    variance = s2 * weight + c * gap * far
+    variance = s2 * weight + c * gap + 0.2 * (curvature * bend / 2) ** 2
 
 ``s2`` is the variance of a point's height that its measurement explains (that of the heights, and that of the
 places times the slope squared). ``c`` says how rough the ground is: the variance of the difference in height
-between two places 1 m apart, beside slopes. ``far`` is 1 but for triangles that are much wider than those
-that ``c`` was found from.
+between two places 1 m apart, beside slopes. The last term matters in triangles that are much wider than those
+that ``c`` is found from: ground that looks even from point to point still is a hill or a hollow across a house.
+The curvature is that of the terrain around, from second differences over some point spacings.
 
 ``c`` comes from the points themselves: each is left out in turn and compared with what the points around it
 give in its place. The mean square of these differences is ``s2 * (1 + weight) + c * gap``, so what is left of
@@ -39,7 +40,9 @@ _CLOSE = 24
 _WIDE = 300
 _FEWEST = 8
 _DOUBT = 2.0
-_FAR_FROM, _FAR_POWER = 2.0, 0.25
+# A hill's curvature at the very gap is on average less than the root mean square of what lies around, which
+# holds its sharpest edges; and roughness is part of both.
+_BENT = 0.2
 # A standard error is this much too large otherwise: chance differences that were taken for roughness.
 _CALIBRATION = 0.98
 # The mean of ln(x^2) of standard normal x is -1.2704, its variance pi^2 / 2.
@@ -106,7 +109,12 @@ def residuals(points: Binned, left_out: Facets, noise: Floats) -> Residuals:
 
 
 def standard_errors(
-    found: Residuals, place: NDArray[np.int64], noise: Floats, around: Facets, farthest: int
+    found: Residuals,
+    place: NDArray[np.int64],
+    noise: Floats,
+    around: Facets,
+    curvature: Floats,
+    farthest: int,
 ) -> tuple[Floats, Floats]:
     """Return the standard error of heights interpolated at positions, and the roughness there.
 
@@ -120,6 +128,8 @@ def standard_errors(
         Variance of a point's height there that its measurement explains, m2.
     around : Facets
         The triangle around each position.
+    curvature : ndarray of float64, shape (n,)
+        Squared curvature of the terrain around each position, 1 / m2.
     farthest : int
         Windows reach this many bins to each side at most.
 
@@ -132,7 +142,7 @@ def standard_errors(
         divided by ``sqrt(1 + weight)``: on even ground the standard deviation of a point; m.
     """
     errors, roughness = np.full(len(place), np.nan), np.full(len(place), np.nan)
-    _errors(found.tables, place, noise, around.weight, around.gap, farthest, errors, roughness)
+    _errors(found.tables, place, noise, *around[1:], curvature, farthest, errors, roughness)
     return errors, roughness
 
 
@@ -158,7 +168,7 @@ def _certain(value, doubt):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _errors(tables, place, noise, weight, gap, farthest, errors, roughness):  # type: ignore[no-untyped-def]
+def _errors(tables, place, noise, weight, gap, bend, curvature, farthest, errors, roughness):  # type: ignore[no-untyped-def]
     columns = tables.shape[2] - 1
     for q in range(len(place)):
         r, c = place[q] // columns, place[q] % columns
@@ -173,12 +183,13 @@ def _errors(tables, place, noise, weight, gap, farthest, errors, roughness):  # 
         if n < _FEWEST:
             continue
         roughness[q] = np.sqrt(_window(tables[_SQUARE], r, c, close) / _SQUARES / near)
+        bent = _BENT * curvature[q] * bend[q] * bend[q] / 4
         usual = np.exp(_window(tables[_LOG], r, c, wide) / _OTHERS / n + _MEAN_LOG)
         share = _window(tables[_GAP_SHARE], r, c, wide) / _OTHERS / n
         usual_gap = _window(tables[_GAP], r, c, wide) / _OTHERS / n
         near_gap = _window(tables[_GAP], r, c, close) / _OTHERS / near
         if usual_gap <= 0 or near_gap <= 0 or share <= 0:
-            errors[q] = _CALIBRATION * np.sqrt(noise[q] * weight[q])
+            errors[q] = _CALIBRATION * np.sqrt(noise[q] * weight[q] + bent)
             continue
         # The wide window: how rough the ground is on the whole.
         rough = max((usual - _window(tables[_NOISE], r, c, wide) / _SQUARES / n) / share, 0.0)
@@ -188,8 +199,7 @@ def _errors(tables, place, noise, weight, gap, farthest, errors, roughness):  # 
         here = _window(tables[_EXCESS], r, c, close) / _SQUARES / near / near_gap - rough
         doubt = _window(tables[_NOISE_TWICE], r, c, close) / _SQUARES / near / near_gap + rough
         rough = max(rough + _certain(here, 2.0 / near * doubt * doubt), 0.0)
-        far = max(1.0, gap[q] / (_FAR_FROM * usual_gap)) ** _FAR_POWER
-        errors[q] = _CALIBRATION * np.sqrt(noise[q] * weight[q] + rough * gap[q] * far)
+        errors[q] = _CALIBRATION * np.sqrt(noise[q] * weight[q] + rough * gap[q] + bent)
 
 
 def squared_slopes(heights: Floats, row: NDArray[np.int64], column: NDArray[np.int64], cell: float) -> Floats:
@@ -236,3 +246,60 @@ def _slopes(heights, row, column, cell, found):  # type: ignore[no-untyped-def]
                 if np.isfinite(rise):
                     total += rise * rise
         found[q] = total
+
+
+def squared_curvatures(heights: Floats, cell: float, lag: int, size: int, noise: float) -> Floats:
+    """Return the mean squared curvature of a raster of heights around each cell.
+
+    Parameters
+    ----------
+    heights : ndarray of float, shape (rows, columns)
+        m; NaN where there is nothing.
+    cell : float
+        Cell size, m.
+    lag : int
+        Second differences are taken over this many cells to each side.
+    size : int
+        And averaged over this many cells to each side.
+    noise : float
+        Variance of heights that isn't the terrain's, m2; what it makes of the squares is taken off.
+
+    Returns
+    -------
+    ndarray of float64, shape (rows, columns)
+        1 / m2; 0 where there are no heights to tell.
+    """
+    table = np.zeros((2, heights.shape[0] + 1, heights.shape[1] + 1), np.int64)
+    _second_differences(heights, lag, table[0, 1:, 1:], table[1, 1:, 1:])
+    np.cumsum(table, axis=1, out=table)
+    np.cumsum(table, axis=2, out=table)
+    found = np.zeros(heights.shape)
+    # The second difference of independent heights has six times their variance.
+    _mean_windows(table, size, 6.0 * noise, (lag * cell) ** 4, found)
+    return found
+
+
+@njit(nogil=True, cache=True)
+def _second_differences(heights, lag, squares, numbers):  # type: ignore[no-untyped-def]
+    rows, columns = heights.shape
+    for r in range(rows):
+        for c in range(columns):
+            if r >= lag and r + lag < rows:
+                d = heights[r - lag, c] + heights[r + lag, c] - 2.0 * heights[r, c]
+                if np.isfinite(d):
+                    squares[r, c] += np.int64(min(d * d, _MOST_DIFFERENCE**2) * _SQUARES)
+                    numbers[r, c] += 1
+            if c >= lag and c + lag < columns:
+                d = heights[r, c - lag] + heights[r, c + lag] - 2.0 * heights[r, c]
+                if np.isfinite(d):
+                    squares[r, c] += np.int64(min(d * d, _MOST_DIFFERENCE**2) * _SQUARES)
+                    numbers[r, c] += 1
+
+
+@njit(nogil=True, cache=True)
+def _mean_windows(table, size, noise, scale, found):  # type: ignore[no-untyped-def]
+    for r in range(found.shape[0]):
+        for c in range(found.shape[1]):
+            n = _window(table[1], r, c, size)
+            if n > 0:
+                found[r, c] = max(_window(table[0], r, c, size) / _SQUARES / n - noise, 0.0) / scale

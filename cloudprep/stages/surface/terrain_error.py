@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 
 from cloudprep.kernels.facets import binned, facets_at, facets_without
-from cloudprep.kernels.height_error import residuals, squared_slopes, standard_errors
+from cloudprep.kernels.height_error import residuals, squared_curvatures, squared_slopes, standard_errors
 from cloudprep.model.bounds import Bounds
 from cloudprep.model.classes import ClassCode
 from cloudprep.model.grid import Canvas, Drawing, Window
@@ -46,10 +46,12 @@ _BINS = (
     40.0,
     100.0,
 )
-_BIN_TO_SPACING = 1.2
+_BIN_TO_SPACING = 2.0
 # How far windows reach, bins: around cells, and around points that are left out.
-_AROUND = 30
-_AROUND_POINTS = 12
+_AROUND = 20
+_AROUND_POINTS = 10
+# The terrain's curvature is taken over this many bins, and averaged over twice as many cells.
+_LAG = 5
 # Cells that are worked out at a time.
 _STRIP = 400_000
 _NOISIER, _CALMER = 1.6, 0.6
@@ -90,7 +92,7 @@ class TerrainErrorParams(StageParams):
         le=1000,
         unit="m",
         meaning="edge of the bins in which ground points are looked for and their roughness is summed up",
-        derived="1.2 point spacings, rounded up to a whole part of a kilometre",
+        derived="2 point spacings, rounded up to a whole part of a kilometre",
     )
     classes: ClassCodes = parameter(
         (int(ClassCode.GROUND),),
@@ -110,10 +112,11 @@ class TerrainError(Stage):
     The error has two parts. Errors of measurement: ``vertical_error``, and ``horizontal_error`` times the
     slope of ``dtm``, averaged by the corners of the triangle of ground points that holds the centre. And what
     the ground does between the points: how rough it is here (each point is left out and compared with what
-    those around it give), times how far the centre is from support. A triangle is taken whatever ``dtm`` was
-    made with: it is right for linear interpolation in triangles; heights averaged over many points have
-    smaller errors of measurement than is said here. Cells that were filled are judged by the triangle that
-    spans the void. Beyond the outermost points the nearest one counts.
+    those around it give), times how far the centre is from support; across wide gaps also how the terrain is
+    curved. A triangle is taken whatever ``dtm`` was made with: it is right for linear interpolation in
+    triangles; heights averaged over many points have smaller errors of measurement than is said here. Cells
+    that were filled are judged by the triangle that spans the void. Beyond the outermost points the nearest
+    one counts.
 
     What all points of a flight line have in common (an offset of the line, of the reference system, of the
     geoid model) can't be seen in the points and isn't in the raster: declare it as ``systematic_error``. Its
@@ -121,7 +124,7 @@ class TerrainError(Stage):
     of one flight are compared. Nor is ground that was classified wrongly in the raster, but for how much
     rougher it makes the ground.
 
-    Cells without a height have no error, nor those with fewer than 8 ground points within 30 bins: about
+    Cells without a height have no error, nor those with fewer than 8 ground points within 20 bins: about
     those nothing is known.
 
     Figures: ``terrain_error.vertical``, ``terrain_error.horizontal``, ``terrain_error.systematic`` as
@@ -207,6 +210,7 @@ class TerrainError(Stage):
         left_out = facets_without(ground, _AROUND_POINTS, threads=context.threads)
         found = residuals(ground, left_out, noise)
         first = part.row - window.row, part.column - window.column
+        curvature = self._curvature(part)
         known = np.isfinite(dtm.values[first[0] : first[0] + part.rows, first[1] : first[1] + part.columns])
         rows, columns = np.nonzero(known)
         for start in range(0, len(rows), _STRIP):
@@ -217,7 +221,9 @@ class TerrainError(Stage):
             place: NDArray[np.int64] = np.asarray(row * bins.columns + column, np.int64)
             around = facets_at(ground, at_x, at_y, place, _AROUND, threads=context.threads)
             noise = self._noise(dtm, first[0] + r, first[1] + c)
-            errors[r, c], roughness[r, c] = standard_errors(found, place, noise, around, _AROUND)
+            errors[r, c], roughness[r, c] = standard_errors(
+                found, place, noise, around, curvature[r, c], _AROUND
+            )
         return drawing
 
     def finish(self, grids: Mapping[str, NDArray[Any]], shares: Sequence[Any], site: SiteFacts) -> Solution:
@@ -256,6 +262,19 @@ class TerrainError(Stage):
         row, column = np.clip(row, 0, rows - 1), np.clip(column, 0, columns - 1)
         slopes = squared_slopes(dtm.values, row, column, dtm.window.lattice.cell)
         return self.params.vertical_error**2 + self.params.horizontal_error**2 * slopes
+
+    def _curvature(self, part: Window) -> Floats:
+        """Return the squared curvature of the terrain around some cells, 1 / m2."""
+        dtm = self.rasters["dtm"]
+        cell = dtm.window.lattice.cell
+        lag = max(round(_LAG * cast("float", self.params.bin) / cell), 1)
+        row, column, margin = part.row - dtm.window.row, part.column - dtm.window.column, 3 * lag
+        r0, c0 = max(row - margin, 0), max(column - margin, 0)
+        around = dtm.values[r0 : row + part.rows + margin, c0 : column + part.columns + margin]
+        noise = self.params.vertical_error**2 / 2
+        found = squared_curvatures(around, cell, lag, 2 * lag, noise)
+        own: Floats = found[row - r0 : row - r0 + part.rows, column - c0 : column - c0 + part.columns]
+        return own
 
     def _warnings(self, figures: Mapping[str, float | int]) -> tuple[str, ...]:
         even = figures.get("terrain_error.even_ground")
