@@ -7,8 +7,8 @@ The model, for a height interpolated within a triangle of ground points (:mod:`c
 ``s2`` is the variance of a point's height that its measurement explains (that of the heights, and that of the
 places times the slope squared). ``c`` says how rough the ground is: the variance of the difference in height
 between two places 1 m apart, beside slopes. The last term matters in triangles that are much wider than those
-that ``c`` is found from: ground that looks even from point to point still is a hill or a hollow across a house.
-The curvature is that of the terrain around, from second differences over some point spacings.
+that ``c`` is found from: what looks even from point to point still is a hill or a hollow across a house. The
+curvature is that of the terrain around, from second differences over some point spacings.
 
 ``c`` comes from the points themselves: each is left out in turn and compared with what the points around it
 give in its place. The mean square of these differences is ``s2 * (1 + weight) + c * gap``, so what is left of

@@ -38,6 +38,7 @@ BUILT_IN: dict[str, str] = {
     "surface_height": "cloudprep.stages.above_ground.surface_height:SurfaceHeight",
     "height_above_ground": "cloudprep.stages.above_ground.height_above_ground:HeightAboveGround",
     "height_classes": "cloudprep.stages.above_ground.height_classes:HeightClasses",
+    "fill_voids": "cloudprep.stages.relief.fill_voids:FillVoids",
     "terrain_error": "cloudprep.stages.surface.terrain_error:TerrainError",
 }
 
