@@ -2,10 +2,11 @@
 
     python benchmarks/terrain_error_coverage.py [--seeds 7] [--own-ground] [--horizontal 0.15]
 
-On demo scenes whose terrain is known exactly: the share of cells within 1 and 1.96 standard errors, which should
-be 68 and 95 %, and the errors themselves. By default ground points are those that truly lie on the ground, and
-the declared errors of measurement those that the scene was made with. ``--own-ground`` takes the labels of the
-ready pipeline; ``--horizontal`` moves each point by chance in its place, and declares it.
+On demo scenes whose terrain is known exactly: the share of cells within 1 and 1.96 standard errors, which
+should be 68 and 95 %, and the errors themselves (root mean squares). By default ground points are those that
+truly lie on the ground, and the declared errors of measurement those that the scene was made with.
+``--own-ground`` takes the labels of the ready pipeline; ``--horizontal`` moves each point by chance in its
+place, and declares it.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from scipy.spatial import cKDTree
 sys.path.append(str(Path(__file__).parents[1]))
 
 import ground_scores as scores
+
 from cloudprep.stages.registry import stage_class
 from cloudprep.testing import run_stage
 from demo_clouds.kinds import Kind
@@ -48,7 +50,7 @@ _FEWEST = 1000
 
 
 class Row(NamedTuple):
-    """Cells of one kind in one scene: how many, shares within 1 and 1.96 errors (%), errors said and true (m)."""
+    """Cells of one kind in a scene: how many, shares within 1 and 1.96 errors (%), errors said and true (m)."""
 
     scene: str
     kind: str
@@ -72,8 +74,8 @@ def _labelled(cloud: scores.Cloud, own_ground: bool) -> dict[str, np.ndarray]:
 def coverage(name: str, seed: int, *, own_ground: bool = False, horizontal: float = 0.0) -> list[Row]:
     """Return a row for each kind of ground that a scene has at least 1000 cells of.
 
-    Cells count that lie between ground points and where the true ground rises no more than 1.5: on faces the place
-    decides and not the height. Open ground and slopes (from 10 degrees) are those without plants overhead.
+    All cells with a height count where the true ground rises no more than 1.5: on faces the place decides and
+    not the height. Open ground and slopes (from 10 degrees) are those without plants overhead.
     """
     cell, noise = SCENES[name]
     cloud = scores.make_scene(name, seed)

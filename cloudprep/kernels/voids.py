@@ -55,7 +55,8 @@ def groups_of(empty: Flags) -> Groups:
     labels = np.empty(empty.shape, np.int32)
     number = ndimage.label(empty, output=labels)
     cells = np.bincount(labels.ravel(), minlength=int(number) + 1)[1:]
-    return Groups(labels, ndimage.find_objects(labels), cells.astype(np.int64))
+    places = [(found[0], found[1]) for found in ndimage.find_objects(labels)]
+    return Groups(labels, places, cells.astype(np.int64))
 
 
 def at_the_rim(groups: Groups) -> Flags:

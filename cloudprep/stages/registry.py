@@ -39,6 +39,7 @@ BUILT_IN: dict[str, str] = {
     "height_above_ground": "cloudprep.stages.above_ground.height_above_ground:HeightAboveGround",
     "height_classes": "cloudprep.stages.above_ground.height_classes:HeightClasses",
     "fill_voids": "cloudprep.stages.relief.fill_voids:FillVoids",
+    "report_voids": "cloudprep.stages.surface.report_voids:ReportVoids",
     "terrain_error": "cloudprep.stages.surface.terrain_error:TerrainError",
 }
 
