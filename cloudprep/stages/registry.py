@@ -44,6 +44,9 @@ BUILT_IN: dict[str, str] = {
     "surface_grid": "cloudprep.stages.surface.surface_grid:SurfaceGrid",
     "intensity_grid": "cloudprep.stages.surface.intensity_grid:IntensityGrid",
     "density_grids": "cloudprep.stages.surface.density_grids:DensityGrids",
+    "fill_voids": "cloudprep.stages.relief.fill_voids:FillVoids",
+    "report_voids": "cloudprep.stages.surface.report_voids:ReportVoids",
+    "terrain_error": "cloudprep.stages.surface.terrain_error:TerrainError",
 }
 
 

@@ -5,22 +5,16 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from cloudprep.errors import UsageError
-from cloudprep.stages.base import SiteBytes, parameter
+from cloudprep.stages.base import parameter
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from cloudprep.model.grid import Canvas, Window
+    from cloudprep.model.grid import Window
     from cloudprep.model.site import SiteFacts
 
 MOST_CELLS = 400_000_000
 _CELLS = (0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
 _CELL_TO_SPACING = 1.4
-# Which point is a cell's top, bytes.
-_DRAWING = 4
 
 
 def cell_parameter() -> Any:
@@ -72,19 +66,6 @@ def raster_window(stage: str, site: SiteFacts, cell: float) -> Window:
             f"site ({size}), more than {MOST_CELLS // 1_000_000} million: choose 'cell' {fits:g} m or more"
         )
     return site.lattice(cell).window(site.bounds)
-
-
-def canvas_bytes(canvases: Sequence[Canvas], site: SiteFacts) -> SiteBytes:
-    """Return the memory of a stage's own rasters, which are all there while blocks are drawn.
-
-    What a block draws is there as well. That counts as memory for points, unless there are more cells than
-    points: then it is reckoned as if all were drawn at one time.
-    """
-    cells = max(c.window.rows * c.window.columns for c in canvases)
-    size = sum(c.window.rows * c.window.columns * np.dtype(c.dtype).itemsize for c in canvases)
-    if cells > site.count:
-        size += size + _DRAWING * cells
-    return SiteBytes(size, size)
 
 
 def rounded_up(spacing: float) -> float:

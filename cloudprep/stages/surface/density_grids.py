@@ -13,7 +13,6 @@ from cloudprep.model.grid import Canvas, Drawing
 from cloudprep.stages.base import (
     ClassCodes,
     Scope,
-    SiteBytes,
     Solution,
     Stage,
     StageParams,
@@ -27,7 +26,7 @@ from cloudprep.stages.surface._cell_parts import (
     left_out_parameter,
     returns_parameter,
 )
-from cloudprep.stages.surface._cells import canvas_bytes, derived_cell, raster_window
+from cloudprep.stages.surface._cells import derived_cell, raster_window
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -116,10 +115,6 @@ class DensityGrids(Stage):
     def reach(self) -> float:
         """Return the cell: one that a block cuts is counted whole."""
         return cast("float", self.params.cell)
-
-    def site_bytes(self, site: SiteFacts) -> SiteBytes:
-        """Return the memory of the two rasters."""
-        return canvas_bytes(self.canvas(site), site)
 
     def canvas(self, site: SiteFacts) -> tuple[Canvas, ...]:
         """Return the two rasters.

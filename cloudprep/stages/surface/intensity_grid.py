@@ -12,7 +12,6 @@ from cloudprep.model.grid import Canvas, Drawing
 from cloudprep.stages.base import (
     ClassCodes,
     Scope,
-    SiteBytes,
     Solution,
     Stage,
     StageParams,
@@ -29,7 +28,7 @@ from cloudprep.stages.surface._cell_parts import (
     reach_of,
     returns_parameter,
 )
-from cloudprep.stages.surface._cells import canvas_bytes, cell_parameter, derived_cell, raster_window
+from cloudprep.stages.surface._cells import cell_parameter, derived_cell, raster_window
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -104,10 +103,6 @@ class IntensityGrid(Stage):
     def reach(self) -> float:
         """Return how far the cells around a gap may lie."""
         return reach_of(cast("float", self.params.widest_gap), cast("float", self.params.cell))
-
-    def site_bytes(self, site: SiteFacts) -> SiteBytes:
-        """Return the memory of the raster."""
-        return canvas_bytes(self.canvas(site), site)
 
     def canvas(self, site: SiteFacts) -> tuple[Canvas, ...]:
         """Return the raster.

@@ -26,7 +26,6 @@ from cloudprep.stages.base import (
     parameter,
 )
 from cloudprep.stages.surface._cells import (
-    canvas_bytes,
     cell_parameter,
     derived_cell,
     raster_window,
@@ -224,14 +223,6 @@ class TerrainGrid(Stage):
         """Return the classes that are ground."""
         return self.params.classes
 
-    def site_bytes(self, site: SiteFacts) -> SiteBytes:
-        """Return the memory of the two rasters, and what smoothing takes."""
-        own = canvas_bytes(self.canvas(site), site)
-        if self.params.method != "smooth":
-            return own
-        window = raster_window(self.name, site, cast("float", self.params.cell))
-        return SiteBytes(own.held, own.solving + smoothing_bytes(window.rows * window.columns))
-
     def reach(self) -> float:
         """Return a dozen cells, at most as far as a result reaches in any case: few cells need more."""
         cell = cast("float", self.params.cell)
@@ -240,11 +231,12 @@ class TerrainGrid(Stage):
         return max(_LEAST_BUFFER * cell, min(_BUFFER * cell, farthest))
 
     def site_bytes(self, site: SiteFacts) -> SiteBytes:
-        """Return what filling takes, which has the whole raster at hand."""
-        if self.params.fill == "none" or self.params.cell is None:
-            return SiteBytes(0, 0)
-        cells = site.bounds.width * site.bounds.height / self.params.cell**2
-        return SiteBytes(0, int(cells * _FILLING[self.params.fill]))
+        """Return what smoothing and filling take, which have the whole raster at hand."""
+        window = raster_window(self.name, site, cast("float", self.params.cell))
+        cells = window.rows * window.columns
+        smoothing = smoothing_bytes(cells) if self.params.method == "smooth" else 0
+        filling = int(cells * _FILLING[self.params.fill]) if self.params.fill != "none" else 0
+        return SiteBytes(0, max(smoothing, filling))
 
     def canvas(self, site: SiteFacts) -> tuple[Canvas, ...]:
         """Return the two rasters: heights stay float64 (the file's float32 is made of them in its own unit).
