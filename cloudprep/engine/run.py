@@ -222,7 +222,7 @@ class _Run:
                 return self._finish(None, None, [], [])
             self._refuse_far_apart()
             store, site = holder.finish(self.columns)
-            site = replace(site, cell=self.cell)
+            site = self._asked(site)
             stage_records, products = self._run_stages(store, site, self._named(crs))
             self.figures.update(final_figures(self.codes))
             self.blocks, self.scratch = len(store.blocks), store.scratch_bytes
@@ -240,7 +240,7 @@ class _Run:
         alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
         if not alive:
             return InMemory(names, request.block_edge)
-        site = replace(facts_from_headers(alive, self.columns), cell=self.cell)
+        site = self._asked(facts_from_headers(alive, self.columns))
         crew = self.executor.crew
         plan = plan_memory(
             resolved_roughly(self.stages, site),
@@ -328,7 +328,7 @@ class _Run:
         outputs = [self.targets[i.name] for i in self._alive()]
         plan: dict[str, Any] = {}
         if alive:
-            site = replace(facts_from_headers(alive, self.columns), cell=self.cell)
+            site = self._asked(facts_from_headers(alive, self.columns))
             stages = resolved_roughly(self.stages, site)
             made_names = dict.fromkeys(g for s in stages for g in s.products())
             outputs += [self.folder.terrain / f"{g}.tif" for g in made_names]
@@ -402,6 +402,10 @@ class _Run:
     def cell(self) -> float | None:
         """The cell that all rasters share unless a stage has its own, m."""
         return self.request.cell or self.request.pipeline.grid.cell
+
+    def _asked(self, site: SiteFacts) -> SiteFacts:
+        """Return the facts with what the points don't tell: the cell asked for, the unit of heights."""
+        return replace(site, cell=self.cell, vertical_unit=self._units().vertical)
 
     def _run_stages(self, store: Store, site: SiteFacts, crs: CloudCrs) -> tuple[list[StageRecord], Products]:
         self.codes = code_counts(store)

@@ -37,6 +37,7 @@ BUILT_IN: dict[str, str] = {
     "hillshade": "cloudprep.stages.relief.hillshade:Hillshade",
     "surface_height": "cloudprep.stages.above_ground.surface_height:SurfaceHeight",
     "height_above_ground": "cloudprep.stages.above_ground.height_above_ground:HeightAboveGround",
+    "contours": "cloudprep.stages.lines.contours:Contours",
 }
 
 
