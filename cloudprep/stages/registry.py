@@ -38,6 +38,7 @@ BUILT_IN: dict[str, str] = {
     "surface_height": "cloudprep.stages.above_ground.surface_height:SurfaceHeight",
     "height_above_ground": "cloudprep.stages.above_ground.height_above_ground:HeightAboveGround",
     "contours": "cloudprep.stages.lines.contours:Contours",
+    "terrain_tin": "cloudprep.stages.lines.terrain_tin:TerrainTin",
 }
 
 
