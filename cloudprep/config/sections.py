@@ -48,6 +48,11 @@ def _number_as_version(value: object) -> object:
     return "1.4" if isinstance(value, float) and value == 1.4 else value
 
 
+def _list_as_tuple(value: object) -> object:
+    """Let ``layers: [gpkg, dxf]`` be written as YAML writes lists."""
+    return tuple(value) if isinstance(value, list) else value
+
+
 class OutputOptions(_Section):
     """How the clouds are written."""
 
@@ -58,6 +63,15 @@ class OutputOptions(_Section):
         BeforeValidator(_number_as_version, json_schema_input_type=Literal["keep", "1.4", 1.4]),
     ] = Field(
         default="keep", description="keep each flight's version and point format, or upgrade both to LAS 1.4"
+    )
+
+    layers: Annotated[
+        tuple[Literal["gpkg", "dxf"], ...],
+        BeforeValidator(_list_as_tuple, json_schema_input_type=list[Literal["gpkg", "dxf"]]),
+    ] = Field(
+        default=("gpkg",),
+        min_length=1,
+        description="file formats of points, lines and areas: gpkg, a GeoPackage; dxf, a drawing",
     )
 
 

@@ -27,6 +27,7 @@ _REPORTED = (
     "lazrs",
     "rasterio",
     "pyogrio",
+    "ezdxf",
     "shapely",
     "pyproj",
     "pydantic",
@@ -75,7 +76,7 @@ class OutputRecord(_Part):
     """One deliverable."""
 
     path: str = Field(description="below the run's folder, with forward slashes")
-    kind: Literal["cloud", "raster", "picture", "layers"]
+    kind: Literal["cloud", "raster", "picture", "layers", "drawing", "surface"]
     size_bytes: int = Field(ge=0)
     sha256: str
     source: str = Field("", description="the input it was made from, for clouds")

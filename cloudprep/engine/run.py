@@ -19,7 +19,15 @@ from cloudprep.engine.closing import (
     site_record,
     status_of,
 )
-from cloudprep.engine.deliver import LAYERS, deliver_clouds, deliver_grid, deliver_layers
+from cloudprep.engine.deliver import (
+    LAYERS,
+    SURFACE,
+    check_deliverable,
+    deliver_clouds,
+    deliver_grid,
+    deliver_layers,
+    deliver_surfaces,
+)
 from cloudprep.engine.executor import Threads
 from cloudprep.engine.executor_dask import Dask
 from cloudprep.engine.folder import RunFolder
@@ -210,6 +218,8 @@ class _Run:
         self._open()
         self._check_needs()
         crs = self._settle_reference()
+        if self._alive():
+            check_deliverable(self.stages, self.request.pipeline.output, self._named(crs))
         if self.request.dry_run:
             return self._dry_run()
         with ExitStack() as stack:
@@ -228,8 +238,13 @@ class _Run:
             self.blocks, self.scratch = len(store.blocks), store.scratch_bytes
             self.peak_elsewhere = self.executor.peak_elsewhere()
             clouds = self._deliver(store)
-            layers = deliver_layers(products.layers, self.folder.terrain, self._named(crs), site.origin)
-            self.outputs += [output_record(self.folder.root, g.path, g.kind, g.sha256) for g in layers]
+            terrain, named = self.folder.terrain, self._named(crs)
+            formats = self.request.pipeline.output.layers
+            made = [
+                *deliver_layers(products.layers, formats, terrain, named, site.origin),
+                *deliver_surfaces(products.surfaces, terrain, named, site.origin),
+            ]
+            self.outputs += [output_record(self.folder.root, g.path, g.kind, g.sha256) for g in made]
             outputs = [*clouds, *self.outputs]
         return self._finish(site, crs, stage_records, outputs)
 
@@ -333,7 +348,12 @@ class _Run:
             made_names = dict.fromkeys(g for s in stages for g in s.products())
             outputs += [self.folder.terrain / f"{g}.tif" for g in made_names]
             if any(s.makes_layers for s in stages):
-                outputs.append(self.folder.terrain / LAYERS)
+                outputs += [
+                    self.folder.terrain / LAYERS.format(ending)
+                    for ending in ("gpkg", "dxf")
+                    if ending in self.request.pipeline.output.layers
+                ]
+            outputs += [self.folder.terrain / SURFACE.format(n) for s in stages for n in s.makes_surfaces]
             outputs.append(self.folder.root / "run.json")
             made = plan_run(
                 stages,
