@@ -38,6 +38,8 @@ BUILT_IN: dict[str, str] = {
     "surface_height": "cloudprep.stages.above_ground.surface_height:SurfaceHeight",
     "height_above_ground": "cloudprep.stages.above_ground.height_above_ground:HeightAboveGround",
     "contours": "cloudprep.stages.lines.contours:Contours",
+    "spot_heights": "cloudprep.stages.lines.spot_heights:SpotHeights",
+    "find_breaklines": "cloudprep.stages.lines.find_breaklines:FindBreaklines",
     "terrain_tin": "cloudprep.stages.lines.terrain_tin:TerrainTin",
 }
 

@@ -12,14 +12,15 @@ if TYPE_CHECKING:
 
 _METRES = (0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
 _FEET = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
-_MOST_LINES = 100
+# Birds and noise widen the range of heights: hence so many.
+_MOST_LINES = 300
 _FEWEST_LINES = 10
 
 
 def derived_interval(site: SiteFacts) -> tuple[float, str]:
     """Return the contour interval (m) that suits a site, and why.
 
-    A line to each cell's side of height, where that makes 10 to 100 lines from the lowest point to the
+    A line to each cell's side of height, where that makes 10 to 300 lines from the lowest point to the
     highest; rounded up to what is usual.
     """
     cell = derived_cell(site)[0]
@@ -29,7 +30,7 @@ def derived_interval(site: SiteFacts) -> tuple[float, str]:
     usual, name = (_METRES, "m") if unit == METRE else (_FEET, "feet")
     number = next((n for n in usual if n * unit >= wanted * (1 - 1e-9)), usual[-1])
     if wanted == relief / _MOST_LINES:
-        why = f"a hundredth of the {relief:.0f} m from the lowest to the highest point"
+        why = f"a 300th of the {relief:.0f} m from the lowest to the highest point"
     elif wanted == cell:
         why = f"as high as the cell of {cell:g} m is wide"
     else:
