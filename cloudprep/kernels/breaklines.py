@@ -176,6 +176,48 @@ def _largest(z, change, first, beyond, least, found):  # type: ignore[no-untyped
     return count
 
 
+def clearest(points: BreakPoints, shape: tuple[int, int], distance: float) -> BreakPoints:
+    """Return places without those that lie too near to a clearer one of their kind.
+
+    Parameters
+    ----------
+    points : BreakPoints
+        Places; of equal ones the earlier counts as the clearer.
+    shape : tuple of int
+        Rows and columns that they lie in.
+    distance : float
+        Cells, at most 1.
+    """
+    order = np.argsort(-np.abs(points.angle), kind="stable")
+    taken = np.zeros(len(order), np.bool_)
+    heads = np.full((shape[0] + 2, shape[1] + 2), -1, np.int64 if len(order) >= 2**31 else np.int32)
+    others = np.empty(len(order), heads.dtype)
+    _take(points.places, points.angle, order, distance**2, heads, others, taken)
+    return BreakPoints(*(values[taken] for values in points))
+
+
+@njit(nogil=True, cache=True)
+def _take(places, angle, order, squared, heads, others, taken):  # type: ignore[no-untyped-def]
+    for i in order:
+        row = int(places[i, 1]) + 1
+        column = int(places[i, 0]) + 1
+        free = True
+        for r in range(row - 1, row + 2):
+            for c in range(column - 1, column + 2):
+                if r >= heads.shape[0] or c >= heads.shape[1]:
+                    continue
+                j = heads[r, c]
+                while j >= 0 and free:
+                    dx = places[j, 0] - places[i, 0]
+                    dy = places[j, 1] - places[i, 1]
+                    free = (angle[i] > 0) != (angle[j] > 0) or dx * dx + dy * dy >= squared
+                    j = others[j]
+        if free:
+            taken[i] = True
+            others[i] = heads[row, column]
+            heads[row, column] = i
+
+
 def chains_of(
     places: NDArray[np.float64],
     downhill: NDArray[np.float64],

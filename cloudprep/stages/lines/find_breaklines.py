@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
-from cloudprep.kernels.breaklines import BreakPoints, break_points, chains_of
+from cloudprep.kernels.breaklines import BreakPoints, break_points, chains_of, clearest
 from cloudprep.model.layer import Layer
 from cloudprep.stages.base import Scope, Solution, Stage, StageParams, parameter
 from cloudprep.stages.lines._lines import lines_from
@@ -25,6 +25,8 @@ _SHORTEST_CELLS = 20
 _STRIP_CELLS = 2_000_000
 _WEAK = 0.5
 _REACH = 2.9
+# Places nearer to each other, in cells, stand for the same one.
+_NEAREST = 0.75
 
 
 class FindBreaklinesParams(StageParams):
@@ -154,7 +156,8 @@ class FindBreaklines(Stage):
             break_points(grid.values, first, min(first + step, rows), cell, least)
             for first in range(0, rows, step)
         ]
-        return BreakPoints(*(np.concatenate(values) for values in zip(*parts, strict=True)))
+        found = BreakPoints(*(np.concatenate(values) for values in zip(*parts, strict=True)))
+        return clearest(found, grid.window.shape, _NEAREST)
 
 
 def _neighbours(starts: NDArray[np.int64], closed: NDArray[np.bool_]) -> tuple[Any, Any]:
