@@ -60,7 +60,7 @@ def site_record(site: SiteFacts, crs: CloudCrs, units: Units) -> SiteRecord:
 def output_record(
     root: Path,
     path: Path,
-    kind: Literal["cloud", "raster", "picture", "layers", "index", "catalogue"],
+    kind: Literal["cloud", "raster", "picture", "layers", "drawing", "surface", "index", "catalogue"],
     sha256: str,
     *,
     source: str = "",

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from cloudprep.engine.clipping import clipped_surface
 from cloudprep.engine.closing import output_record
-from cloudprep.engine.deliver import RasterManner, deliver_grid, deliver_layers
+from cloudprep.engine.deliver import RasterManner, deliver_grid, deliver_layers, deliver_surfaces
 from cloudprep.engine.footprints import CloudFootprint, RasterFootprint, write_index
 from cloudprep.engine.stac import Delivered, stac_item, write_item
 from cloudprep.engine.tiling import Tiling
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from cloudprep.io.las import WrittenCloud
     from cloudprep.model.crs import CloudCrs
     from cloudprep.model.grid import Grid
-    from cloudprep.model.layer import Layer
+    from cloudprep.model.layer import Layer, TinSurface
     from cloudprep.model.site import SiteFacts
 
 
@@ -95,7 +96,14 @@ class Delivery:
     def layers(self, layers: Sequence[Layer], origin: tuple[float, float]) -> list[OutputRecord]:
         """Write the vector layers."""
         region = None if self._area is None else self._area.inner
-        made = deliver_layers(layers, self._folder.terrain, self.heights, origin, region)
+        made = deliver_layers(layers, self._output.layers, self._folder.terrain, self.heights, origin, region)
+        return [output_record(self._folder.root, g.path, g.kind, g.sha256) for g in made]
+
+    def surfaces(self, surfaces: Sequence[TinSurface], origin: tuple[float, float]) -> list[OutputRecord]:
+        """Write the surfaces of triangles."""
+        if self._area is not None:
+            surfaces = [clipped_surface(one, self._area.inner, origin) for one in surfaces]
+        made = deliver_surfaces(surfaces, self._folder.terrain, self.heights, origin)
         return [output_record(self._folder.root, g.path, g.kind, g.sha256) for g in made]
 
     def cloud(self, made: WrittenCloud, source: Path, shown: str) -> OutputRecord:

@@ -27,6 +27,7 @@ _REPORTED = (
     "lazrs",
     "rasterio",
     "pyogrio",
+    "ezdxf",
     "shapely",
     "pyproj",
     "pydantic",
@@ -96,7 +97,7 @@ class OutputRecord(_Part):
     """One deliverable."""
 
     path: str = Field(description="below the run's folder, with forward slashes")
-    kind: Literal["cloud", "raster", "picture", "layers", "index", "catalogue"]
+    kind: Literal["cloud", "raster", "picture", "layers", "drawing", "surface", "index", "catalogue"]
     size_bytes: int = Field(ge=0)
     sha256: str
     source: str = Field("", description="the input it was made from, for clouds")

@@ -23,7 +23,7 @@ from cloudprep.engine.closing import (
     site_record,
     status_of,
 )
-from cloudprep.engine.deliver import LAYERS, deliver_clouds
+from cloudprep.engine.deliver import LAYERS, SURFACE, check_deliverable, deliver_clouds
 from cloudprep.engine.delivery import Delivery
 from cloudprep.engine.executor import Threads
 from cloudprep.engine.executor_dask import Dask
@@ -266,6 +266,7 @@ class _Run:
             self.delivery = Delivery(self.folder, self._named(crs), self.request.pipeline.output, self.area)
             if self.delivery.remark:
                 self._warn(f"heights of rasters and layers: {self.delivery.remark}")
+            check_deliverable(self.stages, self.request.pipeline.output, self.delivery.heights)
         self._read_given(crs)
         if self.request.dry_run:
             return self._dry_run()
@@ -280,7 +281,7 @@ class _Run:
             self._refuse_unused()
             self._refuse_far_apart()
             store, site = holder.finish(self.columns)
-            site = replace(site, cell=self.cell)
+            site = self._asked(site)
             if self.delivery.tiling is not None:
                 check_tiles(self.delivery.tiling, self.stages, site)
             stage_records, products = self._run_stages(store, site)
@@ -289,6 +290,7 @@ class _Run:
             self.peak_elsewhere = self.executor.peak_elsewhere()
             clouds = self._deliver(store)
             self.outputs += self.delivery.layers(products.layers, site.origin)
+            self.outputs += self.delivery.surfaces(products.surfaces, site.origin)
             outputs = [*clouds, *self.outputs, *self.delivery.index()]
             dates = [i.flight.header.creation_date for i in self._alive() if i.flight]
             created = [date for date in dates if date is not None]
@@ -302,7 +304,7 @@ class _Run:
         alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
         if not alive:
             return InMemory(names, request.block_edge, self._used_area)
-        site = replace(facts_from_headers(alive, self.columns), cell=self.cell)
+        site = self._asked(facts_from_headers(alive, self.columns))
         crew = self.executor.crew
         plan = plan_memory(
             resolved_roughly(self.stages, site),
@@ -443,7 +445,7 @@ class _Run:
         outputs = [self.targets[i.name] for i in self._alive()]
         plan: dict[str, Any] = {}
         if alive:
-            site = replace(facts_from_headers(alive, self.columns), cell=self.cell)
+            site = self._asked(facts_from_headers(alive, self.columns))
             stages = resolved_roughly(self.stages, site)
             made_names = dict.fromkeys(g for s in stages for g in s.products())
             tiling, wanted = self.delivery.tiling, self.request.pipeline.output
@@ -453,7 +455,12 @@ class _Run:
                 self.folder.terrain / f"{g if tiling is None else tiling.pattern(g)}.tif" for g in made_names
             ]
             if any(s.makes_layers for s in stages):
-                outputs.append(self.folder.terrain / LAYERS)
+                outputs += [
+                    self.folder.terrain / LAYERS.format(ending)
+                    for ending in ("gpkg", "dxf")
+                    if ending in wanted.layers
+                ]
+            outputs += [self.folder.terrain / SURFACE.format(n) for s in stages for n in s.makes_surfaces]
             outputs += [self.folder.terrain / INDEX] if wanted.tile_index else []
             outputs += [self.folder.root / ITEM_NAME] if wanted.stac_item else []
             outputs.append(self.folder.root / "run.json")
@@ -537,6 +544,10 @@ class _Run:
     def cell(self) -> float | None:
         """The cell that all rasters share unless a stage has its own, m."""
         return self.request.cell or self.request.pipeline.grid.cell
+
+    def _asked(self, site: SiteFacts) -> SiteFacts:
+        """Return the facts with what the points don't tell: the cell asked for, the unit of heights."""
+        return replace(site, cell=self.cell, vertical_unit=self._units().vertical)
 
     def _run_stages(self, store: Store, site: SiteFacts) -> tuple[list[StageRecord], Products]:
         self.codes = code_counts(store)

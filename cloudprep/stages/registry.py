@@ -47,6 +47,10 @@ BUILT_IN: dict[str, str] = {
     "fill_voids": "cloudprep.stages.relief.fill_voids:FillVoids",
     "report_voids": "cloudprep.stages.surface.report_voids:ReportVoids",
     "terrain_error": "cloudprep.stages.surface.terrain_error:TerrainError",
+    "contours": "cloudprep.stages.lines.contours:Contours",
+    "spot_heights": "cloudprep.stages.lines.spot_heights:SpotHeights",
+    "find_breaklines": "cloudprep.stages.lines.find_breaklines:FindBreaklines",
+    "terrain_tin": "cloudprep.stages.lines.terrain_tin:TerrainTin",
 }
 
 
