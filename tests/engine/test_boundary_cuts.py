@@ -333,3 +333,26 @@ def test_workers_of_a_cluster_give_the_same_bytes(clouds, cut, site, told, clust
     options = {"engine": "dask", "scheduler": cluster(2, 1), "block_points": 400}
     _, out = cut(flight, boundary=boundary, file=file, out="cluster", **options)
     assert told(out) == told(plain)
+
+
+def test_the_plan_counts_rasters_about_the_boundary_only(clouds, run, pipeline_file, site):
+    # 20 km of flight, a cell of 5 cm: the whole would be refused as too many cells.
+    columns = clouds.columns()
+    columns["x"] = columns["x"] * 400
+    plan = """
+cloudprep: 1
+stages:
+  - stage: terrain_grid
+    cell: 0.05
+boundary: {file: %s, buffer: 30}
+"""
+    small = site(shapely.box(10, 10, 50, 50), name="small.gpkg")
+    flight = clouds.write(columns=columns)
+    site(shapely.box(0, 0, 24_000, 60), name="all.gpkg")
+    with pytest.raises(UsageError, match="million cells"):
+        run(flight, pipeline=pipeline_file(plan % "all.gpkg"), out="all")
+    outcome, out = run(flight, pipeline=pipeline_file(plan % small.name))
+    assert outcome.exit_code == 0
+    rows, columns = raster(out)[0].shape  # few points lie there, and none on the northern edge
+    assert columns == 800
+    assert 400 < rows <= 800
