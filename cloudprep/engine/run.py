@@ -74,6 +74,7 @@ from cloudprep.errors import (
 )
 from cloudprep.io.las import NothingWithinError, check_room_for_labels, fingerprint
 from cloudprep.kernels.compiling import what_it_means
+from cloudprep.model.bounds import Bounds
 from cloudprep.model.columns import WORKING_COLUMNS
 from cloudprep.model.crs import CloudCrs
 
@@ -86,6 +87,7 @@ if TYPE_CHECKING:
     from cloudprep.engine.progress import ProgressSink
     from cloudprep.engine.record import Engine
     from cloudprep.engine.store import Store
+    from cloudprep.io.las import Flight
     from cloudprep.model.grid import Grid
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
@@ -304,7 +306,7 @@ class _Run:
         alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
         if not alive:
             return InMemory(names, request.block_edge, self._used_area)
-        site = self._asked(facts_from_headers(alive, self.columns))
+        site = self._rough_site(alive)
         crew = self.executor.crew
         plan = plan_memory(
             resolved_roughly(self.stages, site),
@@ -331,6 +333,17 @@ class _Run:
             block_points=request.block_points,
             area=self._used_area,
         )
+
+    def _rough_site(self, alive: list[tuple[Flight, Units]]) -> SiteFacts:
+        """Return the site as the headers tell it; where there is a boundary, rasters lie about it only."""
+        site = self._asked(facts_from_headers(alive, self.columns))
+        if self.area is None:
+            return site
+        x0, y0, x1, y1 = self.area.outer.polygon.bounds
+        b = site.bounds
+        bounds = Bounds(max(b.x0, x0), max(b.y0, y0), min(b.x1, x1), min(b.y1, y1))
+        # Boxes of several flights may leave the boundary in a gap between them.
+        return replace(site, bounds=bounds) if bounds.width > 0 and bounds.height > 0 else site
 
     @property
     def _used_area(self) -> Region | None:
@@ -445,7 +458,7 @@ class _Run:
         outputs = [self.targets[i.name] for i in self._alive()]
         plan: dict[str, Any] = {}
         if alive:
-            site = self._asked(facts_from_headers(alive, self.columns))
+            site = self._rough_site(alive)
             stages = resolved_roughly(self.stages, site)
             made_names = dict.fromkeys(g for s in stages for g in s.products())
             tiling, wanted = self.delivery.tiling, self.request.pipeline.output

@@ -333,3 +333,65 @@ def test_workers_of_a_cluster_give_the_same_bytes(clouds, cut, site, told, clust
     options = {"engine": "dask", "scheduler": cluster(2, 1), "block_points": 400}
     _, out = cut(flight, boundary=boundary, file=file, out="cluster", **options)
     assert told(out) == told(plain)
+
+
+def test_the_plan_counts_rasters_about_the_boundary_only(clouds, run, pipeline_file, site):
+    # 20 km of flight, a cell of 5 cm: the whole would be refused as too many cells.
+    columns = clouds.columns()
+    columns["x"] = columns["x"] * 400
+    plan = """
+cloudprep: 1
+stages:
+  - stage: terrain_grid
+    cell: 0.05
+boundary: {file: %s, buffer: 30}
+"""
+    small = site(shapely.box(10, 10, 50, 50), name="small.gpkg")
+    flight = clouds.write(columns=columns)
+    site(shapely.box(0, 0, 24_000, 60), name="all.gpkg")
+    with pytest.raises(UsageError, match="million cells"):
+        run(flight, pipeline=pipeline_file(plan % "all.gpkg"), out="all")
+    outcome, out = run(flight, pipeline=pipeline_file(plan % small.name))
+    assert outcome.exit_code == 0
+    rows, columns = raster(out)[0].shape  # few points lie there, and none on the northern edge
+    assert columns == 800
+    assert 400 < rows <= 800
+
+
+def test_clouds_in_feet_are_cut_by_a_boundary_in_degrees(clouds, run, tmp_path, pipeline_file, record_of):
+    # California zone 6, US survey feet; a square of 100 by 80 feet of the plan, written in degrees.
+    foot = 1200 / 3937
+    east, north = 6_200_000, 1_800_000
+    flight = clouds.write(epsg=2230, unit=foot, east=east * foot, north=north * foot)
+    change = Transformer.from_crs(2230, 4326, always_xy=True)
+    square = shapely.segmentize(shapely.box(east + 20, north + 30, east + 120, north + 110), 1.0)
+    degrees = shapely.transform(square, lambda xy: np.column_stack(change.transform(*xy.T)))
+    pyogrio.raw.write(
+        tmp_path / "square.gpkg",
+        shapely.to_wkb(np.array([degrees], object)),
+        [],
+        np.array([], object),
+        driver="GPKG",
+        geometry_type="Polygon",
+        crs="EPSG:4326",
+    )
+    text = f"{PIPELINE}output: {{tile_index: true}}\nboundary: {{file: square.gpkg, buffer: 5}}\n"
+    _, out = run(flight, pipeline=pipeline_file(text))
+    source, made = laspy.read(flight), laspy.read(out / "clouds/flight.laz")
+    x, y = np.asarray(source.x) - east, np.asarray(source.y) - north
+    margin = np.minimum.reduce([x - 20, 120 - x, y - 30, 110 - y])
+    sure = np.abs(margin) > 0.01  # a hundredth of a foot, for the way to degrees and back
+    assert len(made.points) == pytest.approx((margin > 0).sum(), abs=int((~sure).sum()))
+    assert record_of(out)["boundary"]["area_m2"] == pytest.approx(8000 * foot**2, rel=1e-5)
+    values, place, nothing = raster(out)
+    rows, columns = np.nonzero(values != nothing)
+    x, y = place.c - east + (columns + 0.5) * place.a, place.f - north + (rows + 0.5) * place.e
+    assert x.min() > 20 - 0.01
+    assert x.max() < 120 + 0.01
+    assert y.min() > 30 - 0.01
+    assert y.max() < 110 + 0.01
+    assert len(rows) == pytest.approx(8000 * foot**2, rel=0.1)
+    _, _, wkb, _ = pyogrio.raw.read(out / "terrain/index.gpkg", layer="clouds")
+    assert shapely.from_wkb(wkb[0]).bounds == pytest.approx(
+        (made.x.min(), made.y.min(), made.x.max(), made.y.max()), abs=1e-3
+    )
