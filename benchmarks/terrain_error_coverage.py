@@ -50,7 +50,7 @@ _FEWEST = 1000
 
 
 class Row(NamedTuple):
-    """Cells of one kind in a scene: how many, shares within 1 and 1.96 errors (%), errors said, true (m)."""
+    """Cells of one kind in a scene: number, shares within 1 and 1.96 errors (%), errors said and true (m)."""
 
     scene: str
     kind: str
