@@ -1,8 +1,8 @@
 """Flat water held against the specification that agencies order by, the LAS standard, and a raster library.
 
 USGS Lidar Base Specification, hydro-flattening: ponds and lakes of 2 acres or more (a round pond of some
-350 feet across), rivers of 100 feet nominal width or more, permanent islands of 1 acre or more; ponds flat and
-level, rivers level from bank to bank and falling downstream, both at or just below the ground around.
+350 feet across), rivers of 100 feet nominal width or more, permanent islands of 1 acre or more; ponds flat
+and level, rivers level from bank to bank and falling downstream, both at or just below the ground around.
 An acre is 43 560 square feet, a foot 0.3048 m (NIST Handbook 44, appendix C).
 """
 
