@@ -144,10 +144,12 @@ def _features_at(x, y, ex0, ey0, ex1, ey1, feature, bottom, height, start, order
                 if odd:
                     break
                 current = feature[e]
-            if (ey0[e] <= y[i]) != (ey1[e] <= y[i]) and x[i] < _crossing(
-                ex0[e], ey0[e], ex1[e], ey1[e], y[i]
-            ):
-                odd = not odd
+            if (ey0[e] <= y[i]) != (ey1[e] <= y[i]):
+                # Most edges lie wholly to one side: no need to reckon where they are crossed.
+                if x[i] < min(ex0[e], ex1[e]) or (
+                    x[i] < max(ex0[e], ex1[e]) and x[i] < _crossing(ex0[e], ey0[e], ex1[e], ey1[e], y[i])
+                ):
+                    odd = not odd
         if odd:
             found[i] = current
     return found
@@ -155,10 +157,10 @@ def _features_at(x, y, ex0, ey0, ex1, ey1, feature, bottom, height, start, order
 
 @njit(nogil=True, cache=True)
 def _crossing(x0, y0, x1, y1, y):  # type: ignore[no-untyped-def]
-    """Return where an edge crosses a height, the same from both of its ends."""
+    """Return where an edge crosses a height, the same from both of its ends, and not beside it."""
     if y0 > y1:
         x0, y0, x1, y1 = x1, y1, x0, y0
-    return x0 + (y - y0) / (y1 - y0) * (x1 - x0)
+    return min(max(x0 + (y - y0) / (y1 - y0) * (x1 - x0), min(x0, x1)), max(x0, x1))
 
 
 class CellRuns(NamedTuple):

@@ -133,8 +133,8 @@ class FindWater(Stage):
 
     def site_bytes(self, site: SiteFacts) -> SiteBytes:
         """Return the memory (bytes) of the rasters that are looked at."""
-        window = site.lattice(cast("float", self.params.cell)).window(site.bounds)
-        return SiteBytes(0, window.rows * window.columns * _CELL_BYTES)
+        cells = site.bounds.width * site.bounds.height / cast("float", self.params.cell) ** 2
+        return SiteBytes(0, int(min(cells, _MOST_CELLS)) * _CELL_BYTES)
 
     def summarise(self, points: Points, context: Context) -> Summary:
         """Return what the cells of this block hold."""

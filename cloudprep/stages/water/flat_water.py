@@ -12,7 +12,7 @@ from cloudprep.kernels.flat_water import raise_rims
 from cloudprep.kernels.polygons import cell_runs
 from cloudprep.model.layer import Layer
 from cloudprep.stages.base import SiteBytes, Solution
-from cloudprep.stages.surface._cells import derived_cell, raster_window
+from cloudprep.stages.surface._cells import MOST_CELLS, derived_cell
 from cloudprep.stages.water._banks import OnWater
 from cloudprep.stages.water._features import WaterParams
 
@@ -89,8 +89,8 @@ class FlatWater(OnWater):
 
     def site_bytes(self, site: SiteFacts) -> SiteBytes:
         """Return the memory (bytes) of the rasters that are made, where the terrain has the usual cell."""
-        window = raster_window(self.name, site, derived_cell(site)[0])
-        return SiteBytes(0, window.rows * window.columns * self.bytes_per_cell)
+        cells = site.bounds.width * site.bounds.height / derived_cell(site)[0] ** 2
+        return SiteBytes(0, int(min(cells, MOST_CELLS)) * self.bytes_per_cell)
 
     def solve(self, merged: Any, site: SiteFacts) -> Solution:
         """Return the terrain with water in it, and the polygons with their levels."""
