@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
+from cloudprep.engine.ahead import CompiledAhead
 from cloudprep.engine.closing import (
     class_counts,
     extra_dimension_records,
@@ -212,12 +213,14 @@ class _Run:
             if self.request.engine == "dask":
                 self.executor = stack.enter_context(Dask(self.request.scheduler, self.workers))
             self.folder.prepare(paths)
+            ahead = stack.enter_context(CompiledAhead(self.workers, self.progress))
             holder = self._holder(stack)
             self._load(holder)
             if not self._alive():
                 return self._finish(None, None, [], [])
             self._refuse_far_apart()
             store, site = holder.finish(self.columns)
+            ahead.wait()
             stage_records, grids = self._run_stages(store, site)
             self.figures.update(final_figures(self.codes))
             self.blocks, self.scratch = len(store.blocks), store.scratch_bytes
