@@ -27,6 +27,7 @@ from cloudprep.io.atomic import whole_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
+    from collections.abc import Set as AbstractSet
 
     from cloudprep.engine.ahead_list import Kernel
     from cloudprep.engine.progress import ProgressSink
@@ -131,7 +132,9 @@ class CompiledAhead:
             self._helpers.append(helper)
             assert helper.stdin is not None  # noqa: S101
             assert helper.stdout is not None  # noqa: S101
-            while (at := self._queue.take()) is not None:
+            own: set[int] = set()
+            while (at := self._queue.take(own)) is not None:
+                own.add(at)
                 told = ""
                 with contextlib.suppress(OSError):  # it is gone
                     helper.stdin.write(self._queue.kernels[at].line() + "\n")
@@ -172,17 +175,25 @@ class _Queue:
         """Leave out all but these."""
         self._open = [at for at in self._open if at in kernels]
 
-    def take(self) -> int | None:
-        """Return the next kernel, when there is one that can be compiled; None at the end."""
+    def take(self, own: AbstractSet[int] = frozenset()) -> int | None:
+        """Return the next kernel, when there is one that can be compiled; None at the end.
+
+        What calls kernels of one's own comes first: those needn't be read from disk again.
+        """
         with self._changed:
             while not self._stopped and (self._open or self._busy):
                 unsettled = self._busy.union(self._open)
                 working = {self._function(at) for at in self._busy}
-                for at in self._open:
-                    if self._function(at) not in working and unsettled.isdisjoint(self.kernels[at].calls):
-                        self._open.remove(at)
-                        self._busy.add(at)
-                        return at
+                ready = [
+                    at
+                    for at in self._open
+                    if self._function(at) not in working and unsettled.isdisjoint(self.kernels[at].calls)
+                ]
+                if ready:
+                    at = next((at for at in ready if not own.isdisjoint(self.kernels[at].calls)), ready[0])
+                    self._open.remove(at)
+                    self._busy.add(at)
+                    return at
                 self._changed.wait()
             return None
 
