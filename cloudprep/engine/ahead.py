@@ -40,6 +40,8 @@ _HELPER = (
     "import sys; sys.path.insert(0, sys.argv[1]); import cloudprep; sys.path.pop(0); "
     "from cloudprep.engine.ahead_helper import answer; answer()"
 )
+# More would wait for each other, and each takes some 300 MB.
+_MOST_HELPERS = 8
 _TOLD = "compiling what this machine hasn't compiled yet; later runs start at once"
 
 
@@ -112,7 +114,7 @@ class CompiledAhead:
         assert self.folder is not None  # noqa: S101
         with contextlib.suppress(OSError, OutputError), _alone(self.folder, self._queue):
             self._queue.keep(self._missing())  # another run may have done them meanwhile
-            helpers = min(self.workers, self._queue.left)
+            helpers = min(self.workers, self._queue.left, _MOST_HELPERS)
             threads = [threading.Thread(target=self._serve) for _ in range(helpers)]
             for thread in threads:
                 thread.start()
