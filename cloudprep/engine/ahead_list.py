@@ -97,8 +97,8 @@ def type_text(kind: Any) -> Any:
 def type_from(text: Any) -> Any:
     """Return the numba type of a text.
 
-    >>> type_from([None, "int64", "float32 1 A"])
-    Tuple(int64, array(float32, 1d, A))
+    >>> type_text(type_from([None, "int64", "float32 1 A"]))
+    [None, 'int64', 'float32 1 A']
     """
     import numba  # noqa: PLC0415 - as above
 
