@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cloudprep.config import Boundary
+from cloudprep.engine.ahead import CompiledAhead
 from cloudprep.engine.area import read_area, refuse_elsewhere
 from cloudprep.engine.clipping import points_within
 from cloudprep.engine.closing import (
@@ -276,6 +277,7 @@ class _Run:
             if self.request.engine == "dask":
                 self.executor = stack.enter_context(Dask(self.request.scheduler, self.workers))
             self.folder.prepare([*paths, *([self.area.path] if self.area else [])])
+            ahead = stack.enter_context(CompiledAhead(self.workers, self.progress))
             holder = self._holder(stack)
             self._load(holder)
             if not self._alive():
@@ -286,6 +288,7 @@ class _Run:
             site = self._asked(site)
             if self.delivery.tiling is not None:
                 check_tiles(self.delivery.tiling, self.stages, site)
+            ahead.wait()
             stage_records, products = self._run_stages(store, site)
             self.figures.update(final_figures(self.codes))
             self.blocks, self.scratch = len(store.blocks), max(self.scratch, store.scratch_bytes)
