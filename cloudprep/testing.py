@@ -171,8 +171,8 @@ def run_stage(
     store.cut(site, block_edge)
     work = StagePass(stage.resolved(site), store, site, workers=workers, progress=Silent())
     result = work.carry_out()
-    labels = {n: store.columns[n] for n in LABEL_COLUMNS if n in store.columns}
-    working = {n: store.columns[n] for n in stage.provides if n in WORKING_COLUMNS}
+    labels = {n: store.column(n) for n in LABEL_COLUMNS if n in store.columns}
+    working = {n: store.column(n) for n in stage.provides if n in WORKING_COLUMNS}
     return StageRun(labels, result, working)
 
 

@@ -11,6 +11,7 @@ from cloudprep.engine.memory import FEWEST_POINTS, plan_memory
 from cloudprep.engine.scratch import ColumnFiles
 from cloudprep.engine.sitefacts import measure_spilled
 from cloudprep.engine.spilling import LEAVES_PER_BLOCK, Spiller
+from cloudprep.engine.store import BLOCK_POINTS
 from cloudprep.errors import UsageError
 
 if TYPE_CHECKING:
@@ -26,6 +27,10 @@ if TYPE_CHECKING:
     from cloudprep.model.bounds import Bounds
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
+
+# A block in memory: so many points are worth a task, and it is so many times as wide as its buffer at least.
+FEWEST_AT_A_TIME = 500_000
+_REACHES = 20.0
 
 
 class ReadFlight(Protocol):
@@ -58,12 +63,17 @@ class InMemory:
     names : sequence of str
         Columns to read where a flight carries them.
     block_edge : float, optional
-        Edge of a block, m.
+        Edge of a block, m; by default blocks are small where buffers allow it.
+    stages : sequence of Stage
+        Not yet resolved: the size of blocks follows from how far they reach.
     """
 
-    def __init__(self, names: Sequence[str], block_edge: float | None) -> None:
+    def __init__(
+        self, names: Sequence[str], block_edge: float | None = None, stages: Sequence[Stage] = ()
+    ) -> None:
         self._names = names
         self._edge = block_edge
+        self._stages = stages
         self._loaded: list[LoadedFlight] = []
 
     def read(self, flight: Flight, units: Units, advance: Callable[[int], None]) -> ReadFlight:
@@ -75,8 +85,14 @@ class InMemory:
     def finish(self, columns: frozenset[str]) -> tuple[Store, SiteFacts]:
         """Return the store; it takes over the columns of the flights."""
         store, site = gather(self._loaded, columns)
-        store.cut(site, self._edge)
+        reach = max((stage.resolved(site).reach() for stage in self._stages), default=0.0)
+        store.cut(site, self._edge, block_points_in_memory(site, reach))
         return store, site
+
+
+def block_points_in_memory(site: SiteFacts, reach: float) -> int:
+    """Return how many points a block in memory holds at most, for stages that reach so far (m)."""
+    return min(BLOCK_POINTS, max(FEWEST_AT_A_TIME, math.ceil((_REACHES * reach / site.spacing) ** 2)))
 
 
 class _Seen:

@@ -237,8 +237,12 @@ def put_drawing(drawing: Drawing, canvases: Sequence[Canvas], rasters: Mapping[s
 
 
 def _own(values: NDArray[Any], context: Context) -> NDArray[Any]:
-    """Return the values of a block's own points; the array itself where there is no buffer."""
-    return values if context.core.all() else values[context.core]
+    """Return the values of a block's own points, which stores give first; the array itself where they can."""
+    core = context.core
+    count = int(np.count_nonzero(core))
+    if count == len(core):
+        return values
+    return values[:count] if core[:count].all() else values[core]
 
 
 class StagePass:
@@ -253,7 +257,7 @@ class StagePass:
     site : SiteFacts
         Facts about the site.
     workers : int
-        Threads: shared among blocks, or inside the kernels when there is a single block.
+        Threads: shared among blocks, and inside the kernels where there are more of them than blocks.
     progress : ProgressSink
         Told about every block.
     executor : Executor, optional
@@ -275,8 +279,8 @@ class StagePass:
         self.site = site
         self.progress = progress
         self.executor = executor or Threads(workers)
-        alone = len(store.blocks) == 1 and not self.executor.crew.elsewhere
-        self.kernel_threads = workers if alone else 1
+        spare = 1 if self.executor.crew.elsewhere else workers // max(1, len(store.blocks))
+        self.kernel_threads = max(1, spare)
         stage.threads = workers
 
     def carry_out(self) -> StageResult:
