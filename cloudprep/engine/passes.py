@@ -295,7 +295,11 @@ class StagePass:
                 solution, scratch = self._summarise()
                 if solution.revisit:
                     parts = [done.part for done in self._each_block("revisit", solution, scratch)]
-                    solution = self.stage.settle(self.stage.merge_revisits(parts), solution, self.site)
+                    merged = self.stage.merge_revisits(parts)
+                    del parts
+                    give_back()
+                    solution = self.stage.settle(merged, solution, self.site)
+                    del merged
                 result.grids = solution.grids
                 result.figures.update(solution.figures)
                 result.warnings.extend(solution.warnings)
@@ -316,6 +320,7 @@ class StagePass:
         del done
         merged = self.stage.merge(parts)
         del parts
+        give_back()  # what blocks took, before rasters of the whole site take theirs
         solution = self.stage.solve(merged, self.site)
         self.store.exchange(dtypes)
         return solution, tuple(dtypes)
