@@ -6,10 +6,10 @@ from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
-from scipy import ndimage
 
 from cloudprep.kernels.bilinear import bilinear, corners_of, read_corners
 from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.distances import distance_to
 from cloudprep.kernels.steepness import steepness
 from cloudprep.kernels.strips import in_strips
 
@@ -182,7 +182,7 @@ def agreed_limits(
     near, share, deeper = np.float32(nearness), np.float32(slope_share), np.float32(_DEEPER)
     in_strips(lambda part: _medians(read, near, share, deeper, part.start, part.stop, limits), shape, threads)
     support = 2 * supported >= len(surfaces)
-    far = ndimage.distance_transform_edt(~support) * fine if support.any() else np.full(shape, np.inf)
+    far = distance_to(support, threads=threads) * fine
     low, centre, high, split = limits
     return Limits(
         *first,
