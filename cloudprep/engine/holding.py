@@ -66,14 +66,22 @@ class InMemory:
         Edge of a block, m; by default blocks are small where buffers allow it.
     stages : sequence of Stage
         Not yet resolved: the size of blocks follows from how far they reach.
+    workers : int
+        Threads to use.
     """
 
     def __init__(
-        self, names: Sequence[str], block_edge: float | None = None, stages: Sequence[Stage] = ()
+        self,
+        names: Sequence[str],
+        block_edge: float | None = None,
+        stages: Sequence[Stage] = (),
+        *,
+        workers: int = 1,
     ) -> None:
         self._names = names
         self._edge = block_edge
         self._stages = stages
+        self._workers = workers
         self._loaded: list[LoadedFlight] = []
 
     def read(self, flight: Flight, units: Units, advance: Callable[[int], None]) -> ReadFlight:
@@ -86,7 +94,8 @@ class InMemory:
         """Return the store; it takes over the columns of the flights."""
         store, site = gather(self._loaded, columns)
         reach = max((stage.resolved(site).reach() for stage in self._stages), default=0.0)
-        store.cut(site, self._edge, block_points_in_memory(site, reach))
+        most = block_points_in_memory(site, reach)
+        store.cut(site, self._edge, most, threads=self._workers)
         return store, site
 
 

@@ -231,7 +231,7 @@ class _Run:
         names = [n for n in wanted_columns(self.stages) if n in self.columns]
         alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
         if not alive:
-            return InMemory(names, request.block_edge, self.stages)
+            return InMemory(names, request.block_edge, self.stages, workers=self.workers)
         site = facts_from_headers(alive, self.columns)
         crew = self.executor.crew
         plan = plan_memory(
@@ -245,7 +245,7 @@ class _Run:
             measured=False,
         )
         if not plan.on_disk:
-            return InMemory(names, request.block_edge, self.stages)
+            return InMemory(names, request.block_edge, self.stages, workers=self.workers)
         scratch = stack.enter_context(ScratchFolder(request.scratch or self.folder.root, plan.scratch))
         self.executor.use(scratch)
         return OnDisk(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import threading
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -125,7 +126,14 @@ class MemoryStore:
 
     # -- blocks ----------------------------------------------------------------------------------------------
 
-    def cut(self, site: SiteFacts, edge: float | None = None, most: int = BLOCK_POINTS) -> None:
+    def cut(
+        self,
+        site: SiteFacts,
+        edge: float | None = None,
+        most: int = BLOCK_POINTS,
+        *,
+        threads: int = 1,
+    ) -> None:
         """Cut the site into blocks, once; points are put into their order.
 
         Parameters
@@ -136,13 +144,15 @@ class MemoryStore:
             Edge of a block, m; by default a block holds at most so many points.
         most : int
             Points in a block at most, unless an edge is given.
+        threads : int
+            Threads that put columns into their order.
         """
         count = self.usable_count
         if count == 0 or (edge is None and site.count <= most):
             self.blocks = [Block(0, EVERYWHERE, count)]
             self._held = _Held(np.array([EVERYWHERE]), np.array([0, count]), np.array([0, 1]))
             if self.stray is not None:
-                self._reorder(np.r_[np.flatnonzero(~self.stray), np.flatnonzero(self.stray)])
+                self._reorder(np.r_[np.flatnonzero(~self.stray), np.flatnonzero(self.stray)], threads)
             return
         most = most if edge is None else 0
         if edge is None:
@@ -167,18 +177,22 @@ class MemoryStore:
         del order
         if self.stray is not None and usable is not None:
             by_block = np.r_[usable[by_block], np.flatnonzero(self.stray)]
-        self._reorder(by_block)
+        self._reorder(by_block, threads)
         self.blocks = []
         for number, group in enumerate(groups):
             own = self._held.places_of(number)
             box = rectangle_bounds(group.rectangle, lattice)
             self.blocks.append(Block(number, box, own.stop - own.start))
 
-    def _reorder(self, rows: NDArray[np.integer[Any]]) -> None:
-        """Put all columns into another order, one after the other."""
+    def _reorder(self, rows: NDArray[np.integer[Any]], threads: int) -> None:
+        """Put all columns into another order, a few at a time."""
         small = np.int32 if len(rows) <= np.iinfo(np.int32).max else np.int64
-        for name in tuple(self.columns):
-            self.columns[name] = self.columns[name][rows]
+
+        def put(name: str) -> None:
+            self.columns[name] = np.take(self.columns[name], rows)
+
+        with ThreadPoolExecutor(threads) as pool:
+            list(pool.map(put, tuple(self.columns)))
         self._place = np.empty(len(rows), small)
         self._place[rows] = np.arange(len(rows), dtype=small)
 
