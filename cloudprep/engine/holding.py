@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING, Protocol
 
 from cloudprep.engine.gathering import gather, label_spilled_stray
 from cloudprep.engine.loading import load_flight, site_origin
-from cloudprep.engine.memory import FEWEST_POINTS, plan_memory
+from cloudprep.engine.memory import FEWEST_POINTS, block_points_in_memory, plan_memory
 from cloudprep.engine.scratch import ColumnFiles
 from cloudprep.engine.sitefacts import measure_spilled
 from cloudprep.engine.spilling import LEAVES_PER_BLOCK, Spiller
-from cloudprep.engine.store import BLOCK_POINTS
 from cloudprep.errors import UsageError
 
 if TYPE_CHECKING:
@@ -27,10 +26,6 @@ if TYPE_CHECKING:
     from cloudprep.model.bounds import Bounds
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
-
-# A block in memory: so many points are worth a task, and it is so many times as wide as its buffer at least.
-FEWEST_AT_A_TIME = 500_000
-_REACHES = 20.0
 
 
 class ReadFlight(Protocol):
@@ -93,15 +88,9 @@ class InMemory:
     def finish(self, columns: frozenset[str]) -> tuple[Store, SiteFacts]:
         """Return the store; it takes over the columns of the flights."""
         store, site = gather(self._loaded, columns)
-        reach = max((stage.resolved(site).reach() for stage in self._stages), default=0.0)
-        most = block_points_in_memory(site, reach)
+        most = block_points_in_memory([stage.resolved(site) for stage in self._stages], site)
         store.cut(site, self._edge, most, threads=self._workers)
         return store, site
-
-
-def block_points_in_memory(site: SiteFacts, reach: float) -> int:
-    """Return how many points a block in memory holds at most, for stages that reach so far (m)."""
-    return min(BLOCK_POINTS, max(FEWEST_AT_A_TIME, math.ceil((_REACHES * reach / site.spacing) ** 2)))
 
 
 class _Seen:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import math
 import os
 import re
 from dataclasses import dataclass
@@ -29,6 +30,9 @@ _SHARE = 0.6
 # Points of a block with its buffer, against those of the block alone.
 _BUFFERED = 1.35
 FEWEST_POINTS = 100_000
+# A block in memory: so many points are worth a task, and it is so many times as wide as its buffer at least.
+_FEWEST_AT_A_TIME = 500_000
+_REACHES = 20.0
 # Share of the memory that holds points while they are read into files.
 _READING = 0.25
 
@@ -156,13 +160,16 @@ def plan_memory(
     solving = max(one.solving for one in sites)
     width = _width({"x", "y", "z", *columns, *extra_labels(stages)})
     during = [_width(names) for names in held_during(stages)]
-    needs = [s.bytes_per_point + w for s, w in zip(stages, during, strict=True)] or [0]
+    together = block_points_in_memory(stages, site)
+    # A site of one block has no buffer.
+    at_work = site.count if site.count <= together else min(site.count, int(workers * together * _BUFFERED))
+    needs = [s.bytes_per_point * at_work + w * site.count for s, w in zip(stages, during, strict=True)] or [0]
     whole = BASE_BYTES + max(
-        max(one.held + site.count * need, one.solving) for one, need in zip(sites, needs, strict=True)
+        max(one.held + need, one.solving) for one, need in zip(sites, needs, strict=True)
     )
     whole += site.count * (width + 12)
     if whole <= limit and not shared:
-        return MemoryPlan(limit, False, BLOCK_POINTS, whole, 0, 0)
+        return MemoryPlan(limit, False, together, whole, 0, 0)
     share = limit // processes
     # What each stage leaves for blocks, in points.
     left = [
@@ -194,6 +201,23 @@ def plan_memory(
     # Labels are there twice while they are exchanged; columns that stages make come on top.
     scratch = site.count * _row_on_disk(width, stages)
     return MemoryPlan(limit, True, points, processes * expected, scratch, reading, most)
+
+
+def block_points_in_memory(stages: Sequence[Stage], site: SiteFacts) -> int:
+    """Return how many points a block holds at most where all points are in memory.
+
+    Small ones leave something for every worker, take less memory at a time and stay in the cache for longer;
+    too small ones would consist of their buffers.
+
+    Parameters
+    ----------
+    stages : sequence of Stage
+        Resolved.
+    site : SiteFacts
+        For the point spacing.
+    """
+    reach = max((stage.reach() for stage in stages), default=0.0)
+    return min(BLOCK_POINTS, max(_FEWEST_AT_A_TIME, math.ceil((_REACHES * reach / site.spacing) ** 2)))
 
 
 def _of_block(stage: Stage) -> int:
