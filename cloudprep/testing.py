@@ -251,8 +251,8 @@ def run_stage(
     resolved.layers = example_layers(resolved) if layers is None else layers
     work = StagePass(resolved, store, site, workers=workers, progress=Silent())
     result = work.carry_out()
-    labels = {n: store.columns[n] for n in LABEL_COLUMNS if n in store.columns}
-    working = {n: store.columns[n] for n in stage.provides if n in WORKING_COLUMNS}
+    labels = {n: store.column(n) for n in LABEL_COLUMNS if n in store.columns}
+    working = {n: store.column(n) for n in stage.provides if n in WORKING_COLUMNS}
     return StageRun(labels, result, working)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -145,6 +146,9 @@ def command(
     from cloudprep.engine.urls import as_folder
 
     set_up_logging(verbose)
+    if workers is not None:
+        # The compressor has threads of its own, as many as processors unless told before it begins.
+        os.environ.setdefault("RAYON_NUM_THREADS", str(workers))
     request = RunRequest(
         pipeline=fetched_pipeline(pipeline),
         inputs=tuple(inputs),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from cloudprep.engine.gathering import gather, label_spilled_stray
 from cloudprep.engine.loading import load_flight, site_origin
-from cloudprep.engine.memory import FEWEST_POINTS, plan_memory
+from cloudprep.engine.memory import FEWEST_POINTS, block_points_in_memory, plan_memory
 from cloudprep.engine.scratch import ColumnFiles
 from cloudprep.engine.sitefacts import measure_spilled
 from cloudprep.engine.spilling import LEAVES_PER_BLOCK, Spiller
@@ -63,15 +63,29 @@ class InMemory:
     names : sequence of str
         Columns to read where a flight carries them.
     block_edge : float, optional
-        Edge of a block, m.
+        Edge of a block, m; by default blocks are small where buffers allow it.
+    stages : sequence of Stage
+        Not yet resolved: the size of blocks follows from how far they reach.
+    workers : int
+        Threads to use.
     area : Region, optional
         What lies beyond it is used for nothing.
     """
 
-    def __init__(self, names: Sequence[str], block_edge: float | None, area: Region | None = None) -> None:
+    def __init__(
+        self,
+        names: Sequence[str],
+        block_edge: float | None = None,
+        stages: Sequence[Stage] = (),
+        *,
+        workers: int = 1,
+        area: Region | None = None,
+    ) -> None:
         self._names = names
         self._area = area
         self._edge = block_edge
+        self._stages = stages
+        self._workers = workers
         self._loaded: list[LoadedFlight] = []
 
     def read(self, flight: Flight, units: Units, advance: Callable[[int], None]) -> ReadFlight:
@@ -83,7 +97,8 @@ class InMemory:
     def finish(self, columns: frozenset[str]) -> tuple[Store, SiteFacts]:
         """Return the store; it takes over the columns of the flights."""
         store, site = gather(self._loaded, columns)
-        store.cut(site, self._edge)
+        most = block_points_in_memory([stage.resolved(site) for stage in self._stages], site)
+        store.cut(site, self._edge, most, threads=self._workers)
         return store, site
 
 

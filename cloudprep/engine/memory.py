@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import math
 import os
 import re
 from dataclasses import dataclass
@@ -32,6 +33,9 @@ _SHARE = 0.6
 # Points of a block with its buffer, against those of the block alone.
 _BUFFERED = 1.35
 FEWEST_POINTS = 100_000
+# A block in memory: so many points are worth a task, and it is so many times as wide as its buffer at least.
+_FEWEST_AT_A_TIME = 500_000
+_REACHES = 20.0
 # Share of the memory that holds points while they are read into files.
 _READING = 0.25
 
@@ -159,15 +163,18 @@ def plan_memory(
     sites = _site_bytes(stages, site, in_files=False)
     width = _width({"x", "y", "z", *columns, *extra_labels(stages)})
     during = [_width(names) for names in held_during(stages)]
-    needs = [s.bytes_per_point + w for s, w in zip(stages, during, strict=True)] or [0]
+    together = block_points_in_memory(stages, site)
+    # A site of one block has no buffer.
+    at_work = site.count if site.count <= together else min(site.count, int(workers * together * _BUFFERED))
+    needs = [s.bytes_per_point * at_work + w * site.count for s, w in zip(stages, during, strict=True)] or [0]
     whole = BASE_BYTES + max(
-        max(one.held + site.count * need + drawing, one.solving)
+        max(one.held + need + drawing, one.solving)
         for one, need, drawing in zip(sites, needs, drawn.drawing or (0,), strict=True)
     )
     whole = max(whole, BASE_BYTES + max(one.held for one in sites) + drawn.delivering)
     whole += site.count * (width + 12)
     if whole <= limit and not shared:
-        return MemoryPlan(limit, False, BLOCK_POINTS, whole, 0, 0)
+        return MemoryPlan(limit, False, together, whole, 0, 0)
     share = limit // processes
     sites = _site_bytes(stages, site, in_files=True)
     solving = max(one.solving for one in sites)
@@ -235,6 +242,23 @@ def _coarser(stages: Sequence[Stage], sites: Sequence[SiteBytes], room: int) -> 
     if cell is None or not stages[largest].draws or 2 * taken <= room or room <= 0:
         return ""
     return f"; so does a coarser 'cell' of {stages[largest].name}: {coarser_cell(cell, 2 * taken / room):g} m"
+
+
+def block_points_in_memory(stages: Sequence[Stage], site: SiteFacts) -> int:
+    """Return how many points a block holds at most where all points are in memory.
+
+    Small ones leave something for every worker, take less memory at a time and stay in the cache for longer;
+    too small ones would consist of their buffers.
+
+    Parameters
+    ----------
+    stages : sequence of Stage
+        Resolved.
+    site : SiteFacts
+        For the point spacing.
+    """
+    reach = max((stage.reach() for stage in stages), default=0.0)
+    return min(BLOCK_POINTS, max(_FEWEST_AT_A_TIME, math.ceil((_REACHES * reach / site.spacing) ** 2)))
 
 
 def _of_block(stage: Stage) -> int:

@@ -258,8 +258,12 @@ def _cores(bands: Sequence[Bounds], points: Points, core: NDArray[np.bool_]) -> 
 
 
 def _own(values: NDArray[Any], context: Context) -> NDArray[Any]:
-    """Return the values of a block's own points; the array itself where there is no buffer."""
-    return values if context.core.all() else values[context.core]
+    """Return the values of a block's own points, which stores give first; the array itself where they can."""
+    core = context.core
+    count = int(np.count_nonzero(core))
+    if count == len(core):
+        return values
+    return values[:count] if core[:count].all() else values[core]
 
 
 class StagePass:
@@ -274,7 +278,7 @@ class StagePass:
     site : SiteFacts
         Facts about the site.
     workers : int
-        Threads: shared among blocks, or inside the kernels when there is a single block.
+        Threads: shared among blocks, and inside the kernels where there are more of them than blocks.
     progress : ProgressSink
         Told about every block.
     executor : Executor, optional
@@ -296,8 +300,8 @@ class StagePass:
         self.site = site
         self.progress = progress
         self.executor = executor or Threads(workers)
-        alone = len(store.blocks) == 1 and not self.executor.crew.elsewhere
-        self.kernel_threads = workers if alone else 1
+        spare = 1 if self.executor.crew.elsewhere else workers // max(1, len(store.blocks))
+        self.kernel_threads = max(1, spare)
         stage.threads = workers
 
     def carry_out(self) -> StageResult:
@@ -312,7 +316,11 @@ class StagePass:
                 solution, scratch = self._summarise()
                 if solution.revisit:
                     parts = [done.part for done in self._each_block("revisit", solution, scratch)]
-                    solution = self.stage.settle(self.stage.merge_revisits(parts), solution, self.site)
+                    merged = self.stage.merge_revisits(parts)
+                    del parts
+                    give_back()
+                    solution = self.stage.settle(merged, solution, self.site)
+                    del merged
                 result.take(solution)
             elif self.stage.sources() and not self.stage.draws:
                 solution = self.stage.from_rasters(self.site)
@@ -334,6 +342,7 @@ class StagePass:
         del done
         merged = self.stage.merge(parts)
         del parts
+        give_back()  # what blocks took, before rasters of the whole site take theirs
         solution = self.stage.solve(merged, self.site)
         self.store.exchange(dtypes)
         return solution, tuple(dtypes)

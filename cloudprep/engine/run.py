@@ -302,7 +302,9 @@ class _Run:
         names = [n for n in wanted_columns(self.stages) if n in self.columns]
         alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
         if not alive:
-            return InMemory(names, request.block_edge, self._used_area)
+            return InMemory(
+                names, request.block_edge, self.stages, workers=self.workers, area=self._used_area
+            )
         site = self._rough_site(alive)
         crew = self.executor.crew
         plan = plan_memory(
@@ -316,7 +318,9 @@ class _Run:
             measured=False,
         )
         if not plan.on_disk:
-            return InMemory(names, request.block_edge, self._used_area)
+            return InMemory(
+                names, request.block_edge, self.stages, workers=self.workers, area=self._used_area
+            )
         scratch = stack.enter_context(ScratchFolder(request.scratch or self.folder.root, plan.scratch))
         self.executor.use(scratch)
         self.scratch_folder = scratch

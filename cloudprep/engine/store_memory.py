@@ -1,10 +1,11 @@
-"""The points of a site in memory: columns in source order, and the blocks they fall into."""
+"""The points of a site in memory: columns in the order of their leaves, and the blocks these fall into."""
 
 from __future__ import annotations
 
 import math
 import threading
-from typing import TYPE_CHECKING, Any
+from concurrent.futures import ThreadPoolExecutor
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -18,7 +19,7 @@ from cloudprep.model.columns import COLUMNS, STANDARD_LABELS
 from cloudprep.model.points import Points
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -26,19 +27,62 @@ if TYPE_CHECKING:
     from cloudprep.model.grid import Canvas, Lattice
     from cloudprep.model.site import SiteFacts
 
-# Leaves along a side of a block, about: the finer, the closer a block comes to the number of points wanted.
-_LEAVES = 4
+# Leaves along a side of a block, about: the finer, the less of its neighbours is looked through for a buffer.
+_LEAVES = 24
+
+
+class _Held(NamedTuple):
+    """Which places of the columns hold the points of which leaf: one leaf after the other, block by block.
+
+    Parameters
+    ----------
+    bounds : ndarray of float64, shape (n, 4)
+        Of each leaf, local m: x0, y0, x1, y1.
+    start : ndarray of int64, shape (n + 1,)
+        First place of each leaf, and behind the last.
+    first : ndarray of int64, shape (blocks + 1,)
+        First leaf of each block, and behind the last.
+    """
+
+    bounds: NDArray[np.float64]
+    start: NDArray[np.int64]
+    first: NDArray[np.int64]
+
+    def places_of(self, block: int) -> slice:
+        """Return the places of a block's own points."""
+        return slice(int(self.start[self.first[block]]), int(self.start[self.first[block + 1]]))
+
+    def touching(self, bounds: Bounds, but: int | None = None) -> NDArray[np.int64]:
+        """Return the places of all leaves that touch bounds, without those of one block."""
+        wide = bounds.grown(1e-6)  # also those that rounding of an edge keeps apart
+        x0, y0, x1, y1 = self.bounds.T
+        touches = (x0 < wide.x1) & (x1 > wide.x0) & (y0 < wide.y1) & (y1 > wide.y0)
+        if but is not None:
+            touches[self.first[but] : self.first[but + 1]] = False
+        chosen = np.flatnonzero(touches)
+        if len(chosen) == 0:
+            return np.empty(0, np.int64)
+        # Those that follow each other are one stretch.
+        begins = chosen[np.r_[True, np.diff(chosen) > 1]]
+        ends = chosen[np.r_[np.diff(chosen) > 1, True]]
+        stretches = zip(self.start[begins].tolist(), self.start[ends + 1].tolist(), strict=True)
+        return np.concatenate([np.arange(start, stop) for start, stop in stretches])
 
 
 class MemoryStore:
-    """All points of a run, in source order: flight after flight, each in the order of its file.
+    """All points of a run.
+
+    They come in source order: flight after flight, each in the order of its file. A site that is cut into
+    several blocks is put into the order of its leaves, so that a block is a slice, and points that lie close
+    to each other are close in memory; stray points go behind all others.
 
     Parameters
     ----------
     columns : dict of str to ndarray of shape (n,)
-        Columns; exchanged whole between stages, never written while a stage reads them.
+        Columns, in source order; exchanged whole between stages, never written while a stage reads them. The
+        store takes the dictionary over.
     stray : ndarray of bool, shape (n,), or None
-        Points that no stage sees.
+        Points that no stage sees, in source order.
     beyond : ndarray of bool, shape (n,), or None
         Those of them that lie beyond the area of the run: they keep what they have.
     flights : sequence of slice
@@ -58,7 +102,8 @@ class MemoryStore:
         self.scratch_bytes = 0
         self.flights = tuple(flights) or (slice(0, len(self)),)
         self.blocks: list[Block] = []
-        self._rows: list[NDArray[np.int64] | None] = []
+        self._held: _Held | None = None
+        self._place: NDArray[np.integer[Any]] | None = None
         self._put: dict[str, NDArray[Any]] = {}
         self._lock = threading.Lock()
 
@@ -79,103 +124,140 @@ class MemoryStore:
         if self.stray is None:
             return np.zeros(256, np.int64)
         stray = self.stray if self.beyond is None else self.stray & ~self.beyond
-        return np.bincount(self.columns["classification"][stray], minlength=256)
+        return np.bincount(self.column("classification")[stray], minlength=256)
+
+    def column(self, name: str, rows: slice | None = None) -> NDArray[Any]:
+        """Return a column in source order, or some rows of it."""
+        rows = slice(None) if rows is None else rows
+        values = self.columns[name]
+        return values[rows] if self._place is None else values[self._place[rows]]
 
     # -- blocks ----------------------------------------------------------------------------------------------
 
-    def cut(self, site: SiteFacts, edge: float | None = None) -> None:
-        """Cut the site into blocks.
+    def cut(
+        self,
+        site: SiteFacts,
+        edge: float | None = None,
+        most: int = BLOCK_POINTS,
+        *,
+        threads: int = 1,
+    ) -> None:
+        """Cut the site into blocks, once; points are put into their order.
 
         Parameters
         ----------
         site : SiteFacts
             Extent and spacing.
         edge : float, optional
-            Edge of a block, m; by default a block holds at most :data:`BLOCK_POINTS`.
+            Edge of a block, m; by default a block holds at most so many points.
+        most : int
+            Points in a block at most, unless an edge is given.
+        threads : int
+            Threads that put columns into their order.
         """
-        usable = None if self.stray is None else np.flatnonzero(~self.stray)
-        if self.usable_count == 0 or (edge is None and site.count <= BLOCK_POINTS):
-            self.blocks = [Block(0, EVERYWHERE, self.usable_count)]
-            self._rows = [usable]
+        count = self.usable_count
+        if count == 0 or (edge is None and site.count <= most):
+            self.blocks = [Block(0, EVERYWHERE, count)]
+            self._held = _Held(np.array([EVERYWHERE]), np.array([0, count]), np.array([0, 1]))
+            if self.stray is not None:
+                self._reorder(np.r_[np.flatnonzero(~self.stray), np.flatnonzero(self.stray)], threads)
             return
-        most = 0 if edge is not None else BLOCK_POINTS
+        most = most if edge is None else 0
         if edge is None:
-            edge = max(20.0, math.ceil(math.sqrt(BLOCK_POINTS) * site.spacing / _LEAVES / 10.0) * 10.0)
+            edge = max(1.0, math.ceil(math.sqrt(most) * site.spacing / _LEAVES))
         lattice = site.lattice(edge)
-        if usable is None:
-            usable = np.arange(len(self))
-        column = lattice.column_of(self.columns["x"][usable])
-        row = lattice.row_of(self.columns["y"][usable])
-        order = cell_order(column, row)  # stable: rows stay ascending inside a leaf
-        new = (np.diff(row[order]) != 0) | (np.diff(column[order]) != 0)
-        starts = np.flatnonzero(np.r_[True, new])
-        stops = np.r_[starts[1:], len(order)]
-        first = order[starts]
-        leaves = Leaves(column[first], row[first], np.ones(len(first), np.int64), stops - starts)
-        self.blocks, self._rows = [], []
-        for box, chosen in grouped(leaves, most):
-            parts = [usable[order[starts[i] : stops[i]]] for i in chosen]
-            rows = np.sort(np.concatenate(parts))
-            self._rows.append(rows)
-            self.blocks.append(Block(len(self.blocks), rectangle_bounds(box, lattice), len(rows)))
+        usable = None if self.stray is None else np.flatnonzero(~self.stray)
+        column = lattice.column_of(self.columns["x"] if usable is None else self.columns["x"][usable])
+        row = lattice.row_of(self.columns["y"] if usable is None else self.columns["y"][usable])
+        order = cell_order(column, row)
+        column, row = column[order], row[order]
+        starts = np.flatnonzero(np.r_[True, (row[1:] != row[:-1]) | (column[1:] != column[:-1])])
+        sizes = np.diff(np.r_[starts, len(order)])
+        leaves = Leaves(column[starts], row[starts], np.ones(len(starts), np.int64), sizes)
+        del column, row
+        groups = grouped(leaves, most)
+        chosen = np.concatenate([group.leaves for group in groups])
+        boxes = [(c, r, c + 1, r + 1) for c, r in zip(*(v[chosen].tolist() for v in leaves[:2]), strict=True)]
+        bounds = np.array([rectangle_bounds(box, lattice) for box in boxes])
+        first = np.cumsum([0, *(len(group.leaves) for group in groups)])
+        self._held = _Held(bounds, np.r_[0, np.cumsum(sizes[chosen])], first)
+        by_block = np.concatenate([order[starts[i] : starts[i] + sizes[i]] for i in chosen.tolist()])
+        del order
+        if self.stray is not None and usable is not None:
+            by_block = np.r_[usable[by_block], np.flatnonzero(self.stray)]
+        self._reorder(by_block, threads)
+        self.blocks = []
+        for number, group in enumerate(groups):
+            own = self._held.places_of(number)
+            box = rectangle_bounds(group.rectangle, lattice)
+            self.blocks.append(Block(number, box, own.stop - own.start))
+
+    def _reorder(self, rows: NDArray[np.integer[Any]], threads: int) -> None:
+        """Put all columns into another order, a few at a time."""
+        small = np.int32 if len(rows) <= np.iinfo(np.int32).max else np.int64
+
+        def put(name: str) -> None:
+            self.columns[name] = np.take(self.columns[name], rows)
+
+        with ThreadPoolExecutor(threads) as pool:
+            list(pool.map(put, tuple(self.columns)))
+        self._place = np.empty(len(rows), small)
+        self._place[rows] = np.arange(len(rows), dtype=small)
 
     # -- reading ---------------------------------------------------------------------------------------------
 
+    @property
+    def _leaves(self) -> _Held:
+        assert self._held is not None  # noqa: S101 - cut comes first
+        return self._held
+
     def around(self, block: Block, names: Sequence[str], reach: float) -> Surrounded:
-        """Return a block's points and those within reach (m) of it."""
+        """Return a block's points and, behind them, those within reach (m) of it."""
+        own = self._leaves.places_of(block.index)
         buffered = buffered_bounds(block, reach)
-        own = self._rows[block.index]
         if buffered == block.bounds:
-            return Surrounded(self._points(names, own), np.ones(block.count, bool), buffered)
-        assert own is not None  # noqa: S101 - only a site in one block takes all rows
-        rows = self._rows_within(buffered, whole=block)
-        core = np.zeros(len(rows), bool)
-        core[np.searchsorted(rows, own)] = True
-        return Surrounded(self._points(names, rows), core, buffered)
+            columns = {name: values[own] for name, values in self._named(names)}
+            return Surrounded(Points(columns), np.ones(block.count, bool), buffered)
+        others = self._inside(buffered, but=block.index)
+        count = block.count + len(others)
+        columns = {}
+        for name, values in self._named(names):
+            joined = np.empty(count, values.dtype)
+            joined[: block.count] = values[own]
+            np.take(values, others, out=joined[block.count :], mode="clip")  # unbuffered
+            columns[name] = joined
+        core = np.zeros(count, bool)
+        core[: block.count] = True
+        return Surrounded(Points(columns), core, buffered)
 
     def within(self, bounds: Bounds, names: Sequence[str]) -> Points:
-        """Return all usable points within half-open bounds, in source order."""
-        return self._points(names, self._rows_within(bounds))
+        """Return all usable points within half-open bounds."""
+        places = self._inside(bounds)
+        return Points({name: values[places] for name, values in self._named(names)})
 
-    def _points(self, names: Sequence[str], rows: NDArray[np.int64] | None) -> Points:
-        found = {n: self.columns[n] for n in names if n in self.columns}
-        return Points(found if rows is None else {n: values[rows] for n, values in found.items()})
+    def _named(self, names: Sequence[str]) -> Iterator[tuple[str, NDArray[Any]]]:
+        return ((name, self.columns[name]) for name in names if name in self.columns)
 
-    def _rows_within(self, bounds: Bounds, whole: Block | None = None) -> NDArray[np.int64]:
-        """Return the source rows (ascending) of all usable points within half-open bounds.
-
-        Of one block all points are taken, also those that rounding puts just beyond its edge.
-        """
-        x, y = self.columns["x"], self.columns["y"]
-        # Blocks that touch the bounds, also by rounding of an edge.
-        wide = bounds.grown(1e-6)
-        parts: list[NDArray[np.int64]] = []
-        for block, rows in zip(self.blocks, self._rows, strict=True):
-            b = block.bounds
-            if b.x0 >= wide.x1 or b.x1 <= wide.x0 or b.y0 >= wide.y1 or b.y1 <= wide.y0:
-                continue
-            if block is whole and rows is not None:
-                parts.append(rows)
-                continue
-            px, py = (x, y) if rows is None else (x[rows], y[rows])
-            inside = (px >= bounds.x0) & (px < bounds.x1) & (py >= bounds.y0) & (py < bounds.y1)
-            parts.append(np.flatnonzero(inside) if rows is None else rows[inside])
-        return np.sort(np.concatenate(parts)) if parts else np.empty(0, np.int64)
+    def _inside(self, bounds: Bounds, but: int | None = None) -> NDArray[np.int64]:
+        """Return the places of all usable points within half-open bounds that aren't one block's own."""
+        places = self._leaves.touching(bounds, but)
+        x, y = self.columns["x"][places], self.columns["y"][places]
+        inside = (x >= bounds.x0) & (x < bounds.x1) & (y >= bounds.y0) & (y < bounds.y1)
+        return places[inside]
 
     # -- writing ---------------------------------------------------------------------------------------------
 
     def put(self, block: Block, columns: Mapping[str, NDArray[Any]]) -> None:
         """Give new values for a block's own points; arrays for all points are taken over without a copy."""
-        rows = self._rows[block.index]
         for name, values in columns.items():
             with self._lock:
-                if rows is None:
+                if len(values) == len(self):
                     self._put[name] = values
                     continue
                 if name not in self._put:
                     self._put[name] = self._blank(name, values.dtype)
                 whole = self._put[name]
-            whole[rows] = values
+            whole[self._leaves.places_of(block.index)] = values
 
     def _blank(self, name: str, dtype: np.dtype[Any]) -> NDArray[Any]:
         """Return a column for what blocks will say; stray points keep their labels."""
@@ -203,13 +285,13 @@ class MemoryStore:
     def label_rows(self, flight: int, extra: Sequence[str]) -> ArrayLabels:
         """Return the labels of a flight, by rows of its file, as they are delivered."""
         rows = self.flights[flight]
-        labels = {n: self.columns[n][rows] for n in STANDARD_LABELS}
+        labels = {n: self.column(n, rows) for n in STANDARD_LABELS}
         if extra:
             unused = unused_points(labels)
             if self.beyond is not None:
                 unused |= self.beyond[rows]
             for name in extra:
-                values = self.columns[name][rows]
+                values = self.column(name, rows)
                 labels[name] = np.where(unused, values.dtype.type(COLUMNS[name].nothing), values)
         return ArrayLabels(labels, rows.stop - rows.start)
 

@@ -14,8 +14,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.strips import in_strips
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from cloudprep.kernels.ground_limits import Limits
@@ -37,7 +40,13 @@ _FARTHEST = 20.0
 _MOST_TOLERANCES = 8.0
 
 
-def place_logits(limits: Limits, cell: float) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def _weighted(weights: Sequence[float], evidence: Sequence[Any]) -> Any:
+    return sum(w * e for w, e in zip(weights, evidence, strict=True))
+
+
+def place_logits(
+    limits: Limits, cell: float, *, threads: int = 1
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return each cell's share of the logits, for ground and for other points.
 
     Parameters
@@ -46,26 +55,31 @@ def place_logits(limits: Limits, cell: float) -> tuple[NDArray[np.float32], NDAr
         Where ground may lie, and what speaks for it.
     cell : float
         Side of the surface's cells, m.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
     ground, other : ndarray of float32, shape (rows, columns)
         Logits.
     """
-    tolerance = np.maximum(limits.high - limits.centre, 0.01)
-    evidence = (
-        1.0,
-        np.log1p(limits.split / tolerance),
-        np.log1p(np.minimum(limits.far / cell, _FARTHEST)),
-        limits.plants / _DIRECTIONS,
-        limits.objects / _DIRECTIONS,
-        np.log(tolerance),
-    )
+    ground, other = (np.empty(limits.centre.shape, np.float32) for _ in range(2))
 
-    def total(weights: tuple[float, ...]) -> Any:
-        return sum(w * e for w, e in zip(weights, evidence, strict=True))
+    def judge(part: slice) -> None:
+        tolerance = np.maximum(limits.high[part] - limits.centre[part], 0.01)
+        evidence = (
+            1.0,
+            np.log1p(limits.split[part] / tolerance),
+            np.log1p(np.minimum(limits.far[part] / cell, _FARTHEST)),
+            limits.plants[part] / _DIRECTIONS,
+            limits.objects[part] / _DIRECTIONS,
+            np.log(tolerance),
+        )
+        for weights, logits in ((_PLACE_GROUND, ground), (_PLACE_OTHER, other)):
+            logits[part] = _weighted(weights, evidence)
 
-    return total(_PLACE_GROUND).astype(np.float32), total(_PLACE_OTHER).astype(np.float32)
+    in_strips(judge, (len(ground), ground[:1].size), threads)
+    return ground, other
 
 
 @njit(nogil=True, cache=True, error_model="numpy")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.strips import in_strips
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -128,8 +129,10 @@ def _highest(raster: Raster, at: tuple[int, int], size: int) -> Any:
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _lowered(centre: Raster, high: Raster, size: int, rules: Crests, lowered: Raster) -> None:
-    for r in range(centre.shape[0]):
+def _lowered(
+    centre: Raster, high: Raster, size: int, rules: Crests, begin: int, end: int, lowered: Raster
+) -> None:
+    for r in range(begin, end):
         for c in range(centre.shape[1]):
             lowered[r, c] = high[r, c]
             if high[r, c] - centre[r, c] >= rules.steep:
@@ -144,12 +147,14 @@ def _raised(
     first: tuple[int, int],
     fine: float,
     rules: Crests,
+    begin: int,
+    end: int,
     raised: Raster,
 ) -> None:
     low, centre, high = limits
     near, around = 2 * fine * rules.near, 2 * fine * rules.around
     size, wider = int(np.ceil(2 * rules.near)), int(np.ceil(2 * rules.around))
-    for r in range(centre.shape[0]):
+    for r in range(begin, end):
         for c in range(centre.shape[1]):
             raised[r, c] = high[r, c]
             if not cliffs[r, c]:
@@ -163,7 +168,9 @@ def _raised(
                 raised[r, c] = level + rules.over
 
 
-def with_crests(limits: Limits, cells: LowestPoints, *, fine: float, rules: Crests | None = None) -> Limits:
+def with_crests(
+    limits: Limits, cells: LowestPoints, *, fine: float, rules: Crests | None = None, threads: int = 1
+) -> Limits:
     """Let ground reach up to the level of the ground beside it where the surface is steep, and no higher.
 
     A cliff falls further between two cells of the surface than any tolerance that goes by slope allows for,
@@ -180,6 +187,8 @@ def with_crests(limits: Limits, cells: LowestPoints, *, fine: float, rules: Cres
         Side of these cells, m; the surface's are twice as wide.
     rules : Crests, optional
         The rules.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
@@ -189,14 +198,16 @@ def with_crests(limits: Limits, cells: LowestPoints, *, fine: float, rules: Cres
     """
     rules = rules or Crests()
     lowered, raised = np.empty_like(limits.high), np.empty_like(limits.high)
-    _lowered(limits.centre, limits.high, round(2 * rules.uphill), rules, lowered)
-    _raised(
+    uphill = limits.centre, limits.high, round(2 * rules.uphill), rules
+    given = (
         (cells.x, cells.y, cells.z),
         (limits.low, limits.centre, lowered),
         limits.high - limits.centre >= rules.cliff,
         (limits.column, limits.row),
         fine,
         rules,
-        raised,
     )
+    shape = lowered.shape[0], lowered.shape[1]
+    in_strips(lambda part: _lowered(*uphill, part.start, part.stop, lowered), shape, threads)
+    in_strips(lambda part: _raised(*given, part.start, part.stop, raised), shape, threads)
     return limits._replace(high=raised)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from scipy import ndimage
 
+from cloudprep.kernels.boxes import box_highest, box_mean
 from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.ground_heights import (
     BIN,
@@ -17,6 +18,7 @@ from cloudprep.kernels.ground_heights import (
     without_low_groups,
 )
 from cloudprep.kernels.steepness import steepness
+from cloudprep.kernels.strips import in_strips
 from cloudprep.kernels.thin_plate import SurfaceFitter
 
 if TYPE_CHECKING:
@@ -129,9 +131,11 @@ class FineSurface(NamedTuple):
 
 
 class _Fine:
-    def __init__(self, heights: Heights, coarse: Floats, cell: float, rules: FineRules) -> None:
+    def __init__(self, heights: Heights, coarse: Floats, cell: float, rules: FineRules, threads: int) -> None:
         self.coarse, self.cell, self.rules = coarse, cell, rules
-        fitter = SurfaceFitter((coarse.shape[0], coarse.shape[1]))
+        self.threads = threads
+        self.shape = coarse.shape[0], coarse.shape[1]
+        fitter = SurfaceFitter(self.shape, threads=threads)
         self.fit = partial(fitter.fit, tolerance=_CLOSE_ENOUGH)
         self.box = int(max(3, round(rules.box / cell)))
         # Fewer of the smaller cells hold ground.
@@ -141,6 +145,8 @@ class _Fine:
         self.height = coarse.copy()
         self.before: Floats | None = None
         self.steps = ndimage.maximum_filter(self.bend > rules.step, 3)
+        self.mean = partial(box_mean, size=self.box, threads=threads)
+        self.sums = partial(sums_between, self.heights, threads=threads)
 
     def _without_low_groups(self, heights: Heights) -> Heights:
         """Leave out heights far below the lowest points around, where groups of false low points may lie."""
@@ -169,19 +175,32 @@ class _Fine:
     def tolerances(self, before: Floats | None) -> tuple[Floats, Floats, Floats, Flags]:
         """Return noise, tolerance without slack, slack, and which cells' noise was measured."""
         rules = self.rules
-        shift = self.height - self.coarse
-        bend = ndimage.maximum_filter(bending(self.height), 3)
-        slack = rules.slope_share * self._slope() + rules.bending_share * bend
-        reach = (np.full(shift.shape, rules.most) if before is None else before) + slack
-        n, total, square = sums_between(self.heights, shift - reach, shift)
-        # At steps the surface misses the points by more than their noise.
-        calm = ~self.steps
-        below = np.where(calm, square - 2 * shift * total + n * shift**2, 0.0)
-        n = np.asarray(np.where(calm, n, 0.0), np.float64)
-        many = ndimage.uniform_filter(n, self.box)
-        noise = np.sqrt(np.maximum(ndimage.uniform_filter(below, self.box), 0) / np.maximum(many, 1e-9))
-        noise[many * self.box**2 < 8] = rules.most / rules.deviations
-        tolerance = np.clip(rules.deviations * noise, rules.least, rules.most)
+        bend = box_highest(bending(self.height), 3, threads=self.threads)
+        slope = self._slope()
+        slack, below, n = (np.empty(self.shape) for _ in range(3))
+
+        def measure(part: slice) -> None:
+            shift = self.height[part] - self.coarse[part]
+            slack[part] = rules.slope_share * slope[part] + rules.bending_share * bend[part]
+            reach = (rules.most if before is None else before[part]) + slack[part]
+            some = self.heights._replace(start=self.heights.start[part])
+            count, total, square = sums_between(some, shift - reach, shift)
+            # At steps the surface misses the points by more than their noise.
+            calm = ~self.steps[part]
+            below[part] = np.where(calm, square - 2 * shift * total + count * shift**2, 0.0)
+            n[part] = np.where(calm, count, 0.0)
+
+        in_strips(measure, self.shape, self.threads)
+        many, spread = self.mean(n), self.mean(below)
+        noise, tolerance = np.empty(self.shape), np.empty(self.shape)
+
+        def judge(part: slice) -> None:
+            found = np.sqrt(np.maximum(spread[part], 0) / np.maximum(many[part], 1e-9))
+            found[many[part] * self.box**2 < 8] = rules.most / rules.deviations
+            noise[part] = found
+            tolerance[part] = np.clip(rules.deviations * found, rules.least, rules.most)
+
+        in_strips(judge, self.shape, self.threads)
         return noise, tolerance, slack, n > 0
 
     def centre(self, times: int, held: Flags | None = None) -> None:
@@ -191,28 +210,30 @@ class _Fine:
         for _ in range(times):
             noise, tolerance, slack, _ = self.tolerances(before)
             before = self.before = np.minimum(tolerance * 1.5, rules.most)
-            near = np.clip(1.5 * noise, 0.5 * rules.least, rules.most) + 0.5 * slack
-            shift = self.height - self.coarse
-            n, total, _ = sums_between(self.heights, shift - near, shift + near)
-            if not n.any():
+            target, weights = np.empty(self.shape), np.empty(self.shape)
+
+            def aim(part: slice, given: tuple[Floats, Floats] = (noise, slack)) -> None:
+                near = np.clip(1.5 * given[0][part], 0.5 * rules.least, rules.most) + 0.5 * given[1][part]
+                shift = self.height[part] - self.coarse[part]
+                some = self.heights._replace(start=self.heights.start[part])
+                n, total, _ = sums_between(some, shift - near, shift + near)
+                mean = self.coarse[part] + total / np.maximum(n, 1)
+                target[part] = mean if held is None else np.where(held[part], self.height[part], mean)  # noqa: B023
+                weights[part] = np.minimum(n, 1.0)  # noqa: B023
+
+            in_strips(aim, self.shape, self.threads)
+            if not weights.any():
                 return
-            target = self.coarse + total / np.maximum(n, 1)
-            if held is not None:
-                target = np.where(held, self.height, target)
-            self.height = self.fit(
-                target, np.minimum(n, 1.0), rules.stiffness * self.stiffer, start=self.height
-            )
+            self.height = self.fit(target, weights, rules.stiffness * self.stiffer, start=self.height)
 
     def crowded(self) -> Flags:
         """Return cells above which more points stand close than on them."""
         rules = self.rules
         _, tolerance, slack, _ = self.tolerances(self.before)
         shift, near = self.height - self.coarse, tolerance + slack
-        within = ndimage.uniform_filter(sums_between(self.heights, shift - near, shift + near)[0], self.box)
+        within = self.mean(self.sums(shift - near, shift + near)[0])
         upper = shift + near + BIN / 2
-        over = ndimage.uniform_filter(
-            sums_between(self.heights, upper, upper + rules.plant_band)[0], self.box
-        )
+        over = self.mean(self.sums(upper, upper + rules.plant_band)[0])
         return np.asarray(over > rules.crowd * within)
 
     def result(self) -> FineSurface:
@@ -223,24 +244,25 @@ class _Fine:
         # Where plants stand close above the ground, the noise measured among them is too large.
         calm = np.percentile(noise[measured], 25) if measured.any() else np.inf
         tight = np.clip(rules.deviations * np.minimum(noise, 1.5 * calm), rules.least, rules.most)
-        bend = ndimage.maximum_filter(bending(self.height), 3)
+        bend = box_highest(bending(self.height), 3, threads=self.threads)
         tight_slack = rules.slope_share * self._slope() + rules.bending_share * np.maximum(bend - 0.1, 0.0)
         tight += tight_slack
         shift = self.height - self.coarse
-        within = np.where(open_ground, sums_between(self.heights, shift - tight, shift + tight)[0], 0.0)
+        within = np.where(open_ground, self.sums(shift - tight, shift + tight)[0], 0.0)
         upper = shift + tight
-        over = np.where(
-            open_ground, sums_between(self.heights, upper + BIN / 2, upper + rules.plant_band)[0], 0.0
-        )
-        plants = ndimage.uniform_filter(over, self.box) > rules.plant_share * ndimage.uniform_filter(
-            within, self.box
-        )
+        over = np.where(open_ground, self.sums(upper + BIN / 2, upper + rules.plant_band)[0], 0.0)
+        plants = self.mean(over) > rules.plant_share * self.mean(within)
         tolerance = np.where(plants & open_ground, tight, tolerance + slack)
         return FineSurface(self.height, tolerance, noise, self.steps)
 
 
 def fine_surface(
-    heights: Heights, coarse: NDArray[Any], *, cell: float, rules: FineRules | None = None
+    heights: Heights,
+    coarse: NDArray[Any],
+    *,
+    cell: float,
+    rules: FineRules | None = None,
+    threads: int = 1,
 ) -> FineSurface | None:
     """Draw a ground surface through the lower side of dense points.
 
@@ -254,13 +276,15 @@ def fine_surface(
         Side of a cell, m.
     rules : FineRules, optional
         The numbers behind it.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
     FineSurface or None
         None if no point lies near the coarse surface.
     """
-    fine = _Fine(heights, np.asarray(coarse, np.float64), cell, rules or FineRules())
+    fine = _Fine(heights, np.asarray(coarse, np.float64), cell, rules or FineRules(), threads)
     if not len(fine.heights.bins):
         return None
     fine.envelope()

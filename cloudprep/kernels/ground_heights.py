@@ -11,6 +11,7 @@ from scipy import ndimage
 from cloudprep.kernels.bilinear import read_between
 from cloudprep.kernels.cell_summary import span
 from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.strips import in_strips
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -207,7 +208,7 @@ def summed(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _between(heights: Heights, low: Floats, high: Floats, sums: Floats) -> None:
+def _between(heights: Heights, low: Floats, high: Floats, sums: tuple[Floats, Floats, Floats]) -> None:
     rows, columns = low.shape
     for r in range(rows):
         for c in range(columns):
@@ -223,10 +224,10 @@ def _between(heights: Heights, low: Floats, high: Floats, sums: Floats) -> None:
                 n += m
                 total += m * v
                 square += m * v * v
-            sums[0, r, c], sums[1, r, c], sums[2, r, c] = n, total, square
+            sums[0][r, c], sums[1][r, c], sums[2][r, c] = n, total, square
 
 
-def sums_between(heights: Heights, low: Floats, high: Floats) -> Floats:
+def sums_between(heights: Heights, low: Floats, high: Floats, *, threads: int = 1) -> Floats:
     """Return number, sum and sum of squares of the heights between two limits, cell by cell.
 
     Parameters
@@ -235,6 +236,8 @@ def sums_between(heights: Heights, low: Floats, high: Floats) -> Floats:
         Counts.
     low, high : ndarray of float64, shape (rows, columns)
         Limits, m; a bin counts whole, by its middle.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
@@ -242,7 +245,12 @@ def sums_between(heights: Heights, low: Floats, high: Floats) -> Floats:
         Number, sum (m) and sum of squares (m2).
     """
     sums = np.empty((3, *low.shape))
-    _between(heights, low, high, sums)
+
+    def part(rows: slice) -> None:
+        into = sums[0, rows], sums[1, rows], sums[2, rows]
+        _between(heights._replace(start=heights.start[rows]), low[rows], high[rows], into)
+
+    in_strips(part, heights.shape, threads)
     return sums
 
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
-from scipy import ndimage
 
 from cloudprep.kernels.bilinear import bilinear, corners_of, read_corners
 from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.distances import distance_to
 from cloudprep.kernels.steepness import steepness
+from cloudprep.kernels.strips import in_strips
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -61,13 +63,15 @@ def _read_surface(
     support: NDArray[np.bool_],
     first: tuple[float, float],
     step: float,
+    begin: int,
+    end: int,
     out: Raster,
     supported: NDArray[np.uint8],
 ) -> None:
-    """Read four rasters, of which the last two are added up, and the support at the fine cells' centres."""
+    """Read four rasters, of which the last two are added up, and the support at some rows' fine cells."""
     height, slope, plants, objects = rasters
-    rows, columns = out.shape[1:]
-    for r in range(rows):
+    columns = out.shape[2]
+    for r in range(begin, end):
         up = first[1] + (r + 0.5) * step
         own_row = min(max(int(up), 0), support.shape[0] - 1)
         for c in range(columns):
@@ -79,6 +83,10 @@ def _read_surface(
             out[3, r, c] += np.float32(read_corners(objects, at))
             own_column = min(max(int(across), 0), support.shape[1] - 1)
             supported[r, c] += np.uint8(support[own_row, own_column])
+
+
+def _read_rows(given: tuple[Any, Any, Any, Any], into: tuple[Raster, Any], rows: slice) -> None:
+    _read_surface(*given, rows.start, rows.stop, *into)
 
 
 @njit(nogil=True, cache=True, error_model="numpy", inline="always")
@@ -93,13 +101,19 @@ def _middle(count: int, a: Any, b: Any, c: Any) -> Any:
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def _medians(
-    read: Raster, nearness: np.float32, slope_share: np.float32, deeper: np.float32, limits: Raster
+    read: Raster,
+    nearness: np.float32,
+    slope_share: np.float32,
+    deeper: np.float32,
+    begin: int,
+    end: int,
+    limits: Raster,
 ) -> None:
-    """Write low, centre, high and split from heights and slopes, ``read[0]`` and ``read[1]``, of surfaces."""
+    """Write some rows' low, centre, high and split from heights and slopes, ``read[0]`` and ``read[1]``."""
     count = read.shape[1]
     # Missing ones stand for the first.
     i, k = min(1, count - 1), (2 if count > 2 else 0)
-    for r in range(read.shape[2]):
+    for r in range(begin, end):
         for c in range(read.shape[3]):
             u, v, w = read[0, 0, r, c], read[0, i, r, c], read[0, k, r, c]
             near_u = nearness + slope_share * read[1, 0, r, c]
@@ -120,6 +134,7 @@ def agreed_limits(
     fine: float,
     nearness: float,
     slope_share: float,
+    threads: int = 1,
 ) -> Limits:
     """Take the median of several surfaces' limits.
 
@@ -138,6 +153,8 @@ def agreed_limits(
     nearness, slope_share : float
         A ground point lies at most ``nearness`` (m) plus ``slope_share`` times the slope above the surface,
         and at most 0.5 m more below it.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
@@ -158,11 +175,14 @@ def agreed_limits(
             surface.seeds.objects,
         )
         corner = (first[0] - phase[0]) * step - surface.column, (first[1] - phase[1]) * step - surface.row
-        _read_surface(rasters, surface.support, corner, step, read[:, k], supported)
+        given = rasters, surface.support, corner, step
+        into = read[:, k], supported
+        in_strips(partial(_read_rows, given, into), shape, threads)
     limits = np.empty((4, *shape), np.float32)
-    _medians(read, np.float32(nearness), np.float32(slope_share), np.float32(_DEEPER), limits)
+    near, share, deeper = np.float32(nearness), np.float32(slope_share), np.float32(_DEEPER)
+    in_strips(lambda part: _medians(read, near, share, deeper, part.start, part.stop, limits), shape, threads)
     support = 2 * supported >= len(surfaces)
-    far = ndimage.distance_transform_edt(~support) * fine if support.any() else np.full(shape, np.inf)
+    far = distance_to(support, threads=threads) * fine
     low, centre, high, split = limits
     return Limits(
         *first,
@@ -176,7 +196,9 @@ def agreed_limits(
     )
 
 
-def narrowed(limits: Limits, surface: FineSurface, *, first: tuple[int, int], side: int = 2) -> Limits:
+def narrowed(
+    limits: Limits, surface: FineSurface, *, first: tuple[int, int], side: int = 2, threads: int = 1
+) -> Limits:
     """Narrow the limits to a finer surface, but for places with steps.
 
     Parameters
@@ -189,26 +211,32 @@ def narrowed(limits: Limits, surface: FineSurface, *, first: tuple[int, int], si
         First column and row of that surface, in its own cells.
     side : int
         Fine cells along a side of its cells.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
     Limits
         With the finer surface as centre.
     """
-    rows, columns = limits.centre.shape
-    row, column = np.mgrid[0:rows, 0:columns]
-    across = (column.ravel() + limits.column + 0.5) / side - first[0]
-    up = (row.ravel() + limits.row + 0.5) / side - first[1]
+    shape = limits.centre.shape
+    low, centre, high = (np.empty_like(raster) for raster in (limits.low, limits.centre, limits.high))
 
-    def at(raster: NDArray[np.float64]) -> Raster:
-        return bilinear(raster, across, up).reshape(rows, columns).astype(np.float32)
+    def narrow(part: slice) -> None:
+        row, column = np.mgrid[part, 0 : shape[1]]
+        across = (column.ravel() + limits.column + 0.5) / side - first[0]
+        up = (row.ravel() + limits.row + 0.5) / side - first[1]
 
-    centre, near = at(surface.height), at(surface.tolerance)
-    r = np.clip(up.astype(np.int64), 0, surface.steps.shape[0] - 1)
-    c = np.clip(across.astype(np.int64), 0, surface.steps.shape[1] - 1)
-    steps = surface.steps[r, c].reshape(rows, columns)
-    return limits._replace(
-        low=np.where(steps, limits.low, np.maximum(limits.low, centre - near)),
-        centre=np.where(steps, limits.centre, centre),
-        high=np.where(steps, limits.high, np.minimum(limits.high, centre + near)),
-    )
+        def at(raster: NDArray[np.float64]) -> Raster:
+            return bilinear(raster, across, up).reshape(row.shape).astype(np.float32)
+
+        middle, near = at(surface.height), at(surface.tolerance)
+        r = np.clip(up.astype(np.int64), 0, surface.steps.shape[0] - 1)
+        c = np.clip(across.astype(np.int64), 0, surface.steps.shape[1] - 1)
+        steps = surface.steps[r, c].reshape(row.shape)
+        low[part] = np.where(steps, limits.low[part], np.maximum(limits.low[part], middle - near))
+        centre[part] = np.where(steps, limits.centre[part], middle)
+        high[part] = np.where(steps, limits.high[part], np.minimum(limits.high[part], middle + near))
+
+    in_strips(narrow, (shape[0], shape[1]), threads)
+    return limits._replace(low=low, centre=centre, high=high)

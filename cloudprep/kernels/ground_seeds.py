@@ -57,7 +57,7 @@ class Seeds(NamedTuple):
     objects: NDArray[np.uint8]
 
 
-def footprint(have: NDArray[np.bool_], gap: float) -> NDArray[np.bool_]:
+def footprint(have: NDArray[np.bool_], gap: float, *, threads: int = 1) -> NDArray[np.bool_]:
     """Return the cells that the data cover, with gaps closed by a disk and holes filled.
 
     Parameters
@@ -66,6 +66,8 @@ def footprint(have: NDArray[np.bool_], gap: float) -> NDArray[np.bool_]:
         Cells with data.
     gap : float
         Radius of the disk, cells.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
@@ -76,7 +78,7 @@ def footprint(have: NDArray[np.bool_], gap: float) -> NDArray[np.bool_]:
     padded = np.pad(have, rim)
     if gap >= 1:
         everywhere = np.ones(padded.shape, bool)
-        padded = closed_by_disk(padded.astype(np.float32), gap + 1e-9, everywhere) > 0
+        padded = closed_by_disk(padded.astype(np.float32), gap + 1e-9, everywhere, threads=threads) > 0
     filled = ndimage.binary_fill_holes(padded)
     return np.asarray(filled[rim:-rim, rim:-rim])
 
@@ -88,11 +90,12 @@ def _objects(
     cell: float,
     slope: float,
     extra: NDArray[np.float32] | float,
+    threads: int,
 ) -> NDArray[np.bool_]:
     """Return cells that an opening lowers by more than its radius allows."""
     found = np.zeros(z.shape, bool)
     for radius in range(1, int(largest / cell + 1e-9) + 1):
-        opened = opened_by_disk(z, radius, inside)
+        opened = opened_by_disk(z, radius, inside, threads=threads)
         found |= z - opened > slope * radius * cell + extra
         z = opened
     return found
@@ -108,7 +111,13 @@ def _bare(z: NDArray[np.float64], known: NDArray[np.bool_], objects: NDArray[np.
 
 
 def seeds(
-    cells: LowestPoints, *, cell: float, spacing: float, window: float, fitter: SurfaceFitter | None = None
+    cells: LowestPoints,
+    *,
+    cell: float,
+    spacing: float,
+    window: float,
+    fitter: SurfaceFitter | None = None,
+    threads: int = 1,
 ) -> Seeds:
     """Find a first ground surface.
 
@@ -124,6 +133,8 @@ def seeds(
         Radius of the largest opening, m.
     fitter : SurfaceFitter, optional
         For rasters of this shape, to save making one.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
@@ -133,27 +144,29 @@ def seeds(
     """
     have = cells.have
     fit = partial((fitter or SurfaceFitter(have.shape)).fit, tolerance=ROUGHLY)
-    inside = footprint(have, 3 * spacing / cell)
+    inside = footprint(have, 3 * spacing / cell, threads=threads)
     closed = fit(cells.z, have, _FILLING)
     filled = np.where(have, cells.z, closed).astype(np.float32)
-    low = have & (closed_by_disk(filled, 1, inside) - filled > _LOW * cell)
+    low = have & (closed_by_disk(filled, 1, inside, threads=threads) - filled > _LOW * cell)
     if low.all(where=have):  # The closing rests on gaps alone.
         low = np.zeros_like(low)
     known = have & ~low
     if low.any():
         closed = fit(cells.z, known, _FILLING, start=closed)
         filled = np.where(known, cells.z, closed).astype(np.float32)
-    objects = _objects(filled, inside, math.ceil(window / cell - 1e-9) * cell, cell, _FIRST_SLOPE, 0.0)
+    objects = _objects(
+        filled, inside, math.ceil(window / cell - 1e-9) * cell, cell, _FIRST_SLOPE, 0.0, threads
+    )
     bare = fit(cells.z, _bare(cells.z, known, objects), _FILLING)
     lie = fit(bare, inside, _LIE_OF_LAND, start=bare)
     rise = (_SLOPE_SHARE * spacing * steepness(lie, cell, steepest=_STEEPEST)).astype(np.float32)
     everywhere = np.ones(have.shape, bool)
     filled = fill_nearest(np.where(known, cells.z, np.nan), everywhere).astype(np.float32)
-    objects = _objects(filled, inside, window, cell, _SECOND_SLOPE, rise)
+    objects = _objects(filled, inside, window, cell, _SECOND_SLOPE, rise, threads)
     return Seeds(
         surface=fit(cells.z, _bare(cells.z, known, objects), _FILLING, start=bare),
         inside=inside,
         low=low,
-        plants=directions_dropping(filled, 10.0 / cell, 0.15 + rise, inside),
-        objects=directions_dropping(filled, 50.0 / cell, 0.5 + rise, inside),
+        plants=directions_dropping(filled, 10.0 / cell, 0.15 + rise, inside, threads=threads),
+        objects=directions_dropping(filled, 50.0 / cell, 0.5 + rise, inside, threads=threads),
     )

@@ -116,16 +116,19 @@ class _Fit:
         side: float,
         spacing: float,
         rules: Rules,
+        threads: int = 1,
     ) -> None:
         self.cells, self.wide = cells, wide
         self.cell, self.side, self.spacing, self.rules = cell, side, spacing, rules
         self.left, self.bottom = cells.column * cell, cells.row * cell
         self.near = Nearness(rules.nearness, rules.slope_share, rules.plant_height, rules.plant_slope)
         self.have = wide.have
-        self.inside = footprint(self.have, 3 * spacing / side)
-        fitter = SurfaceFitter(cells.z.shape)
+        self.inside = footprint(self.have, 3 * spacing / side, threads=threads)
+        fitter = SurfaceFitter(cells.z.shape, threads=threads)
         self.surface = partial(fitter.fit, stiffness=rules.stiffness)
-        self.seeds = seeds(cells, cell=cell, spacing=spacing, window=rules.window, fitter=fitter)
+        self.seeds = seeds(
+            cells, cell=cell, spacing=spacing, window=rules.window, fitter=fitter, threads=threads
+        )
         self.height = self.seeds.surface
         self.deck = np.zeros(cells.z.shape, bool)
         rows, columns = cells.z.shape
@@ -411,6 +414,7 @@ def ground_surface(
     phase: tuple[int, int] = (0, 0),
     scattered: bool = False,
     rules: Rules | None = None,
+    threads: int = 1,
 ) -> Surface:
     """Fit the ground surface of a site.
 
@@ -431,6 +435,8 @@ def ground_surface(
         then be even).
     rules : Rules, optional
         The numbers behind the fit.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
@@ -446,4 +452,6 @@ def ground_surface(
     every = own if scattered else None
     if scattered:
         own = only_lowest(own, larger, wide // 2)
-    return _Fit(own, larger, cell=2 * fine, side=side, spacing=spacing, rules=rules or Rules()).run(every)
+    rules = rules or Rules()
+    fit = _Fit(own, larger, cell=2 * fine, side=side, spacing=spacing, rules=rules, threads=threads)
+    return fit.run(every)

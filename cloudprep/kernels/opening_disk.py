@@ -13,6 +13,7 @@ over lines by doubling).
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -28,6 +29,8 @@ _HIGHEST = np.int32(2**31 - 1)
 _FLIP = np.int32(0x7FFFFFFF)
 # Columns handled side by side: the minima of a disk's rows over so many stay in the cache.
 _STRIP = 1024
+# A thread's rows are so many times as many as those around that it looks at as well, at least.
+_WORTH = 4
 
 
 def chords(radius: float) -> NDArray[np.int64]:
@@ -176,7 +179,7 @@ def _checked(
 
 
 def _opened(
-    values: NDArray[np.float32], radius: float, inside: NDArray[np.bool_], flip: int
+    values: NDArray[np.float32], radius: float, inside: NDArray[np.bool_], flip: int, threads: int = 1
 ) -> NDArray[np.float32]:
     """Return the opening, or the closing (``flip`` = -1, which turns the order of the values round)."""
     values, inside = _checked(values, radius, inside)
@@ -187,6 +190,33 @@ def _opened(
         return plain.opened_by_disk(values, radius, inside, -1.0 if flip else 1.0)
     # A disk that covers the raster from each of its cells: beyond that nothing changes any more.
     reach = chords(min(float(radius), float(np.hypot(*values.shape)) + 1))
+    rows, around = values.shape[0], 2 * (len(reach) // 2)
+    count = max(1, min(threads, rows // max(_WORTH * around, 1)))
+    if count == 1:
+        _open(values, inside, reach, flip, result)
+        return result
+
+    def part(first: int, last: int) -> None:
+        # What lies twice a radius away has no say.
+        some = slice(max(0, first - around), min(rows, last + around))
+        opened = result[some].copy()
+        _open(values[some], inside[some], reach, flip, opened)
+        result[first:last] = opened[first - some.start : last - some.start]
+
+    edges = [k * rows // count for k in range(count + 1)]
+    with ThreadPoolExecutor(count) as pool:
+        list(pool.map(part, edges[:-1], edges[1:]))
+    return result
+
+
+def _open(
+    values: NDArray[np.float32],
+    inside: NDArray[np.bool_],
+    reach: NDArray[np.int64],
+    flip: int,
+    result: NDArray[np.float32],
+) -> None:
+    """Write the opening or closing to a copy of the values."""
     rim, widest = len(reach) // 2, int(reach.max())
     shape = (values.shape[0] + 2 * rim, values.shape[1] + 2 * widest)
     before, after = np.full(shape, _HIGHEST), np.full(shape, _HIGHEST)
@@ -198,11 +228,10 @@ def _opened(
     before.fill(_HIGHEST)
     _eroded(after, reach, _STRIP, before)
     _restored(before, inside, ~flip, rim, widest, result.view(np.int32))
-    return result
 
 
 def opened_by_disk(
-    values: NDArray[np.float32], radius: float, inside: NDArray[np.bool_]
+    values: NDArray[np.float32], radius: float, inside: NDArray[np.bool_], *, threads: int = 1
 ) -> NDArray[np.float32]:
     """Return the grey opening by a disk: the lowest value within the disk, then the highest of those.
 
@@ -217,6 +246,8 @@ def opened_by_disk(
     inside : ndarray of bool, shape (rows, columns)
         The cells that take part. The others neither lower nor raise anything, like what lies beyond the
         raster, and keep their value.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
@@ -234,11 +265,11 @@ def opened_by_disk(
     >>> opened_by_disk(line, 1, np.ones(line.shape, bool))
     array([[1., 1., 1., 1., 1.]], dtype=float32)
     """
-    return _opened(values, radius, inside, 0)
+    return _opened(values, radius, inside, 0, threads)
 
 
 def closed_by_disk(
-    values: NDArray[np.float32], radius: float, inside: NDArray[np.bool_]
+    values: NDArray[np.float32], radius: float, inside: NDArray[np.bool_], *, threads: int = 1
 ) -> NDArray[np.float32]:
     """Return the grey closing by a disk: it fills what no disk fits into; nothing is lowered.
 
@@ -250,4 +281,4 @@ def closed_by_disk(
     >>> closed_by_disk(line, 1, np.ones(line.shape, bool))
     array([[5., 5., 5., 5., 5.]], dtype=float32)
     """
-    return _opened(values, radius, inside, -1)
+    return _opened(values, radius, inside, -1, threads)

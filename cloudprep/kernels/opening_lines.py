@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.strips import in_strips
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -104,12 +105,14 @@ def _add_dropping(
     columns_by: int,
     cells: int,
     rim: int,
+    begin: int,
+    end: int,
     count: NDArray[np.uint8],
 ) -> None:
-    """Add one where the profile in a direction drops when it is opened by ``cells`` cells."""
-    rows, columns = limit.shape
+    """Add one where the profile in a direction drops when it is opened by ``cells`` cells, in some rows."""
+    columns = limit.shape[1]
     found = np.empty((2, _STRIP), np.int32)
-    for r in range(rows):
+    for r in range(begin, end):
         for first in range(0, columns, _STRIP):
             width = min(_STRIP, columns - first)
             under = limit[r, first : first + width]
@@ -128,7 +131,12 @@ def _add_dropping(
 
 
 def directions_dropping(
-    values: NDArray[Any], length: float, threshold: NDArray[Any], inside: NDArray[np.bool_]
+    values: NDArray[Any],
+    length: float,
+    threshold: NDArray[Any],
+    inside: NDArray[np.bool_],
+    *,
+    threads: int = 1,
 ) -> NDArray[np.uint8]:
     """Count the directions in which opening the profile by a line lowers a cell by more than a threshold.
 
@@ -144,6 +152,8 @@ def directions_dropping(
     inside : ndarray of bool, shape (rows, columns)
         Profiles end at the other cells, as at the edge of the raster. A line that sticks out over an end
         counts the cells it has, so the last cell of a profile never drops.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
@@ -178,7 +188,11 @@ def directions_dropping(
     # Nothing is lower than minus infinity: cells outside never drop.
     limit = np.full(shape, -np.inf, np.float32)
     np.subtract(middle, threshold, out=limit, where=inside, dtype=np.float32, casting="same_kind")
-    for rows_by, columns_by in DIRECTIONS:
-        cells = max(2, round(length / math.hypot(rows_by, columns_by)) + 1)
-        _add_dropping(padded, limit, rows_by, columns_by, cells, rim, count)
+    lines = [(r, c, max(2, round(length / math.hypot(r, c)) + 1)) for r, c in DIRECTIONS]
+
+    def part(rows: slice) -> None:
+        for line in lines:
+            _add_dropping(padded, limit, *line, rim, rows.start, rows.stop, count)
+
+    in_strips(part, (shape[0], shape[1]), threads)
     return count

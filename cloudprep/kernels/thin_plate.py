@@ -92,6 +92,8 @@ class SurfaceFitter:
     ----------
     shape : tuple of int
         Rows and columns.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Notes
     -----
@@ -99,8 +101,9 @@ class SurfaceFitter:
     between threads.
     """
 
-    def __init__(self, shape: tuple[int, int]) -> None:
+    def __init__(self, shape: tuple[int, int], *, threads: int = 1) -> None:
         self.shape = shape
+        self.threads = threads
         self.rounds = 0
         padded = (shape[0] + 2 * RIM, shape[1] + 2 * RIM)
         self._exact = Equations(

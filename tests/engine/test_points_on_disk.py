@@ -91,7 +91,7 @@ def test_every_point_is_in_one_block_with_the_coordinates_that_memory_gives(clou
     assert sum(b.count for b in ours.blocks) == ours.usable_count
     usable = np.ones(len(theirs), bool) if theirs.stray is None else ~theirs.stray
     for name in ("x", "y", "z", "intensity", "classification"):
-        assert np.array_equal(flat(ours, name), np.where(usable, theirs.columns[name].astype(float), -1.0))
+        assert np.array_equal(flat(ours, name), np.where(usable, theirs.column(name).astype(float), -1.0))
     for i in range(2):
         count = len(ours.label_rows(i, ()))
         for rows in (slice(0, count), slice(3, 700), slice(499, 502)):

@@ -65,7 +65,7 @@ def test_points_within_bounds_equal_a_plain_search(edge):
     store = store_of(x, y, stray, edge)
     for b in (Bounds(3, 3, 9, 14), Bounds(-1e9, -1e9, 1e9, 1e9), Bounds(40, 40, 50, 50)):
         inside = ~stray & (x >= b.x0) & (x < b.x1) & (y >= b.y0) & (y < b.y1)
-        assert store.within(b, ("row",))["row"].tolist() == np.flatnonzero(inside).tolist()
+        assert sorted(store.within(b, ("row",))["row"].tolist()) == np.flatnonzero(inside).tolist()
 
 
 def test_a_buffer_holds_every_point_within_reach_of_the_block():
@@ -76,9 +76,11 @@ def test_a_buffer_holds_every_point_within_reach_of_the_block():
         points, core, buffered = store.around(block, ("row",), 3.0)
         b = block.bounds.grown(3.0)
         inside = (x >= b.x0) & (x < b.x1) & (y >= b.y0) & (y < b.y1)
-        assert points["row"].tolist() == np.flatnonzero(inside).tolist()
+        assert sorted(points["row"].tolist()) == np.flatnonzero(inside).tolist()
         assert buffered == b
         assert len(core) == len(points)
+        assert core[: block.count].all()
+        assert not core[block.count :].any()
 
 
 def test_blocks_cover_the_site_without_gap_or_overlap_also_where_no_points_lie():
@@ -121,16 +123,35 @@ def test_groups_of_leaves_of_any_sizes_stay_below_the_limit(seed, most):
 
 def test_labels_come_back_by_source_row_and_the_old_ones_stay_meanwhile():
     store = store_of(np.array([0.5, 11.0, 1.5, 12.0]), np.zeros(4), np.array([False] * 3 + [True]), edge=10.0)
-    store.columns["classification"] = np.array([1, 1, 1, 18], np.uint8)
+    store.columns["classification"] = np.where(store.stray, 18, 1).astype(np.uint8)
     for block in store.blocks:
         rows = own_rows(store, block)
         store.put(
             block, {"classification": (rows + 4).astype(np.uint8), "roughness": rows.astype(np.float32)}
         )
-    assert store.columns["classification"].tolist() == [1, 1, 1, 18]
+    assert store.column("classification").tolist() == [1, 1, 1, 18]
     store.exchange({"classification": np.dtype("u1"), "roughness": np.dtype("f4")})
-    assert store.columns["classification"].tolist() == [4, 5, 6, 18]  # stray: stays
-    assert store.columns["roughness"].tolist() == [0, 1, 2, 0]
+    assert store.column("classification").tolist() == [4, 5, 6, 18]  # stray: stays
+    assert store.column("roughness").tolist() == [0, 1, 2, 0]
+
+
+def test_points_of_a_block_lie_next_to_each_other_without_copies():
+    rng = np.random.default_rng(10)
+    x, y = rng.uniform(0, 40, (2, 900))
+    columns = {"x": x.copy(), "y": y.copy(), "z": np.zeros(900), "classification": np.zeros(900, np.uint8)}
+    store = MemoryStore(columns)
+    site = measure_site(store, origin=(412_000.0, 5_000_000.0), resolution=0.01, columns=frozenset())
+    store.cut(site, most=250)
+    assert len(store.blocks) >= 4
+    assert max(b.count for b in store.blocks) <= 250
+    for block in store.blocks:
+        points = store.around(block, ("x", "y"), 0.0).points
+        assert np.shares_memory(points["x"], store.columns["x"])
+        b = block.bounds
+        inside = (x >= b.x0) & (x < b.x1) & (y >= b.y0) & (y < b.y1)
+        assert sorted(points["x"].tolist()) == sorted(x[inside].tolist())
+    np.testing.assert_array_equal(store.column("x"), x)
+    np.testing.assert_array_equal(store.column("y", slice(100, 300)), y[100:300])
 
 
 def test_site_facts_count_spacing_over_occupied_ground_only():

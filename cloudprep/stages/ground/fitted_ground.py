@@ -470,7 +470,9 @@ class FittedGround(Stage):
         ground, other = (np.empty(whole.shape, np.float32) for _ in range(2))
         for tile in tiles_of(whole):
             place = tile.inner.seen_from(whole)
-            ground[place], other[place] = place_logits(cropped_limits(limits, tile.inner), 2 * self._fine)
+            ground[place], other[place] = place_logits(
+                cropped_limits(limits, tile.inner), 2 * self._fine, threads=self.threads
+            )
         return ground, other
 
     def _fitted(self, cells: LowestPoints, site: SiteFacts) -> tuple[Limits, int, tuple[str, ...]]:
@@ -493,8 +495,9 @@ class FittedGround(Stage):
             fine=self._fine,
             nearness=p.nearness,
             slope_share=p.slope_share,
+            threads=self.threads,
         )
-        return with_crests(limits, cells, fine=self._fine), wide, warnings
+        return with_crests(limits, cells, fine=self._fine, threads=self.threads), wide, warnings
 
     def _surfaces(
         self, cells: LowestPoints, spacing: float, wide: int, *, scattered: bool = False
@@ -511,9 +514,9 @@ class FittedGround(Stage):
         )
         phases = _STARTS[: self.params.starts]
         # The first one alone: what isn't compiled yet is compiled here, where an interrupt is heard.
-        surfaces = [fit(phase=phases[0])]
-        if self.threads == 1:
-            return [*surfaces, *(fit(phase=phase) for phase in phases[1:])]
+        surfaces = [fit(phase=phases[0], threads=self.threads)]
+        if len(phases) <= 2 or self.threads == 1:
+            return [*surfaces, *(fit(phase=phase, threads=self.threads) for phase in phases[1:])]
         with ThreadPoolExecutor(self.threads, thread_name_prefix=self.name) as pool:
             others = [pool.submit(fit, phase=phase) for phase in phases[1:]]
             try:
@@ -592,12 +595,13 @@ class FittedGround(Stage):
         up = side * (row.ravel() + counted.row + 0.5) - limits.row
         coarse = bilinear(limits.centre, across, up).reshape(rows, columns)
         rules = FineRules() if side > 1 else CLOSE
-        fine = fine_surface(heights, coarse, cell=side * self._fine, rules=rules)
+        fine = fine_surface(heights, coarse, cell=side * self._fine, rules=rules, threads=self.threads)
         if fine is None:
             return None
         inner = counted.cut(_coarser(tile.inner, side)).seen_from(counted)
         some = (np.diff(heights.start, axis=1) > 0)[inner]
-        narrow = narrowed(limits, fine, first=(counted.column, counted.row), side=side)
+        first = counted.column, counted.row
+        narrow = narrowed(limits, fine, first=first, side=side, threads=self.threads)
         return narrow, fine.noise[inner][some].astype(np.float32)
 
     def run(self, points: Points, context: Context, solution: Solution | None = None) -> Delta:
