@@ -213,6 +213,19 @@ def _open(ax, ay, bx, by, cx, cy, rim):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
+def _middle(ax, ay, bx, by, cx, cy):  # type: ignore[no-untyped-def]
+    """Return twice the middle of the longest edge."""
+    ab = (bx - ax) ** 2 + (by - ay) ** 2
+    bc = (cx - bx) ** 2 + (cy - by) ** 2
+    ca = (ax - cx) ** 2 + (ay - cy) ** 2
+    if ab >= bc and ab >= ca:
+        return ax + bx, ay + by
+    if bc >= ca:
+        return bx + cx, by + cy
+    return cx + ax, cy + ay
+
+
+@njit(nogil=True, cache=True)
 def _improve(  # type: ignore[no-untyped-def]
     mesh, seen, cells, z, columns, tolerance, vertex, beside, fresh
 ):
@@ -236,9 +249,11 @@ def _improve(  # type: ignore[no-untyped-def]
         double = float((bx - ax) * (cy - ay) - (by - ay) * (cx - ax))
         if double <= 1:
             if _open(ax, ay, bx, by, cx, cy, beside[a] and beside[b] and beside[c]):
-                # Where cells about it could be vertices it may lie on ground after all: then it goes.
-                for y in range(min(ay, by, cy), max(ay, by, cy) + 1):
-                    for i in range(y * columns + min(ax, bx, cx), y * columns + max(ax, bx, cx) + 1):
+                # It may lie on ground after all; where cells about its middle could be vertices, it goes.
+                twice_x, twice_y = _middle(ax, ay, bx, by, cx, cy)
+                for y in range(twice_y // 2, (twice_y + 1) // 2 + 1):
+                    for x in range(twice_x // 2, (twice_x + 1) // 2 + 1):
+                        i = y * columns + x
                         if vertex[i] == 0 and not np.isnan(z[i]):
                             vertex[i] = _NEW
                             if added < len(fresh):

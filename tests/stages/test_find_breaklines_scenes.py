@@ -92,7 +92,8 @@ def judged(name, seed):
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "found", "right"),
-    [("terraces", 0.95, 0.95), ("quarry", 0.75, 0.95), ("embankment", 0.85, 0.75)],
+    # Measured: 0.99 and 0.99, 0.86 and 0.99 (a toe under blasted rock), 1.00 and 0.90 (ends of ditches).
+    [("terraces", 0.97, 0.96), ("quarry", 0.82, 0.96), ("embankment", 0.96, 0.86)],
 )
 def test_crests_and_toes_of_scenes_are_found_and_little_else(name, found, right):
     for complete, correct, number in judged(name, 7).values():
