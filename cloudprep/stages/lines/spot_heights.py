@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 KINDS = ("top", "pit", "saddle", "regular")
 _SPACING_CELLS = 100
-_STRIP_CELLS = 4_000_000
+_STRIP_CELLS = 1_000_000
 _SAMPLES = 16
 
 
@@ -82,7 +82,8 @@ class SpotHeights(Stage):
     references = (
         "Peucker and Douglas 1975, Detection of surface-specific points, Comput. Graph. Image Process. 4",
     )
-    bytes_per_cell = 16
+    # Strips of a fixed size: less a cell, the larger the raster.
+    bytes_per_cell = 48
 
     params: SpotHeightsParams
 
