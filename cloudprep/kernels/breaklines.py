@@ -18,8 +18,6 @@ _WIDE = 2
 _DEVIATION = 1.5
 _FLAT = 1e-3
 _REACH = 10
-# Half of the angle is enough within a line.
-_WEAK = 0.5
 _AHEAD = 0.5
 _ALIKE = 0.6
 
@@ -36,9 +34,12 @@ class BreakPoints(NamedTuple):
     downhill : ndarray of float64, shape (n, 2)
         Unit vector to the east and north.
     angle : ndarray of float64, shape (n,)
-        Change of the slope angle, radians: positive at crests, negative at toes.
+        Largest of the changes of the slope angle over one, two and three cells, radians: positive at
+        crests, negative at toes.
     drop : ndarray of float64, shape (n,)
         Fall over six cells about the place.
+    clearness : ndarray of float64, shape (n,)
+        Size of the mean of the changes of angle over one, two and three cells.
     """
 
     places: NDArray[np.float64]
@@ -46,6 +47,7 @@ class BreakPoints(NamedTuple):
     downhill: NDArray[np.float64]
     angle: NDArray[np.float64]
     drop: NDArray[np.float64]
+    clearness: NDArray[np.float64]
 
 
 def break_points(
@@ -55,9 +57,9 @@ def break_points(
 
     The fall line is that of the smoothed surface (Gaussian weights of 1.5 cells). Along it, and averaged over
     five cells across, the slope below a cell is held against the slope above it, over one, two and three
-    cells; the mean of the three differences of angle is the change. A place counts where the change is larger
-    than a cell farther up and a cell farther down the fall line; a parabola through the three gives where
-    between the cells it lies.
+    cells, and the mean of the three differences of angle decides: a place counts where it is larger than a
+    cell farther up and a cell farther down the fall line; a parabola through the three gives where between
+    the cells it lies. At a cliff that is about a cell on the level side of it.
 
     Parameters
     ----------
@@ -78,31 +80,34 @@ def break_points(
     low, high = max(0, first - _REACH), min(len(heights), beyond + _REACH)
     smooth = smooth_rows(heights, low, high, _DEVIATION, np.inf)
     z = np.ascontiguousarray(heights[low:high], np.float64)
-    change = np.full((4, *z.shape), np.nan)
+    change = np.full((5, *z.shape), np.nan)
     wanted = max(first - 1 - _FAR, 0) - low, min(beyond + 1 + _FAR, len(heights)) - low
     _changes(z, smooth, *wanted, cell, change)
-    found = np.empty((z[first - low : beyond - low].size, 7))
-    count = _largest(z, change, first - low, beyond - low, least, found)
+    found = np.empty((z[first - low : beyond - low].size, 8))
+    count = _largest(z, change, low, first - low, beyond - low, least, found)
     found = found[:count].copy()
-    found[:, 1] += low
-    return BreakPoints(found[:, :2], found[:, 2], found[:, 3:5], found[:, 5], found[:, 6])
+    return BreakPoints(found[:, :2], found[:, 2], found[:, 3:5], found[:, 5], found[:, 6], found[:, 7])
 
 
 assert smoothing_reach(_DEVIATION) + _FAR + 2 <= _REACH  # noqa: S101
 
 
 @njit(nogil=True, cache=True)
-def _at(z, x, y):  # type: ignore[no-untyped-def]
-    """Return a bilinear height; NaN beyond the rim and beside holes."""
+def _at(z, c, r, x, y):  # type: ignore[no-untyped-def]
+    """Return a bilinear height so far from a cell; NaN beyond the rim and beside holes.
+
+    The distance is split into cells and the rest before the cell comes in, so that the last digit doesn't
+    hang on how far the rows given reach.
+    """
     rows, columns = z.shape
-    if not (0 <= x <= columns - 1 and 0 <= y <= rows - 1):
+    left = np.floor(x)
+    low = np.floor(y)
+    u = x - left
+    v = y - low
+    c += int(left)
+    r += int(low)
+    if c < 0 or r < 0 or c + 1 >= columns or r + 1 >= rows:
         return np.nan
-    c = min(int(x), columns - 2)
-    r = min(int(y), rows - 2)
-    if c < 0 or r < 0:
-        return np.nan
-    u = x - c
-    v = y - r
     return (1 - v) * ((1 - u) * z[r, c] + u * z[r, c + 1]) + v * ((1 - u) * z[r + 1, c] + u * z[r + 1, c + 1])
 
 
@@ -121,28 +126,34 @@ def _changes(z, smooth, first, beyond, cell, change):  # type: ignore[no-untyped
             dy = -north / steep
             here = 0.0
             for w in range(-_WIDE, _WIDE + 1):
-                here += _at(z, c - w * dy, r + w * dx)
+                here += _at(z, c, r, -w * dy, w * dx)
             here /= 2 * _WIDE + 1
             total = 0.0
+            convex = 0.0
+            concave = 0.0
             drop = 0.0
             for s in range(1, _FAR + 1):
                 up = 0.0
                 down = 0.0
                 for w in range(-_WIDE, _WIDE + 1):
-                    up += _at(z, c - s * dx - w * dy, r - s * dy + w * dx)
-                    down += _at(z, c + s * dx - w * dy, r + s * dy + w * dx)
+                    up += _at(z, c, r, -s * dx - w * dy, -s * dy + w * dx)
+                    down += _at(z, c, r, s * dx - w * dy, s * dy + w * dx)
                 up /= 2 * _WIDE + 1
                 down /= 2 * _WIDE + 1
-                total += np.arctan((here - down) / (s * cell)) - np.arctan((up - here) / (s * cell))
+                turn = np.arctan((here - down) / (s * cell)) - np.arctan((up - here) / (s * cell))
+                total += turn
+                convex = max(convex, turn)
+                concave = min(concave, turn)
                 drop = up - down
             change[0, r, c] = total / _FAR
             change[1, r, c] = dx
             change[2, r, c] = dy
             change[3, r, c] = drop
+            change[4, r, c] = convex if total > 0 else concave
 
 
 @njit(nogil=True, cache=True)
-def _largest(z, change, first, beyond, least, found):  # type: ignore[no-untyped-def]
+def _largest(z, change, low, first, beyond, least, found):  # type: ignore[no-untyped-def]
     count = 0
     columns = z.shape[1]
     for r in range(first, beyond):
@@ -153,25 +164,26 @@ def _largest(z, change, first, beyond, least, found):  # type: ignore[no-untyped
             sign = 1.0 if here > 0 else -1.0
             dx = change[1, r, c]
             dy = change[2, r, c]
-            up = sign * _at(change[0], c - dx, r - dy)
-            down = sign * _at(change[0], c + dx, r + dy)
+            up = sign * _at(change[0], c, r, -dx, -dy)
+            down = sign * _at(change[0], c, r, dx, dy)
             size = sign * here
             if not (size >= up and size > down):
                 continue
             off = 0.5 * (down - up) / (2 * size - up - down)
             # The level ground goes on to the break, whatever the steep side does to the cell itself.
-            near = _at(z, c - sign * dx, r - sign * dy)
-            far = _at(z, c - sign * 3 * dx, r - sign * 3 * dy)
+            near = _at(z, c, r, -sign * dx, -sign * dy)
+            far = _at(z, c, r, -sign * 3 * dx, -sign * 3 * dy)
             height = near + (near - far) / 2 * (1 + sign * off)
             if np.isnan(height):
                 continue
             found[count, 0] = c + off * dx
-            found[count, 1] = r + off * dy
+            found[count, 1] = low + r + off * dy
             found[count, 2] = height
             found[count, 3] = dx
             found[count, 4] = dy
-            found[count, 5] = here
+            found[count, 5] = change[4, r, c]
             found[count, 6] = change[3, r, c]
+            found[count, 7] = abs(here)
             count += 1
     return count
 
@@ -188,7 +200,7 @@ def clearest(points: BreakPoints, shape: tuple[int, int], distance: float) -> Br
     distance : float
         Cells, at most 1.
     """
-    order = np.argsort(-np.abs(points.angle), kind="stable")
+    order = np.argsort(-points.clearness, kind="stable")
     taken = np.zeros(len(order), np.bool_)
     heads = np.full((shape[0] + 2, shape[1] + 2), -1, np.int64 if len(order) >= 2**31 else np.int32)
     others = np.empty(len(order), heads.dtype)

@@ -77,10 +77,9 @@ def thinned_tin(heights: NDArray[np.float64], tolerance: float) -> ThinnedTin:
     rows, columns = heights.shape
     z = np.ascontiguousarray(heights, np.float64).ravel()
     vertex = np.zeros(z.size, np.uint8)
-    beside = np.zeros(z.size, np.uint8)
-    _begin(z, rows, columns, vertex, beside)
-    faces = _refined(z, columns, tolerance, vertex, beside)
-    kept, covered, worst = _kept(faces, z, columns, beside)
+    _begin(z, rows, columns, vertex)
+    faces = _refined(z, columns, tolerance, vertex)
+    kept, covered, worst = _kept(faces, z, columns)
     faces = faces[kept]
     vertex[:] = 0
     vertex[faces.ravel()] = 1
@@ -94,7 +93,6 @@ def _refined(
     columns: int,
     tolerance: float,
     vertex: NDArray[np.uint8],
-    beside: NDArray[np.uint8],
 ) -> NDArray[np.int64]:
     """Return the corners (cells) of all triangles, those in holes too, once each is good enough.
 
@@ -123,7 +121,7 @@ def _refined(
         used, start = _insert(sites, order, mesh, used, start)
         fresh = np.empty(8 * len(fresh) + 1024, np.int64)
         while True:
-            added = _improve(mesh[:used], seen, cells, z, columns, tolerance, vertex, beside, fresh)
+            added = _improve(mesh[:used], seen, cells, z, columns, tolerance, vertex, fresh)
             if added <= len(fresh):
                 break
             vertex[vertex == _NEW] = 0  # noted in part only: once more, with room for all
@@ -166,8 +164,8 @@ def _insert(
 
 
 @njit(nogil=True, cache=True)
-def _begin(z, rows, columns, vertex, beside):  # type: ignore[no-untyped-def]
-    """Mark cells beside a hole, and take them and the raster's corners as vertices."""
+def _begin(z, rows, columns, vertex):  # type: ignore[no-untyped-def]
+    """Take the cells beside holes and the corners of the raster as vertices."""
     for r in range(rows):
         for c in range(columns):
             i = r * columns + c
@@ -176,10 +174,8 @@ def _begin(z, rows, columns, vertex, beside):  # type: ignore[no-untyped-def]
             corner = (r == 0 or r == rows - 1) and (c == 0 or c == columns - 1)
             for s in range(max(r - 1, 0), min(r + 2, rows)):
                 for d in range(max(c - 1, 0), min(c + 2, columns)):
-                    if np.isnan(z[s * columns + d]):
-                        beside[i] = 1
-            if corner or beside[i]:
-                vertex[i] = 1
+                    if corner or np.isnan(z[s * columns + d]):
+                        vertex[i] = 1
 
 
 @njit(nogil=True, cache=True)
@@ -202,19 +198,40 @@ def _span(y, ax, ay, bx, by, cx, cy):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
-def _open(ax, ay, bx, by, cx, cy, rim):  # type: ignore[no-untyped-def]
-    """Tell whether a triangle with nothing but its corners spans a gap between cells beside holes."""
-    if not rim or (bx - ax) * (cy - ay) - (by - ay) * (cx - ax) != 1:
+def _middle(ax, ay, bx, by, cx, cy):  # type: ignore[no-untyped-def]
+    """Return twice the middle of the longest edge."""
+    ab = (bx - ax) ** 2 + (by - ay) ** 2
+    bc = (cx - bx) ** 2 + (cy - by) ** 2
+    ca = (ax - cx) ** 2 + (ay - cy) ** 2
+    if ab >= bc and ab >= ca:
+        return ax + bx, ay + by
+    if bc >= ca:
+        return bx + cx, by + cy
+    return cx + ax, cy + ay
+
+
+@njit(nogil=True, cache=True)
+def _open(ax, ay, bx, by, cx, cy, z, columns):  # type: ignore[no-untyped-def]
+    """Tell whether a triangle with nothing but its corners spans a gap between cells beside a hole.
+
+    No triangle lies on ground in part only, since the edges of holes are edges of the triangulation. So it is
+    enough to look about the middle of its longest edge, unless it is half of a square of four cells.
+    """
+    if (bx - ax) * (cy - ay) - (by - ay) * (cx - ax) != 1:
         return False
-    return (
-        max((bx - ax) ** 2 + (by - ay) ** 2, (cx - bx) ** 2 + (cy - by) ** 2, (ax - cx) ** 2 + (ay - cy) ** 2)
-        > 2
-    )
+    twice_x, twice_y = _middle(ax, ay, bx, by, cx, cy)
+    if max(ax, bx, cx) - min(ax, bx, cx) == 1 and max(ay, by, cy) - min(ay, by, cy) == 1:
+        return False
+    for y in range(twice_y // 2, (twice_y + 1) // 2 + 1):
+        for x in range(twice_x // 2, (twice_x + 1) // 2 + 1):
+            if np.isnan(z[y * columns + x]):
+                return True
+    return False
 
 
 @njit(nogil=True, cache=True)
 def _improve(  # type: ignore[no-untyped-def]
-    mesh, seen, cells, z, columns, tolerance, vertex, beside, fresh
+    mesh, seen, cells, z, columns, tolerance, vertex, fresh
 ):
     """Make the worst cell of each new triangle a vertex where it is worse than the tolerance.
 
@@ -235,15 +252,6 @@ def _improve(  # type: ignore[no-untyped-def]
         cx, cy = c % columns, c // columns
         double = float((bx - ax) * (cy - ay) - (by - ay) * (cx - ax))
         if double <= 1:
-            if _open(ax, ay, bx, by, cx, cy, beside[a] and beside[b] and beside[c]):
-                # Where cells about it could be vertices it may lie on ground after all: then it goes.
-                for y in range(min(ay, by, cy), max(ay, by, cy) + 1):
-                    for i in range(y * columns + min(ax, bx, cx), y * columns + max(ax, bx, cx) + 1):
-                        if vertex[i] == 0 and not np.isnan(z[i]):
-                            vertex[i] = _NEW
-                            if added < len(fresh):
-                                fresh[added] = i
-                            added += 1
             continue
         east = ((z[b] - z[a]) * (cy - ay) - (z[c] - z[a]) * (by - ay)) / double
         north = ((z[c] - z[a]) * (bx - ax) - (z[b] - z[a]) * (cx - ax)) / double
@@ -272,7 +280,7 @@ def _improve(  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
-def _kept(faces, z, columns, beside):  # type: ignore[no-untyped-def]
+def _kept(faces, z, columns):  # type: ignore[no-untyped-def]
     """Return which triangles cover no hole, how many cells they cover, and the largest difference there."""
     kept = np.ones(len(faces), np.bool_)
     covered = np.zeros(len(z), np.bool_)
@@ -282,7 +290,7 @@ def _kept(faces, z, columns, beside):  # type: ignore[no-untyped-def]
         ax, ay = a % columns, a // columns
         bx, by = b % columns, b // columns
         cx, cy = c % columns, c // columns
-        if _open(ax, ay, bx, by, cx, cy, beside[a] and beside[b] and beside[c]):
+        if _open(ax, ay, bx, by, cx, cy, z, columns):
             kept[t] = False
             continue
         for y in range(min(ay, by, cy), max(ay, by, cy) + 1):

@@ -6,6 +6,7 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.interpolate import LinearNDInterpolator
+from scipy.ndimage import maximum_filter
 
 from cloudprep.kernels.tin_refining import thinned_tin
 
@@ -83,3 +84,14 @@ def test_a_line_of_cells_has_no_triangles(shape):
 def test_nothing_has_no_triangles():
     tin = thinned_tin(np.full((4, 5), np.nan), 0.1)
     assert (len(tin.cells), len(tin.faces), tin.uncovered) == (0, 0, 0)
+
+
+@pytest.mark.parametrize("turned", [0.3, 0.61, 0.9])
+def test_within_a_slanting_rim_an_even_ground_needs_hardly_more_than_the_rim(turned):
+    y, x = np.mgrid[-80:81, -80:81]
+    u, v = x * np.cos(turned) + y * np.sin(turned), y * np.cos(turned) - x * np.sin(turned)
+    inside = (np.abs(u) < 70) & (np.abs(v) < 50)
+    tin = thinned_tin(np.where(inside, 100 + 0.1 * x, np.nan), 0.05)
+    rim = np.count_nonzero(inside & maximum_filter(~inside, 3))
+    assert rim <= len(tin.cells) < 1.2 * rim
+    assert tin.uncovered == 0

@@ -29,7 +29,7 @@ def derived_interval(site: SiteFacts) -> tuple[float, str]:
     unit = site.vertical_unit
     usual, name = (_METRES, "m") if unit == METRE else (_FEET, "feet")
     number = next((n for n in usual if n * unit >= wanted * (1 - 1e-9)), usual[-1])
-    if wanted == relief / _MOST_LINES:
+    if wanted > cell:
         why = f"a 300th of the {relief:.0f} m from the lowest to the highest point"
     elif wanted == cell:
         why = f"as high as the cell of {cell:g} m is wide"

@@ -23,7 +23,8 @@ if TYPE_CHECKING:
 
 KINDS = ("top", "pit", "saddle", "regular")
 _SPACING_CELLS = 100
-_STRIP_CELLS = 4_000_000
+_STRIP_CELLS = 1_000_000
+_SAMPLES = 16
 
 
 class SpotHeightsParams(StageParams):
@@ -41,8 +42,8 @@ class SpotHeightsParams(StageParams):
         None,
         gt=0,
         unit="m",
-        meaning="a top stands, and a pit lies, at least so far above or below the lowest or highest cell "
-        "around it; of a saddle half of it is asked",
+        meaning="a top stands, and a pit lies, at least so far above or below the ground around it; of a "
+        "saddle half of it is asked",
         derived="half of the interval that contours would have by default",
         source="common practice, no source",
     )
@@ -56,12 +57,13 @@ class SpotHeights(Stage):
 
     All lengths are metres; heights come out in the unit of the cloud's heights, and are those of ``dtm`` at
     the cell centres. With a radius of half of ``spacing``: a top is the highest cell of the square of this
-    radius about it, a pit the lowest, where the heights of the square differ by ``smallest_rise`` and neither
-    the rim nor a hole is nearer than half the radius. A saddle is a cell about which, on a circle of a
-    quarter of the radius, the ground rises, falls, rises and falls by half of ``smallest_rise``; of saddles
-    within the circle only the clearest one counts. Then come the cells of a regular lattice. Tops and pits
-    are taken first (those that stand out most before the others), then saddles, then regular ones, each
-    unless one taken before lies nearer than half of ``spacing``.
+    radius about it and stands ``smallest_rise`` above every one of 16 cells on the circle of this radius
+    (half of them known at least), a pit is the lowest and lies as far below them; neither the rim nor a hole
+    is nearer than half the radius. A saddle is a cell about which, on a circle of half the radius, the ground
+    rises, falls, rises and falls by half of ``smallest_rise``; of saddles within the circle only the clearest
+    one counts. Then come the cells of a regular lattice. Tops and pits are taken first (those that stand out
+    most before the others), then saddles, then regular ones, each unless one taken before lies nearer than
+    half of ``spacing``.
 
     Attributes: ``elevation``; ``kind`` (top, pit, saddle, regular); ``rise``: by how much it stands out
     (0 for regular ones).
@@ -80,7 +82,8 @@ class SpotHeights(Stage):
     references = (
         "Peucker and Douglas 1975, Detection of surface-specific points, Comput. Graph. Image Process. 4",
     )
-    bytes_per_cell = 16
+    # Strips of a fixed size: less a cell, the larger the raster.
+    bytes_per_cell = 48
 
     params: SpotHeightsParams
 
@@ -164,23 +167,43 @@ def _standing_out(
     """Return by how much cells stand out as tops, pits and saddles; 0 where they don't."""
     known = ~np.isnan(strip)
     size = 2 * radius + 1
-    highest = maximum_filter(np.where(known, strip, -np.inf), size, mode="constant", cval=-np.inf)
-    lowest = minimum_filter(np.where(known, strip, np.inf), size, mode="constant", cval=np.inf)
     inside = minimum_filter(known, 2 * (radius // 2) + 1, mode="constant", cval=False)
-    with np.errstate(invalid="ignore"):
-        range_ = np.where(inside, highest - lowest, 0.0)
-        range_[range_ < rise] = 0.0
-        top = np.where(strip == highest, range_, 0.0)
-        pit = np.where(strip == lowest, range_, 0.0)
+    found = []
+    for sign in (1.0, -1.0):
+        high = np.where(known, sign * strip, -np.inf)
+        highest = maximum_filter(high, size, mode="constant", cval=-np.inf)
+        row, column = np.nonzero(inside & (high == highest))
+        stands = np.zeros(strip.shape)
+        stands[row, column] = high[row, column] - _around(high, row, column, radius)
+        stands[~(stands >= rise)] = 0.0
+        found.append(stands)
     circle = _circle(radius)
     saddle = saddle_strength(strip, circle, rise / 2)
     saddle[saddle < maximum_filter(saddle, 2 * circle + 1, mode="constant")] = 0.0
-    return top, pit, saddle
+    return found[0], found[1], saddle
+
+
+def _around(
+    high: NDArray[np.float64], row: NDArray[np.int64], column: NDArray[np.int64], radius: int
+) -> NDArray[np.float64]:
+    """Return the highest of 16 cells on the circle about each cell; infinite where few of them are known."""
+    angles = 2 * np.pi * np.arange(_SAMPLES) / _SAMPLES
+    highest = np.full(len(row), -np.inf)
+    number = np.zeros(len(row), int)
+    for up, right in zip(np.rint(radius * np.sin(angles)), np.rint(radius * np.cos(angles)), strict=True):
+        r, c = row + int(up), column + int(right)
+        there = (r >= 0) & (r < high.shape[0]) & (c >= 0) & (c < high.shape[1])
+        values = np.full(len(row), -np.inf)
+        values[there] = high[r[there], c[there]]
+        highest = np.maximum(highest, values)
+        number += values > -np.inf
+    highest[number < _SAMPLES // 2] = np.inf
+    return highest
 
 
 def _circle(radius: int) -> int:
     """Return the radius of the circle about a saddle, cells."""
-    return max(2, radius // 4)
+    return max(2, radius // 2)
 
 
 def _lattice(heights: NDArray[np.floating], spacing: int, column: int, row: int) -> _Places:
