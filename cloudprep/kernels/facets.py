@@ -235,7 +235,7 @@ def _sort_within(x, y, z, starts):  # type: ignore[no-untyped-def]
 def _facets(px, py, pz, starts, columns, edge, x, y, place, but, farthest, height, weight, gap, bend):  # type: ignore[no-untyped-def]
     rows = (len(starts) - 1) // columns
     near = np.empty(256, np.int64)
-    u, v = np.empty(256), np.empty(256)
+    u, v, far = np.empty(256), np.empty(256), np.empty(256)
     corner, share = np.zeros(3, np.int64), np.zeros(3)
     for q in range(len(x)):
         c, r = place[q] % columns, place[q] // columns
@@ -247,7 +247,8 @@ def _facets(px, py, pz, starts, columns, edge, x, y, place, but, farthest, heigh
             for rr in range(r0, r1 + 1):
                 number += starts[rr * columns + c1 + 1] - starts[rr * columns + c0]
             if number > len(near):
-                near, u, v = np.empty(2 * number, np.int64), np.empty(2 * number), np.empty(2 * number)
+                near, far = np.empty(2 * number, np.int64), np.empty(2 * number)
+                u, v = np.empty(2 * number), np.empty(2 * number)
             n = 0
             for rr in range(r0, r1 + 1):
                 for i in range(starts[rr * columns + c0], starts[rr * columns + c1 + 1]):
@@ -255,8 +256,9 @@ def _facets(px, py, pz, starts, columns, edge, x, y, place, but, farthest, heigh
                         near[n] = i
                         u[n] = px[i] - x[q]
                         v[n] = py[i] - y[q]
+                        far[n] = u[n] * u[n] + v[n] * v[n]
                         n += 1
-            radius = _enclosing(u, v, n, corner, share)
+            radius = _enclosing(u, v, far, n, corner, share)
             # All points within the circle are at hand: the triangle is that of all points.
             if size >= farthest or (radius >= 0 and radius <= size * edge):
                 break
@@ -268,7 +270,7 @@ def _facets(px, py, pz, starts, columns, edge, x, y, place, but, farthest, heigh
             if n > 0:
                 least = np.inf
                 for i in range(n):
-                    least = min(least, u[i] * u[i] + v[i] * v[i])
+                    least = min(least, far[i])
                 weight[q], gap[q], bend[q] = 1.0, least ** (EXPONENT / 2), least
             continue
         h = w = g = s = 0.0
@@ -295,33 +297,29 @@ def _spread(u, v):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _enclosing(u, v, n, corner, share):  # type: ignore[no-untyped-def]
+def _enclosing(u, v, far, n, corner, share):  # type: ignore[no-untyped-def]
     """Find the Delaunay triangle around (0, 0); return how far its circle reaches from there, or -1."""
     if n == 0:
         return -1.0
     a = 0
     least = np.inf
     for i in range(n):
-        d = u[i] * u[i] + v[i] * v[i]
-        if d < least:
-            least, a = d, i
+        if far[i] < least:
+            least, a = far[i], i
     if least == 0.0:
         corner[:] = a
         share[0], share[1], share[2] = 1.0, 0.0, 0.0
         return 0.0
     # The other two: on either side of the nearest one's line through the position, as far round as any.
     b = c = -1
-    round_b = round_c = -2.0
     for i in range(n):
         if i == a:
             continue
-        turn = u[a] * v[i] - v[a] * u[i]
-        opposite = -(u[a] * u[i] + v[a] * v[i]) / np.sqrt(u[i] * u[i] + v[i] * v[i])
-        if turn > 0:
-            if opposite > round_b:
-                round_b, b = opposite, i
-        elif opposite > round_c:
-            round_c, c = opposite, i
+        if u[a] * v[i] - v[a] * u[i] > 0:
+            if b < 0 or u[b] * v[i] - v[b] * u[i] > 0:
+                b = i
+        elif c < 0 or u[c] * v[i] - v[c] * u[i] < 0:
+            c = i
     if b < 0 or c < 0 or u[b] * v[c] - v[b] * u[c] < 0:
         return -1.0
     gu = gv = level = 0.0
@@ -330,15 +328,14 @@ def _enclosing(u, v, n, corner, share):  # type: ignore[no-untyped-def]
         area = bu * cv - bv * cu
         if area <= 1e-12 * (bu * bu + bv * bv + cu * cu + cv * cv):
             return -1.0
-        la = u[a] * u[a] + v[a] * v[a]
-        lb = u[b] * u[b] + v[b] * v[b] - la
-        lc = u[c] * u[c] + v[c] * v[c] - la
+        la, lb, lc = far[a], far[b] - far[a], far[c] - far[a]
         gu, gv = (lb * cv - lc * bv) / area, (lc * bu - lb * cu) / area
         level = la - gu * u[a] - gv * v[a]
-        deepest, k = -1e-9 * (la + lb + lc + 3 * la), -1
+        # Beyond rounding, so that corners don't count as within their own circle.
+        deepest, k = level - 1e-9 * (far[a] + far[b] + far[c]), -1
         for i in range(n):
-            depth = u[i] * u[i] + v[i] * v[i] - gu * u[i] - gv * v[i] - level
-            if depth < deepest and i not in (a, b, c):
+            depth = far[i] - gu * u[i] - gv * v[i]
+            if depth < deepest:
                 deepest, k = depth, i
         if k < 0:
             break

@@ -148,7 +148,8 @@ class TerrainError(Stage):
         "James and Stein 1961, Estimation with quadratic loss, Proc. 4th Berkeley Symp. 1:361-379",
         "Edelsbrunner and Seidel 1986, Voronoi diagrams and arrangements, Discrete Comput. Geom. 1:25-44",
     )
-    bytes_per_point = 240
+    # Measured: 292 where a million points are drawn at once, four to a square metre, on as many cells.
+    bytes_per_point = 320
 
     params: TerrainErrorParams
 
