@@ -74,15 +74,15 @@ class Tiling:
             nearest = max(1, math.floor(size / cell))
             fits = " or ".join(f"{n * cell / self.unit:.10g}" for n in (nearest, nearest + 1))
             raise UsageError(
-                f"output: tiles: a size of {self.scheme.size:g} ({self._unit}) is {size / cell:.6g} cells of "
-                f"'{name}' (cell {cell:.10g} m): tiles must be whole cells, such as {fits}"
+                f"output: tiles: a size of {self.scheme.size:.10g} ({self._unit}) is {size / cell:.10g} cells "
+                f"of '{name}' (cell {cell:.10g} m): tiles must be whole cells, such as {fits}"
             )
         for side, origin in zip(("east", "north"), self.scheme.origin, strict=True):
             cells = origin * self.unit / cell
             if abs(cells - round(cells)) > _OFF:
                 raise UsageError(
-                    f"output: tiles: the origin {origin:g} ({side}, {self._unit}) doesn't lie on an edge of "
-                    f"the cells of '{name}': these lie on whole multiples of {cell:.10g} m"
+                    f"output: tiles: the origin {origin:.10g} ({side}, {self._unit}) doesn't lie on an edge "
+                    f"of the cells of '{name}': these lie on whole multiples of {cell:.10g} m"
                 )
 
     @property
