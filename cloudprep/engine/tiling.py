@@ -74,8 +74,8 @@ class Tiling:
             nearest = max(1, math.floor(size / cell))
             fits = " or ".join(f"{n * cell / self.unit:.10g}" for n in (nearest, nearest + 1))
             raise UsageError(
-                f"output: tiles: a size of {self.scheme.size:.10g} ({self._unit}) is {size / cell:.10g} cells "
-                f"of '{name}' (cell {cell:.10g} m): tiles must be whole cells, such as {fits}"
+                f"output: tiles: a size of {self.scheme.size:.10g} ({self._unit}) is {size / cell:.10g} "
+                f"cells of '{name}' (cell {cell:.10g} m): tiles must be whole cells, such as {fits}"
             )
         for side, origin in zip(("east", "north"), self.scheme.origin, strict=True):
             cells = origin * self.unit / cell
