@@ -26,15 +26,16 @@ from cloudprep.errors import MissingColumnError
 from cloudprep.model.bounds import Bounds
 from cloudprep.model.columns import COLUMNS, LABEL_COLUMNS, WORKING_COLUMNS
 from cloudprep.model.grid import Grid
+from cloudprep.model.layer import Layer
 from cloudprep.model.site import SiteFacts
-from cloudprep.stages.base import Points, whole_cloud_context
+from cloudprep.stages.base import Points, layer_parameters, whole_cloud_context
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from cloudprep.model.layer import Layer, TinSurface
+    from cloudprep.model.layer import TinSurface
     from cloudprep.stages.base import Stage
 
 Columns = dict[str, "NDArray[Any]"]
@@ -159,6 +160,31 @@ def example_rasters(site: SiteFacts, names: Sequence[str], cell: float = 1.0) ->
     return found
 
 
+def example_layers(stage: Stage) -> dict[str, Layer]:
+    """Return a small made-up layer for every parameter of a stage that names a vector file.
+
+    Polygons, lines or points within 60 m, whichever the parameter asks for first: what a person gave for the
+    site of :func:`example_cloud`.
+    """
+    made = {
+        "polygon": [
+            shapely.Polygon(
+                shapely.box(38, 8, 52, 22).exterior.coords, [shapely.box(43, 13, 46, 16).exterior.coords]
+            ),
+            shapely.box(-5, 44, 65, 49),
+            shapely.box(500, 500, 510, 510),
+        ],
+        "line": [shapely.LineString([(5, 5), (30, 33), (55, 8)])],
+        "point": [shapely.Point(10, 10), shapely.Point(48, 31)],
+    }
+    found = {}
+    for name, kinds in layer_parameters(stage.Params).items():
+        kind = kinds[0] if kinds else "polygon"
+        geometries = np.array(made[kind], dtype=object)
+        found[name] = Layer(name, kind, geometries, {"number": np.arange(len(geometries))}, "made up")
+    return found
+
+
 def _working_columns(xyz: NDArray[np.float64], neighbours: int = 10) -> Columns:
     """Return the working columns of a small cloud, from its nearest neighbours and their moments."""
     distance, near = map(np.asarray, cKDTree(xyz).query(xyz, neighbours + 1))
@@ -191,6 +217,7 @@ def run_stage(
     workers: int = 1,
     origin: tuple[float, float] = _ORIGIN,
     rasters: Mapping[str, Grid] | None = None,
+    layers: Mapping[str, Layer] | None = None,
 ) -> StageRun:
     """Run one stage on a cloud in memory, the way a run does.
 
@@ -208,6 +235,8 @@ def run_stage(
         Global coordinates of the local zero, m.
     rasters : mapping of str to Grid, optional
         What earlier stages made; by default :func:`example_rasters`.
+    layers : mapping of str to Layer, optional
+        What people gave, by parameter; by default :func:`example_layers`.
 
     Returns
     -------
@@ -219,6 +248,7 @@ def run_stage(
     store.cut(site, block_edge)
     resolved = stage.resolved(site)
     resolved.rasters = example_rasters(site, resolved.sources()) if rasters is None else rasters
+    resolved.layers = example_layers(resolved) if layers is None else layers
     work = StagePass(resolved, store, site, workers=workers, progress=Silent())
     result = work.carry_out()
     labels = {n: store.columns[n] for n in LABEL_COLUMNS if n in store.columns}
@@ -284,7 +314,9 @@ def check_declares_itself(stage_class: type[Stage]) -> None:
             words = f"{name} {info.description}".lower()
             assert extra["unit"] or any(w in words for w in _PURE_NUMBERS), f"'{name}' has no unit"
         if info.default is None:
-            assert extra["derived"], f"parameter '{name}' is derived, but not said how"
+            assert extra["derived"] or "layer_kinds" in extra, (
+                f"parameter '{name}' is derived, but not said how"
+            )
 
 
 def _only_rasters(stage_class: type[Stage]) -> bool:
@@ -344,7 +376,10 @@ def check_derived_values(stage_class: type[Stage]) -> None:
     """After ``resolved`` nothing is None, each derived value has a reason, and the reach is a length."""
     site = facts_of(example_cloud())
     stage = stage_class().resolved(site)
+    files = layer_parameters(stage_class.Params)
     for name, value in stage.params.model_dump().items():
+        if name in files:  # no file was named, and none can be derived
+            continue
         assert value is not None, f"'{name}' is still not derived"
         if getattr(stage_class().params, name) is None:
             assert stage.reasons.get(name), f"no reason is given for '{name}'"
@@ -446,6 +481,7 @@ def _run_without_points(stage_class: type[Stage], columns: Columns) -> None:
     site = facts_of(columns)
     stage = stage_class().resolved(site)
     stage.rasters = example_rasters(site, stage.sources())
+    stage.layers = example_layers(stage)
     points = Points(columns)
     context = whole_cloud_context(site, 0)
     solution = None
@@ -473,6 +509,7 @@ def check_missing_column(stage_class: type[Stage]) -> None:
     site = facts_of(columns)
     stage = stage_class().resolved(site)
     stage.rasters = example_rasters(site, stage.sources())
+    stage.layers = example_layers(stage)
     solution = None
     if stage.sources() and not stage.summarises and not stage.draws:
         solution = stage.from_rasters(site)

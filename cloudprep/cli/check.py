@@ -20,10 +20,10 @@ it will use. No flight is read.
 def command(pipeline: PipelineName, debug: Debug = False) -> None:  # noqa: ARG001 - the guard reads it
     """Check a pipeline and show what it will do."""
     from cloudprep.cli.console import put, tell
-    from cloudprep.config import load_pipeline
     from cloudprep.config.describe import plan_text
+    from cloudprep.engine.fetching import fetched_pipeline
 
-    loaded = load_pipeline(pipeline)
+    loaded = fetched_pipeline(pipeline)
     for warning in loaded.warnings:
         tell(f"warning: {warning}")
     put(plan_text(loaded))

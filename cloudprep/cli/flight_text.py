@@ -19,7 +19,7 @@ _MOST_LINES = 30
 
 def report_text(report: FlightReport) -> str:
     """Return everything about one flight: its path, then labelled lines."""
-    lines = [str(report.flight.path)]
+    lines = [report.path]
     parts = (_about_file(report), _about_place(report), _about_points(report), [("odd", report.oddities)])
     for part in parts:
         for label, texts in part:

@@ -12,7 +12,19 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
-from cloudprep.cli import check, checkpoints, demo, doctor, inspect, run, score, stages, volume
+from cloudprep.cli import (
+    change,
+    check,
+    checkpoints,
+    demo,
+    doctor,
+    inspect,
+    run,
+    score,
+    section,
+    stages,
+    volume,
+)
 from cloudprep.cli.console import give_up, tell
 from cloudprep.cli.guard import guarded
 from cloudprep.errors import EXIT_INPUT_FAILED
@@ -67,7 +79,7 @@ def _main(
     del version
 
 
-for _module in (run, check, stages, inspect, score, checkpoints, volume, demo, doctor):
+for _module in (run, check, stages, inspect, score, checkpoints, volume, change, section, demo, doctor):
     app.command(_module.NAME, help=_module.HELP)(guarded(_module.command))
 
 

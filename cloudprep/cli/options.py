@@ -10,7 +10,7 @@ PipelineName = Annotated[
     str,
     typer.Argument(
         metavar="PIPELINE",
-        help="A pipeline file (YAML), or the name of a ready one, such as bare_earth.",
+        help="A pipeline file (YAML) or its URL, or the name of a ready one, such as bare_earth.",
         show_default=False,
     ),
 ]
@@ -18,7 +18,8 @@ Inputs = Annotated[
     list[str],
     typer.Argument(
         metavar="INPUT",
-        help="Flights: .las or .laz files, folders (with what lies below them), or patterns in quotes.",
+        help="Flights: .las or .laz files, folders (with what lies below them), or patterns in quotes; "
+        "or URLs of these, which are fetched first.",
         show_default=False,
     ),
 ]

@@ -24,13 +24,17 @@ Examples:
   cloudprep run bare_earth county/ --out county --engine dask --scheduler 10.0.0.5:8786 --scratch /shared
   cloudprep run bare_earth county/ --out site --boundary site.gpkg
   cloudprep run bare_earth old.las --out site --assume-crs EPSG:25832+7837
+  cloudprep run bare_earth "s3://flights/day1/*.laz" --out s3://results/day1
 
 All flights of a run are one site: neighbourhoods cross from one flight to the next, and each flight is
 delivered as its own file under OUT/clouds. The terrain model comes to OUT/terrain, the record of what was
 done to OUT/run.json. The inputs are never changed.
 """
 
-Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder of the results.", show_default=False)]
+Out = Annotated[
+    str,
+    typer.Option("--out", metavar="DIR", help="Folder of the results, or its URL.", show_default=False),
+]
 Workers = Annotated[
     int | None,
     typer.Option(
@@ -135,15 +139,16 @@ def command(
 ) -> None:
     """Run a pipeline on the flights of one site."""
     from cloudprep.cli.progress import set_up_logging, shown_progress
-    from cloudprep.config import load_pipeline
+    from cloudprep.engine.fetching import fetched_pipeline
     from cloudprep.engine.memory import parse_bytes
     from cloudprep.engine.run import RunRequest, run_site
+    from cloudprep.engine.urls import as_folder
 
     set_up_logging(verbose)
     request = RunRequest(
-        pipeline=load_pipeline(pipeline),
+        pipeline=fetched_pipeline(pipeline),
         inputs=tuple(inputs),
-        out=out,
+        out=as_folder(out),
         workers=workers,
         memory=parse_bytes(memory) if memory is not None else None,
         scratch=scratch,

@@ -10,6 +10,7 @@ import typer
 from cloudprep.cli.options import AsJson, Debug  # noqa: TC001 - typer reads the annotations
 
 if TYPE_CHECKING:
+    from cloudprep.kernels.volume_error import HeightErrors
     from cloudprep.measuring.volumes import VolumeReport
 
 NAME = "volume"
@@ -100,20 +101,28 @@ def command(
 ) -> None:
     """Measure volumes between a terrain and a base, over areas."""
     from cloudprep.cli.console import put, put_json, tell
-    from cloudprep.errors import UsageError
-    from cloudprep.kernels.volume_error import HeightErrors
     from cloudprep.measuring.volumes import measure_volumes
 
-    if (shared_error is None) != (shared_over is None):
-        raise UsageError("--shared-error and --shared-over go together")
-    given = (random_error, shared_error, shared_over, systematic_error)
-    errors = None if all(v is None for v in given) else HeightErrors(*(v or 0.0 for v in given))
+    errors = given_errors(random_error, shared_error, shared_over, systematic_error)
     report = measure_volumes(terrain, over, base=base, layer=layer, errors=errors)
     for note in report.assumed:
         tell(f"assumed: {note}")
     for note in report.warnings:
         tell(f"warning: {note}")
     put_json(report.as_dict()) if as_json else put(report_text(report))
+
+
+def given_errors(
+    random: float | None, shared: float | None, over: float | None, systematic: float | None
+) -> HeightErrors | None:
+    """Return the errors that options give, or None where none is given."""
+    from cloudprep.errors import UsageError
+    from cloudprep.kernels.volume_error import HeightErrors
+
+    if (shared is None) != (over is None):
+        raise UsageError("--shared-error and --shared-over go together")
+    given = (random, shared, over, systematic)
+    return None if all(v is None for v in given) else HeightErrors(*(v or 0.0 for v in given))
 
 
 def report_text(report: VolumeReport) -> str:

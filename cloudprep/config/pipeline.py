@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from pathlib import Path  # noqa: TC003 - pydantic reads the annotation
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, SerializeAsAny
 
 from cloudprep.config.check import CheckedParts, checked_parts
-from cloudprep.config.locate import find_pipeline
+from cloudprep.config.locate import find_pipeline, ready_pipelines
 from cloudprep.config.sections import Assume, Boundary, Gate, GridOptions, OutputOptions
 from cloudprep.config.yaml_text import YamlText, read_yaml
 from cloudprep.errors import ConfigError
@@ -55,8 +55,8 @@ class Pipeline(BaseModel):
         What holds for flights that don't say it themselves.
     gates : tuple of Gate
         Figures that a run must reach.
-    source : Path, optional
-        The file it was read from.
+    source : Path or str, optional
+        The file it was read from, or its URL.
     warnings : tuple of str
         What is allowed but probably not meant, as ``file:line: ...``.
     """
@@ -70,7 +70,7 @@ class Pipeline(BaseModel):
     grid: GridOptions = GridOptions()
     assume: Assume = Assume()
     gates: tuple[Gate, ...] = ()
-    source: Path | None = None
+    source: Path | str | None = None
     warnings: tuple[str, ...] = ()
 
     @classmethod
@@ -119,6 +119,16 @@ class Pipeline(BaseModel):
             source=source,
             warnings=tuple(parts.warnings),
         )
+
+    @property
+    def folder(self) -> Path:
+        """Where relative paths of the pipeline start: beside its file.
+
+        For a ready pipeline, and for one that is no file here, it is the working folder.
+        """
+        if not isinstance(self.source, Path) or self.source in ready_pipelines().values():
+            return Path()
+        return self.source.parent
 
     def build(self) -> list[Stage]:
         """Return the stages in order, each ready to be resolved against a site."""

@@ -103,6 +103,14 @@ class OutputOptions(_Section):
         description="unit of heights in rasters and layers: that of the clouds, or another (foot: 0.3048 m, "
         "US survey foot: 1200/3937 m); the vertical reference system goes along",
     )
+    layers: Annotated[
+        tuple[Literal["gpkg", "dxf"], ...],
+        BeforeValidator(_as_tuple, json_schema_input_type=list[Literal["gpkg", "dxf"]]),
+    ] = Field(
+        default=("gpkg",),
+        min_length=1,
+        description="file formats of points, lines and areas: gpkg, a GeoPackage; dxf, a drawing",
+    )
     tiles: TileScheme | None = Field(default=None, description="cut rasters into tiles; whole if left out")
     tile_index: bool = Field(
         default=False, description="write terrain/index.gpkg: footprints of all rasters and clouds"

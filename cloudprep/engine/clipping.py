@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from cloudprep.engine.loading import Units
     from cloudprep.io.las import Flight
     from cloudprep.model.grid import Grid
-    from cloudprep.model.layer import Layer
+    from cloudprep.model.layer import Layer, TinSurface
 
 _DIMENSION = {"point": 0, "line": 1, "polygon": 2}
 # Attributes that follow from the geometry: they are reckoned anew for features that were cut.
@@ -127,3 +127,23 @@ def points_within(
         return region.holds(x * step[0] + zero[0], y * step[1] + zero[1])
 
     return within
+
+
+def clipped_surface(surface: TinSurface, region: Region, origin: tuple[float, float]) -> TinSurface:
+    """Return the triangles of a surface whose middle lies within a region; those on its edge stay whole.
+
+    Parameters
+    ----------
+    surface : TinSurface
+        In local metres.
+    region : Region
+        In metres of the reference system.
+    origin : tuple of float
+        Global easting and northing of the local zero, m.
+    """
+    local = shapely.transform(region.polygon, lambda xy: xy - np.array(origin))
+    shapely.prepare(local)
+    middle = surface.vertices[surface.faces].mean(axis=1)
+    inside = shapely.contains_xy(local, middle[:, 0], middle[:, 1])
+    used, faces = np.unique(surface.faces[inside], return_inverse=True)
+    return replace(surface, vertices=surface.vertices[used], faces=faces.reshape(-1, 3))

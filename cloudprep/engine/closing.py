@@ -60,7 +60,7 @@ def site_record(site: SiteFacts, crs: CloudCrs, units: Units) -> SiteRecord:
 def output_record(
     root: Path,
     path: Path,
-    kind: Literal["cloud", "raster", "picture", "layers", "index", "catalogue"],
+    kind: Literal["cloud", "raster", "picture", "layers", "drawing", "surface", "index", "catalogue"],
     sha256: str,
     *,
     source: str = "",
@@ -118,7 +118,7 @@ def peak_memory() -> int:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
 
 
-def outcome_lines(record: RunRecord, root: Path) -> list[str]:
+def outcome_lines(record: RunRecord, root: Path | str) -> list[str]:
     """Return the outcome for people."""
     done = [i for i in record.inputs if i.status == "done"]
     lines = [f"{len(done)} of {len(record.inputs)} inputs delivered to {root} in {record.seconds:.1f} s"]

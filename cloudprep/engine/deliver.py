@@ -12,6 +12,8 @@ from cloudprep.engine.reference import unit_name
 from cloudprep.engine.tiling import Piece, cells_with_data
 from cloudprep.errors import BadInputError
 from cloudprep.io.atomic import sha256_of
+from cloudprep.io.dxf import check_drawings_possible, write_drawing
+from cloudprep.io.landxml import check_units, write_landxml
 from cloudprep.io.las import WriteOptions, WrittenCloud, write_patched
 from cloudprep.io.picture import write_hillshade
 from cloudprep.io.raster import HEIGHT_NODATA, write_grid
@@ -30,9 +32,11 @@ if TYPE_CHECKING:
     from cloudprep.io.las import Flight, LabelRows
     from cloudprep.model.crs import CloudCrs
     from cloudprep.model.grid import Grid
-    from cloudprep.model.layer import Layer
+    from cloudprep.model.layer import Layer, TinSurface
+    from cloudprep.stages.base import Stage
 
-LAYERS = "layers.gpkg"
+LAYERS = "layers.{}"
+SURFACE = "{}.xml"
 _SHORT = {"metre": "m", "foot": "ft", "US survey foot": "ftUS"}
 
 
@@ -41,11 +45,12 @@ class WrittenGrid:
     """One product of the site on disk."""
 
     path: Path
-    kind: Literal["raster", "picture", "layers"]
+    kind: Literal["raster", "picture", "layers", "drawing", "surface"]
     sha256: str
     product: str = ""
     cells: int | None = None
     """How many cells of a raster hold anything."""
+    scratch_bytes: int = 0
 
 
 class RasterManner(NamedTuple):
@@ -107,9 +112,16 @@ def deliver_clouds(
 
 
 def deliver_grid(
-    grid: Grid, folder: Path, crs: CloudCrs, manner: RasterManner | None = None
+    grid: Grid,
+    folder: Path,
+    crs: CloudCrs,
+    manner: RasterManner | None = None,
+    *,
+    scratch: Path | None = None,
 ) -> Iterator[WrittenGrid]:
     """Write a raster of a run, whole or in tiles, and the picture beside it.
+
+    Where there is a scratch folder, files are finished in it, and not in memory.
 
     Parameters
     ----------
@@ -121,6 +133,10 @@ def deliver_grid(
         Reference system and units.
     manner : RasterManner, optional
         How to deliver.
+    scratch : Path, optional
+        The scratch folder.
+
+    Where there is a scratch folder, the file is finished in it, and not in memory.
 
     Raises
     ------
@@ -137,16 +153,17 @@ def deliver_grid(
     pieces = [Piece(grid.name, grid)] if manner.tiling is None else manner.tiling.pieces(grid)
     for piece in pieces:
         target = folder / f"{piece.name}.tif"
-        write_grid(
+        taken = write_grid(
             piece.grid,
             target,
             crs,
             nodata=manner.nodata,
             software=f"cloudprep {__version__}",
             tags=tags,
+            scratch=scratch,
         )
         cells = cells_with_data(piece.grid)
-        yield WrittenGrid(target, "raster", sha256_of(target), grid.name, cells)
+        yield WrittenGrid(target, "raster", sha256_of(target), grid.name, cells, taken)
     if grid.shaded:
         picture = folder / f"{grid.name}_hillshade.png"
         write_hillshade(grid, picture)
@@ -155,21 +172,61 @@ def deliver_grid(
 
 def deliver_layers(
     layers: Sequence[Layer],
+    formats: Sequence[str],
     folder: Path,
     crs: CloudCrs,
     origin: tuple[float, float],
     region: Region | None = None,
 ) -> Iterator[WrittenGrid]:
-    """Write the vector layers of a run, cut to a region, into one GeoPackage; nothing where there are none.
+    """Write the vector layers of a run, cut to a region, into one file of each format; none without layers.
 
     Raises
     ------
     OutputError
         If it can't be written.
     """
-    if layers:
-        target = folder / LAYERS
-        if region is not None:
-            layers = [clipped_layer(layer, region, origin) for layer in layers]
-        write_layers(layers, target, crs, origin, software=f"cloudprep {__version__}")
+    if not layers:
+        return
+    if region is not None:
+        layers = [clipped_layer(layer, region, origin) for layer in layers]
+    software = f"cloudprep {__version__}"
+    if "gpkg" in formats:
+        target = folder / LAYERS.format("gpkg")
+        write_layers(layers, target, crs, origin, software=software)
         yield WrittenGrid(target, "layers", sha256_of(target))
+    if "dxf" in formats:
+        target = folder / LAYERS.format("dxf")
+        write_drawing(layers, target, crs, origin, software=software)
+        yield WrittenGrid(target, "drawing", sha256_of(target))
+
+
+def deliver_surfaces(
+    surfaces: Sequence[TinSurface], folder: Path, crs: CloudCrs, origin: tuple[float, float]
+) -> Iterator[WrittenGrid]:
+    """Write the surfaces of triangles of a run, each into a file of its own.
+
+    Raises
+    ------
+    OutputError
+        If one can't be written.
+    """
+    for surface in surfaces:
+        target = folder / SURFACE.format(surface.name)
+        write_landxml(surface, target, crs, origin, software=("cloudprep", __version__))
+        yield WrittenGrid(target, "surface", sha256_of(target))
+
+
+def check_deliverable(stages: Sequence[Stage], output: OutputOptions, crs: CloudCrs) -> None:
+    """Refuse before the run what couldn't be delivered after it.
+
+    Raises
+    ------
+    CrsError
+        If a stage makes surfaces and the units have no name in LandXML.
+    UsageError
+        If layers are wanted as drawings and what writes them isn't installed.
+    """
+    if any(stage.makes_surfaces for stage in stages):
+        check_units(crs)
+    if "dxf" in output.layers and any(stage.makes_layers for stage in stages):
+        check_drawings_possible()

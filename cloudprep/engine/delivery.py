@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from cloudprep.engine.clipping import clipped_surface
 from cloudprep.engine.closing import output_record
-from cloudprep.engine.deliver import RasterManner, deliver_grid, deliver_layers
+from cloudprep.engine.deliver import RasterManner, deliver_grid, deliver_layers, deliver_surfaces
 from cloudprep.engine.footprints import CloudFootprint, RasterFootprint, write_index
 from cloudprep.engine.stac import Delivered, stac_item, write_item
 from cloudprep.engine.tiling import Tiling
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from cloudprep.io.las import WrittenCloud
     from cloudprep.model.crs import CloudCrs
     from cloudprep.model.grid import Grid
-    from cloudprep.model.layer import Layer
+    from cloudprep.model.layer import Layer, TinSurface
     from cloudprep.model.site import SiteFacts
 
 
@@ -64,27 +65,51 @@ class Delivery:
     def _listed(self) -> bool:
         return self._output.tile_index or self._output.stac_item
 
-    def raster(self, grid: Grid) -> list[OutputRecord]:
-        """Write a raster, and the picture beside it; nothing if no cell of it is to be delivered."""
+    def raster(self, grid: Grid, scratch: Path | None = None) -> tuple[list[OutputRecord], int]:
+        """Write a raster, and the picture beside it; nothing if no cell of it is to be delivered.
+
+        Parameters
+        ----------
+        grid : Grid
+            The raster.
+        scratch : Path, optional
+            Folder to finish files in.
+
+        Returns
+        -------
+        list of OutputRecord
+            What was written.
+        int
+            Bytes that files in the scratch folder took meanwhile.
+        """
         records = []
-        for made in deliver_grid(grid, self._folder.terrain, self.heights, self._manner):
+        taken = 0
+        for made in deliver_grid(grid, self._folder.terrain, self.heights, self._manner, scratch=scratch):
+            taken = max(taken, made.scratch_bytes)
             record = output_record(self._folder.root, made.path, made.kind, made.sha256)
             records.append(record)
             if made.cells is not None and self._listed:
                 facts = raster_facts(made.path)
                 self._rasters.append(RasterFootprint(record.path, made.product, made.cells, facts))
-        return records
+        return records, taken
 
     def layers(self, layers: Sequence[Layer], origin: tuple[float, float]) -> list[OutputRecord]:
         """Write the vector layers."""
         region = None if self._area is None else self._area.inner
-        made = deliver_layers(layers, self._folder.terrain, self.heights, origin, region)
+        made = deliver_layers(layers, self._output.layers, self._folder.terrain, self.heights, origin, region)
         return [output_record(self._folder.root, g.path, g.kind, g.sha256) for g in made]
 
-    def cloud(self, made: WrittenCloud, source: Path) -> OutputRecord:
-        """Take note of a cloud that was written."""
+    def surfaces(self, surfaces: Sequence[TinSurface], origin: tuple[float, float]) -> list[OutputRecord]:
+        """Write the surfaces of triangles."""
+        if self._area is not None:
+            surfaces = [clipped_surface(one, self._area.inner, origin) for one in surfaces]
+        made = deliver_surfaces(surfaces, self._folder.terrain, self.heights, origin)
+        return [output_record(self._folder.root, g.path, g.kind, g.sha256) for g in made]
+
+    def cloud(self, made: WrittenCloud, source: Path, shown: str) -> OutputRecord:
+        """Take note of a cloud that was written, from a source that people know by another name maybe."""
         record = output_record(
-            self._folder.root, made.path, "cloud", made.sha256, source=str(source), points=made.count
+            self._folder.root, made.path, "cloud", made.sha256, source=shown, points=made.count
         )
         self._clouds.append(CloudFootprint(record.path, source.name, made.count, made.box))
         return record

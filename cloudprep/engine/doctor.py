@@ -151,7 +151,7 @@ def _kernels() -> Finding:
     if not state.writable:
         problem = "they can't be kept, so every run compiles anew: set NUMBA_CACHE_DIR to a folder of yours"
     elif not state.kept:
-        value += "; the first run compiles them, which takes up to a minute"
+        value += "; the first run compiles them, which takes a minute or two: cloudprep doctor --compile"
     return Finding("compiled kernels", value, problem)
 
 

@@ -6,8 +6,8 @@ import glob
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING
-from urllib.parse import unquote, urlsplit
 
+from cloudprep.engine.urls import local_path
 from cloudprep.errors import UsageError
 
 if TYPE_CHECKING:
@@ -28,17 +28,6 @@ def _in_earlier_run(path: Path, below: Path) -> Path | None:
         if folder.name == "clouds" and (folder.parent / "run.json").is_file() and folder.parent != below:
             return folder.parent
     return None
-
-
-def _local(text: str) -> str:
-    """Return the path in a ``file://`` URL of this machine; anything else as it is.
-
-    >>> _local("file:///flights/North%201.laz"), _local("a#b.laz")
-    ('/flights/North 1.laz', 'a#b.laz')
-    """
-    if not text.startswith("file:///") and not text.startswith("file://localhost/"):
-        return text
-    return unquote(urlsplit(text).path)
 
 
 def expand_inputs(
@@ -71,7 +60,7 @@ def expand_inputs(
     empty: list[str] = []
     barred = leave_out.resolve() if leave_out is not None else None
     for text in inputs:
-        place = _local(text)
+        place = local_path(text)
         path = Path(place)
         if path.is_dir():
             paths = sorted(p for p in path.rglob("*") if _is_cloud(p) and p.is_file())

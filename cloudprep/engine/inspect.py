@@ -43,11 +43,19 @@ class FlightReport:
         Counts over all its points.
     oddities : tuple of str
         What a person should look at, in words.
+    url : str
+        Where the file was fetched from; empty for files of this machine.
     """
 
     flight: Flight
     tally: Tally
     oddities: tuple[str, ...]
+    url: str = ""
+
+    @property
+    def path(self) -> str:
+        """The file as it is told to people."""
+        return self.url or str(self.flight.path)
 
     @property
     def points_per_area(self) -> float | None:
@@ -108,7 +116,7 @@ class FlightReport:
         records = [(r.user, r.number, r.length, "before the points") for r in flight.vlrs]
         records += [(r.user, r.number, r.length, "behind the points") for r in flight.evlrs]
         return {
-            "path": str(flight.path),
+            "path": self.path,
             "status": "read",
             "size_bytes": flight.size_bytes,
             "version": ".".join(map(str, flight.version)),

@@ -11,11 +11,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cloudprep.engine.products import raster_bytes
+from cloudprep.engine.raster_memory import drawn_bytes
 from cloudprep.engine.store import BLOCK_POINTS
 from cloudprep.engine.working import extra_labels, held_during
 from cloudprep.errors import UsageError
 from cloudprep.model.columns import COLUMNS
 from cloudprep.stages.base import SiteBytes
+from cloudprep.stages.surface._cells import coarser_cell
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -153,41 +155,43 @@ def plan_memory(
     UsageError
         If the memory is too little for the site's rasters and a small block.
     """
-    sites = [
-        SiteBytes(one.held + held, max(one.solving, working) + held)
-        for one, (held, working) in zip(
-            (stage.site_bytes(site) for stage in stages), raster_bytes(stages, site), strict=True
-        )
-    ] or [SiteBytes(0, 0)]
-    solving = max(one.solving for one in sites)
+    drawn = drawn_bytes(stages, site)
+    sites = _site_bytes(stages, site, in_files=False)
     width = _width({"x", "y", "z", *columns, *extra_labels(stages)})
     during = [_width(names) for names in held_during(stages)]
     needs = [s.bytes_per_point + w for s, w in zip(stages, during, strict=True)] or [0]
     whole = BASE_BYTES + max(
-        max(one.held + site.count * need, one.solving) for one, need in zip(sites, needs, strict=True)
+        max(one.held + site.count * need + drawing, one.solving)
+        for one, need, drawing in zip(sites, needs, drawn.drawing or (0,), strict=True)
     )
+    whole = max(whole, BASE_BYTES + max(one.held for one in sites) + drawn.delivering)
     whole += site.count * (width + 12)
     if whole <= limit and not shared:
         return MemoryPlan(limit, False, BLOCK_POINTS, whole, 0, 0)
     share = limit // processes
+    sites = _site_bytes(stages, site, in_files=True)
+    solving = max(one.solving for one in sites)
     # What each stage leaves for blocks, in points.
     left = [
-        int((share - BASE_BYTES - one.held) / (_BUFFERED * _of_block(stage)))
-        for one, stage in zip(sites, stages, strict=False)
+        int((share - BASE_BYTES - one.held - workers * drawing) / (_BUFFERED * _of_block(stage)))
+        for one, stage, drawing in zip(sites, stages, drawn.drawing, strict=False)
     ]
     most = min(left, default=site.count)
     points = min(BLOCK_POINTS, most // workers, max(site.count, 1))
     if not measured:
         points = max(points, min(FEWEST_POINTS, site.count))
     if points < min(FEWEST_POINTS, site.count) or (measured and share < BASE_BYTES + solving):
-        blocks = (_BUFFERED * workers * FEWEST_POINTS * _of_block(stage) for stage in stages)
+        blocks = (
+            workers * (_BUFFERED * FEWEST_POINTS * _of_block(stage) + drawing)
+            for stage, drawing in zip(stages, drawn.drawing, strict=True)
+        )
         needed = max(solving, *(one.held + n for one, n in zip(sites, blocks, strict=False)))
         least = processes * (BASE_BYTES + needed)
         workers *= max(1, processes - 1)
         raise UsageError(
             f"--memory {limit / 1e9:.2f} GB is too little for this site with {workers} workers: "
             f"its rasters take {solving / 1e9:.2f} GB, at least {least / 1e9:.2f} GB are needed "
-            "(fewer --workers need less)"
+            f"(fewer --workers need less{_coarser(stages, sites, share - BASE_BYTES)})"
         )
     a_row = 16 + width + 8
     reading = max(1, min(int(_READING * (share - BASE_BYTES)) // a_row, site.count))
@@ -195,11 +199,42 @@ def plan_memory(
     expected = BASE_BYTES + max(
         solving,
         reading * (2 * a_row),
-        *(one.held + workers * points * _of_block(stage) for one, stage in zip(sites, stages, strict=False)),
+        max(one.held for one in sites) + drawn.delivering_on_disk,
+        *(
+            one.held + workers * (points * _of_block(stage) + drawing)
+            for one, stage, drawing in zip(sites, stages, drawn.drawing, strict=False)
+        ),
     )
-    # Labels are there twice while they are exchanged; columns that stages make come on top.
-    scratch = site.count * _row_on_disk(width, stages)
+    # Labels are there twice while they are exchanged; columns that stages make come on top. Rasters come
+    # late, when only what was read is there.
+    scratch = max(
+        site.count * _row_on_disk(width, stages),
+        site.count * (width - 12 + 4) + drawn.arrays + drawn.finishing,
+    )
     return MemoryPlan(limit, True, points, processes * expected, scratch, reading, most)
+
+
+def _site_bytes(stages: Sequence[Stage], site: SiteFacts, *, in_files: bool) -> list[SiteBytes]:
+    """Return what each stage takes for the whole site, rasters of earlier stages included."""
+    return [
+        SiteBytes(one.held + held, max(one.solving, working) + held)
+        for one, (held, working) in zip(
+            (stage.site_bytes(site) for stage in stages),
+            raster_bytes(stages, site, in_files=in_files),
+            strict=True,
+        )
+    ] or [SiteBytes(0, 0)]
+
+
+def _coarser(stages: Sequence[Stage], sites: Sequence[SiteBytes], room: int) -> str:
+    """Name a cell whose rasters leave half of the room to points, where rasters are what is too large."""
+    largest = max(range(len(stages)), key=lambda k: sites[k].solving, default=None)
+    if largest is None:
+        return ""
+    cell, taken = getattr(stages[largest].params, "cell", None), sites[largest].solving
+    if cell is None or not stages[largest].draws or 2 * taken <= room or room <= 0:
+        return ""
+    return f"; so does a coarser 'cell' of {stages[largest].name}: {coarser_cell(cell, 2 * taken / room):g} m"
 
 
 def _of_block(stage: Stage) -> int:

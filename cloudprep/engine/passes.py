@@ -9,6 +9,7 @@ import numpy as np
 
 from cloudprep.engine.executor import Threads
 from cloudprep.engine.memory import give_back
+from cloudprep.engine.rasters import bands_of
 from cloudprep.errors import CloudprepError
 from cloudprep.model.columns import COLUMNS, EXTRA_LABELS, WORKING_COLUMNS
 from cloudprep.model.moves import ClassMoves
@@ -16,16 +17,17 @@ from cloudprep.model.points import Points
 from cloudprep.stages.base import Context
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
     from cloudprep.engine.executor import Executor
     from cloudprep.engine.progress import ProgressSink
+    from cloudprep.engine.rasters import Rasters
     from cloudprep.engine.store import Block, Store
     from cloudprep.model.bounds import Bounds
     from cloudprep.model.delta import Solution
-    from cloudprep.model.grid import Canvas, Drawing, Grid
+    from cloudprep.model.grid import Grid
     from cloudprep.model.layer import Layer, TinSurface
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
@@ -130,8 +132,8 @@ class BlockWork:
         Columns of the stage's own, from its summaries.
     threads : int
         For the kernels.
-    rasters : mapping of str to ndarray, optional
-        To draw into, where they are at hand: they don't go along when the work is pickled.
+    rasters : Rasters, optional
+        To draw into; those in files go along when the work is pickled.
     """
 
     step: Step
@@ -141,10 +143,7 @@ class BlockWork:
     solution: Solution | None = None
     scratch: tuple[str, ...] = ()
     threads: int = 1
-    rasters: Mapping[str, NDArray[Any]] | None = None
-
-    def __getstate__(self) -> dict[str, Any]:
-        return {**self.__dict__, "rasters": None}
+    rasters: Rasters | None = None
 
     def __call__(self, block: Block) -> BlockResult:
         """Return what a block gives."""
@@ -156,7 +155,7 @@ class BlockWork:
             assert self.solution is not None  # noqa: S101
             return BlockResult(self.stage.revisit(self._seen(points), context, self.solution))
         if self.step == "draw":
-            return self._draw(self._seen(points), context)
+            return self._draw(block, self._seen(points), context)
         return self._run(block, points, context)
 
     @property
@@ -197,17 +196,22 @@ class BlockWork:
         dtypes = {name: values.dtype for name, values in after.items()}
         return BlockResult(None, dtypes, delta.warnings, changed, moves)
 
-    def _draw(self, points: Points, context: Context) -> BlockResult:
-        drawing = self.stage.draw(points, context, self.solution)
-        for canvas, values in zip(self.stage.canvas(self.site), drawing.arrays, strict=True):
-            if values.shape != drawing.window.shape or values.dtype != canvas.dtype:
-                raise ContractError(
-                    f"stage {self.stage.name} drew '{canvas.name}' in the wrong shape or type"
-                )
-        if self.rasters is None:
-            return BlockResult(drawing)
-        put_drawing(drawing, self.stage.canvas(self.site), self.rasters)
-        return BlockResult(replace(drawing, arrays=()))
+    def _draw(self, block: Block, points: Points, context: Context) -> BlockResult:
+        """Draw a block, band by band; the part of the result is the share of each band."""
+        assert self.rasters is not None  # noqa: S101
+        canvases = self.stage.canvas(self.site)
+        bands = bands_of(block, canvases, self.site)
+        shares = []
+        for bounds, core in zip(bands, _cores(bands, points, context.core), strict=True):
+            drawing = self.stage.draw(points, replace(context, core=core, block=bounds), self.solution)
+            for canvas, values in zip(canvases, drawing.arrays, strict=True):
+                if values.shape != drawing.window.shape or values.dtype != canvas.dtype:
+                    raise ContractError(
+                        f"stage {self.stage.name} drew '{canvas.name}' in the wrong shape or type"
+                    )
+            self.rasters.put(drawing)
+            shares.append(drawing.share)
+        return BlockResult(shares)
 
     def _seen(self, points: Points) -> Points:
         """Leave out columns that were only read to compare, and give its own back to the stage."""
@@ -243,12 +247,14 @@ class BlockWork:
                 raise ContractError(f"stage {self.stage.name}: {where} gave {got}")
 
 
-def put_drawing(drawing: Drawing, canvases: Sequence[Canvas], rasters: Mapping[str, NDArray[Any]]) -> None:
-    """Put what a block drew into the rasters of the site; blocks draw apart from each other."""
-    part = drawing.window
-    for canvas, values in zip(canvases, drawing.arrays, strict=True):
-        row, column = part.row - canvas.window.row, part.column - canvas.window.column
-        rasters[canvas.name][row : row + part.rows, column : column + part.columns] = values
+def _cores(bands: Sequence[Bounds], points: Points, core: NDArray[np.bool_]) -> Iterator[NDArray[np.bool_]]:
+    """Give each band its own of a block's points: also those that rounding puts just beyond the block."""
+    if len(bands) == 1:
+        yield core
+        return
+    of_band = np.searchsorted([band.y0 for band in bands[1:]], points["y"], side="right")
+    for i in range(len(bands)):
+        yield core & (of_band == i)
 
 
 def _own(values: NDArray[Any], context: Context) -> NDArray[Any]:
@@ -346,21 +352,17 @@ class StagePass:
 
     def _draw(self, solution: Solution | None, scratch: tuple[str, ...], result: StageResult) -> None:
         """Let every block draw its cells, also where no points lie, and the stage finish the rasters."""
-        canvases = self.stage.canvas(self.site)
-        rasters = {c.name: np.full(c.window.shape, c.empty, c.dtype) for c in canvases}
-        drawings = [done.part for done in self._each_block("draw", solution, scratch, rasters)]
-        for drawing in drawings:
-            if drawing.arrays:  # drawn elsewhere
-                put_drawing(drawing, canvases, rasters)
-        finished = self.stage.finish(rasters, [drawing.share for drawing in drawings], self.site)
-        result.take(finished)
+        rasters = self.store.rasters(self.stage.canvas(self.site))
+        drawn = self._each_block("draw", solution, scratch, rasters)
+        shares = [share for done in drawn for share in done.part]
+        result.take(self.stage.finish(rasters.whole(), shares, self.site))
 
     def _each_block(
         self,
         step: Step,
         solution: Solution | None,
         scratch: tuple[str, ...] = (),
-        rasters: Mapping[str, NDArray[Any]] | None = None,
+        rasters: Rasters | None = None,
     ) -> list[BlockResult]:
         """Return what every block gave, in the order of the blocks."""
         work = BlockWork(

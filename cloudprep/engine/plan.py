@@ -14,14 +14,17 @@ from cloudprep.engine.memory import plan_memory
 from cloudprep.engine.passes import sweeps_of
 from cloudprep.engine.spilling import LEAVES_PER_BLOCK
 from cloudprep.engine.working import extra_labels
-from cloudprep.errors import MissingColumnError
+from cloudprep.errors import MissingColumnError, UsageError
 from cloudprep.model.bounds import Bounds
+from cloudprep.model.classes import class_name
 from cloudprep.model.columns import COLUMNS, EXTRA_LABELS, WORKING_COLUMNS
 from cloudprep.model.site import SiteFacts
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
+
+    from numpy.typing import NDArray
 
     from cloudprep.engine.loading import Units
     from cloudprep.engine.memory import MemoryPlan
@@ -92,6 +95,35 @@ def check_needs(stages: Sequence[Stage], columns: frozenset[str]) -> None:
         there.update(stage.provides)
     if problems:
         raise MissingColumnError("\n".join(problems))
+
+
+def check_classes(stages: Sequence[Stage], codes: NDArray[np.int64]) -> None:
+    """Check that the cloud has points of the classes that a stage can do nothing without.
+
+    Stages after one that gives classes are not checked: what it will find isn't known yet.
+
+    Parameters
+    ----------
+    stages : sequence of Stage
+        In order.
+    codes : ndarray of int64, shape (256,)
+        How many points have each class code.
+
+    Raises
+    ------
+    UsageError
+        One line for the first stage without any.
+    """
+    for stage in stages:
+        wanted = stage.classes_needed()
+        if wanted and not codes[list(wanted)].any():
+            names = " or ".join(f"{code} ({class_name(code)})" for code in wanted)
+            raise UsageError(
+                f"{stage.name}: no point of this cloud has class {names}: put a ground stage before it, or "
+                "name the classes that are ground ('classes')"
+            )
+        if "classification" in stage.provides:
+            return
 
 
 def header_boxes(flights: Sequence[tuple[Flight, Units]]) -> list[tuple[Bounds, int]]:
@@ -200,7 +232,7 @@ def _blocks(site: SiteFacts, memory: MemoryPlan, boxes: Sequence[tuple[Bounds, i
     return len(grouped(Leaves(column, row, np.ones(len(column), np.int64), points_in), memory.block_points))
 
 
-def plan_lines(plan: RunPlan, outputs: Sequence[Path]) -> list[str]:
+def plan_lines(plan: RunPlan, outputs: Sequence[Path | str]) -> list[str]:
     """Return the plan in words, one line each."""
     where = "in files" if plan.memory.on_disk else "in memory"
     lines = [

@@ -86,7 +86,9 @@ def _read_only(grid: Grid) -> Grid:
     return replace(grid, values=values)
 
 
-def raster_bytes(stages: Sequence[Stage], site: SiteFacts) -> list[tuple[int, int]]:
+def raster_bytes(
+    stages: Sequence[Stage], site: SiteFacts, *, in_files: bool = False
+) -> list[tuple[int, int]]:
     """Return for each stage the memory that rasters take beside those it works on itself.
 
     Parameters
@@ -95,23 +97,31 @@ def raster_bytes(stages: Sequence[Stage], site: SiteFacts) -> list[tuple[int, in
         Resolved.
     site : SiteFacts
         Of the headers, or measured.
+    in_files : bool
+        Whether rasters that are drawn lie in files.
 
     Returns
     -------
     list of (int, int)
-        Bytes of earlier stages' rasters that are still held, and bytes that ``from_rasters`` takes.
+        Bytes of rasters that are held, those that the stage draws included, and bytes that ``from_rasters``
+        takes.
     """
     cells: dict[str, int] = {}
     sizes: dict[str, int] = {}
+    mapped: dict[str, int] = {}
     found = []
     for i, stage in enumerate(stages):
         read = [cells[n] for n in stage.sources() if n in cells]
         wanted = {n for later in stages[i:] for n in (*later.sources(), *later.products())}
-        held = sum(size for name, size in sizes.items() if name in wanted)
-        working = 0 if stage.summarises or stage.draws else max(read, default=0) * stage.bytes_per_cell
-        found.append((held, working))
         for name, number, size in _made(stage, site, max(read, default=0)):
-            cells[name], sizes[name] = number, number * size
+            cells[name] = number
+            (mapped if in_files and stage.draws else sizes)[name] = number * size
+        given = wanted if stage.draws else wanted.difference(stage.products())
+        held = sum(size for name, size in sizes.items() if name in given)
+        working = 0 if stage.summarises or stage.draws else max(read, default=0) * stage.bytes_per_cell
+        if in_files:  # what it reads of a mapped file is in memory meanwhile
+            working += sum(mapped[n] for n in stage.sources() if n in mapped)
+        found.append((held, working))
     return found
 
 

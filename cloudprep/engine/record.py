@@ -27,6 +27,7 @@ _REPORTED = (
     "lazrs",
     "rasterio",
     "pyogrio",
+    "ezdxf",
     "shapely",
     "pyproj",
     "pydantic",
@@ -63,6 +64,19 @@ class InputRecord(_Part):
     reason: str = Field("", description="why it failed")
 
 
+class GivenRecord(_Part):
+    """One vector layer that a stage was given."""
+
+    stage: str
+    parameter: str
+    path: str
+    layer: str
+    size_bytes: int = Field(ge=0)
+    sha256: str = Field(description="of the file's bytes; of a shapefile's files one after the other")
+    features: int = Field(ge=0)
+    features_on_site: int = Field(ge=0, description="features that touch the site, as headers bound it")
+
+
 class StageRecord(_Part):
     """One stage as it was carried out."""
 
@@ -83,7 +97,7 @@ class OutputRecord(_Part):
     """One deliverable."""
 
     path: str = Field(description="below the run's folder, with forward slashes")
-    kind: Literal["cloud", "raster", "picture", "layers", "index", "catalogue"]
+    kind: Literal["cloud", "raster", "picture", "layers", "drawing", "surface", "index", "catalogue"]
     size_bytes: int = Field(ge=0)
     sha256: str
     source: str = Field("", description="the input it was made from, for clouds")
@@ -159,6 +173,7 @@ class RunRecord(_Part):
     pipeline_source: str
     pipeline: dict[str, Any] = Field(description="as resolved, with every default filled in")
     inputs: list[InputRecord]
+    given: list[GivenRecord] = Field([], description="vector files that stages were given")
     site: SiteRecord | None = None
     boundary: BoundaryRecord | None = None
     stages: list[StageRecord] = []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import tempfile
 import time
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
@@ -11,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cloudprep.config import Boundary
+from cloudprep.engine.ahead import CompiledAhead
 from cloudprep.engine.area import read_area, refuse_elsewhere
 from cloudprep.engine.clipping import points_within
 from cloudprep.engine.closing import (
@@ -22,13 +24,15 @@ from cloudprep.engine.closing import (
     site_record,
     status_of,
 )
-from cloudprep.engine.deliver import LAYERS, deliver_clouds
+from cloudprep.engine.deliver import LAYERS, SURFACE, check_deliverable, deliver_clouds
 from cloudprep.engine.delivery import Delivery
 from cloudprep.engine.executor import Threads
 from cloudprep.engine.executor_dask import Dask
+from cloudprep.engine.fetching import FetchedInputs
 from cloudprep.engine.folder import RunFolder
 from cloudprep.engine.footprints import INDEX
 from cloudprep.engine.gates import judge
+from cloudprep.engine.given_layers import GivenLayers
 from cloudprep.engine.groups import LARGEST_GAP, site_groups
 from cloudprep.engine.holding import InMemory, OnDisk
 from cloudprep.engine.inputs import deliverable_names, expand_inputs
@@ -36,6 +40,7 @@ from cloudprep.engine.loading import NOWHERE
 from cloudprep.engine.memory import default_memory, plan_memory, resolved_roughly
 from cloudprep.engine.passes import StagePass
 from cloudprep.engine.plan import (
+    check_classes,
     check_needs,
     facts_from_headers,
     header_boxes,
@@ -53,11 +58,13 @@ from cloudprep.engine.record import (
     write_record,
 )
 from cloudprep.engine.reference import Assumptions, settle, site_reference
-from cloudprep.engine.scratch import ScratchFolder
+from cloudprep.engine.scratch import ScratchFolder, bytes_in
 from cloudprep.engine.stac import ITEM_NAME
 from cloudprep.engine.store import code_counts
 from cloudprep.engine.tiling import check_tiles
 from cloudprep.engine.tracking import TrackedInput, old_labels, open_with_points
+from cloudprep.engine.uploading import RemoteFolder
+from cloudprep.engine.urls import joined
 from cloudprep.engine.working import extra_labels, kept_after
 from cloudprep.errors import (
     EXIT_DONE,
@@ -96,9 +103,9 @@ class RunRequest:
     pipeline : Pipeline
         The checked pipeline.
     inputs : tuple of str
-        Files, folders and globs.
-    out : Path
-        Folder of the run.
+        Files, folders, globs, and URLs of these.
+    out : Path or str
+        Folder of the run, or its URL: then it is made on this machine, and uploaded when it is finished.
     workers : int, optional
         Threads; by default one a processor. The results don't depend on it.
     overwrite : bool
@@ -129,7 +136,7 @@ class RunRequest:
 
     pipeline: Pipeline
     inputs: tuple[str, ...]
-    out: Path
+    out: Path | str
     workers: int | None = None
     overwrite: bool = False
     dry_run: bool = False
@@ -196,14 +203,17 @@ class _Run:
         self.started = datetime.now(UTC)
         self.clock = time.perf_counter()
         self.workers = request.workers or os.cpu_count() or 1
-        self.folder = RunFolder(request.out)
+        self.remote = RemoteFolder(request.out) if isinstance(request.out, str) else None
+        self.folder = RunFolder(Path(request.out))
         self.stages: list[Stage] = request.pipeline.build()
         self.inputs: list[TrackedInput] = []
         self.assumed: list[str] = []
         self.warnings: list[str] = []
         self.figures: dict[str, float] = {}
         self.outputs: list[OutputRecord] = []
+        self.given = GivenLayers()
         self.blocks = self.scratch = 0
+        self.scratch_folder: Path | None = None
         self.executor: Executor = Threads(self.workers)
         self.peak_elsewhere = 0
         self.boundary = _boundary(request)
@@ -214,14 +224,43 @@ class _Run:
     def carry_out(self) -> RunOutcome:
         if self.request.scheduler is not None and self.request.engine != "dask":
             raise UsageError("--scheduler is the address of a dask scheduler: it goes with --engine dask")
-        self.folder.refuse_finished(overwrite=self.request.overwrite)
+        (self.remote or self.folder).refuse_finished(overwrite=self.request.overwrite)
+        with ExitStack() as stack:
+            if self.remote is not None:
+                self._make_here(stack)
+            parent = self.request.scratch
+            if parent is None and self.remote is None and not self.request.dry_run:
+                parent = self.folder.root
+            fetched = stack.enter_context(FetchedInputs(self.request.inputs, parent, self.progress))
+            outcome = self._with_inputs(fetched)
+            if self.remote is not None and not self.request.dry_run:
+                self.remote.upload(self.folder.root, fetched.fetched, self.progress)
+        return outcome
+
+    def _make_here(self, stack: ExitStack) -> None:
+        """Choose a folder of this machine for a run that is uploaded when it is finished."""
+        parent = self.request.scratch or Path(tempfile.gettempdir())
+        if self.request.dry_run:
+            self.folder = RunFolder(parent / "out")
+            return
+        self.folder = RunFolder(stack.enter_context(ScratchFolder(parent, 0)) / "out")
+
+    def _with_inputs(self, fetched: FetchedInputs) -> RunOutcome:
         if slower := what_it_means():
             self._warn(slower)
-        paths = expand_inputs(self.request.inputs, leave_out=self.request.out, note=self._assume)
+        paths: list[Path] = []
+        if fetched.local or not fetched.fetched:
+            paths = expand_inputs(fetched.local, leave_out=self.folder.root, note=self._assume)
         names = deliverable_names(paths)
-        self.inputs = [TrackedInput(p, n) for p, n in zip(paths, names, strict=True)]
+        self.inputs = [TrackedInput(p, n, fetched.shown(p)) for p, n in zip(paths, names, strict=True)]
         self.targets = {i.name: self.folder.clouds / f"{i.name}.{self._ending}" for i in self.inputs}
         self.folder.refuse_inputs(list(self.targets.values()), paths)
+        if self.remote is not None:
+            self.remote.refuse_inputs(list(self.targets.values()), self.folder.root, fetched.fetched)
+        for one in fetched.fetched:
+            if one.failure:
+                self.inputs.append(TrackedInput(one.path, one.url, one.url))
+                self._fail(self.inputs[-1], BadInputError(one.url, one.failure))
         self._open()
         self._check_needs()
         crs = self._settle_reference()
@@ -230,12 +269,15 @@ class _Run:
             self.delivery = Delivery(self.folder, self._named(crs), self.request.pipeline.output, self.area)
             if self.delivery.remark:
                 self._warn(f"heights of rasters and layers: {self.delivery.remark}")
+            check_deliverable(self.stages, self.request.pipeline.output, self.delivery.heights)
+        self._read_given(crs)
         if self.request.dry_run:
             return self._dry_run()
         with ExitStack() as stack:
             if self.request.engine == "dask":
                 self.executor = stack.enter_context(Dask(self.request.scheduler, self.workers))
             self.folder.prepare([*paths, *([self.area.path] if self.area else [])])
+            ahead = stack.enter_context(CompiledAhead(self.workers, self.progress))
             holder = self._holder(stack)
             self._load(holder)
             if not self._alive():
@@ -243,15 +285,17 @@ class _Run:
             self._refuse_unused()
             self._refuse_far_apart()
             store, site = holder.finish(self.columns)
-            site = replace(site, cell=self.cell)
+            site = self._asked(site)
             if self.delivery.tiling is not None:
                 check_tiles(self.delivery.tiling, self.stages, site)
+            ahead.wait()
             stage_records, products = self._run_stages(store, site)
             self.figures.update(final_figures(self.codes))
-            self.blocks, self.scratch = len(store.blocks), store.scratch_bytes
+            self.blocks, self.scratch = len(store.blocks), max(self.scratch, store.scratch_bytes)
             self.peak_elsewhere = self.executor.peak_elsewhere()
             clouds = self._deliver(store)
             self.outputs += self.delivery.layers(products.layers, site.origin)
+            self.outputs += self.delivery.surfaces(products.surfaces, site.origin)
             outputs = [*clouds, *self.outputs, *self.delivery.index()]
             dates = [i.flight.header.creation_date for i in self._alive() if i.flight]
             created = [date for date in dates if date is not None]
@@ -281,6 +325,7 @@ class _Run:
             return InMemory(names, request.block_edge, self._used_area)
         scratch = stack.enter_context(ScratchFolder(request.scratch or self.folder.root, plan.scratch))
         self.executor.use(scratch)
+        self.scratch_folder = scratch
         return OnDisk(
             names,
             scratch,
@@ -294,7 +339,7 @@ class _Run:
 
     def _rough_site(self, alive: list[tuple[Flight, Units]]) -> SiteFacts:
         """Return the site as the headers tell it; where there is a boundary, rasters lie about it only."""
-        site = replace(facts_from_headers(alive, self.columns), cell=self.cell)
+        site = self._asked(facts_from_headers(alive, self.columns))
         if self.area is None:
             return site
         x0, y0, x1, y1 = self.area.outer.polygon.bounds
@@ -316,7 +361,8 @@ class _Run:
 
     def _fail(self, which: TrackedInput, error: BadInputError | OutputError) -> None:
         which.failure = error.reason if isinstance(error, BadInputError) else str(error)
-        self.progress.note(f"FAILED {error}")
+        where = f"{which.shown}: " if isinstance(error, BadInputError) else ""
+        self.progress.note(f"FAILED {where}{which.failure}")
 
     def _warn(self, text: str) -> None:
         if text not in self.warnings:
@@ -332,7 +378,7 @@ class _Run:
         assume = self.request.pipeline.assume
         said = Assumptions(self.request.assume_crs or assume.crs, assume.units)
         said.resolve()  # an unknown code is the user's mistake: say so before any file is blamed
-        for one in self.inputs:
+        for one in self._alive():
             try:
                 flight = open_with_points(one.path)
                 check_room_for_labels(flight, extra_labels(self.stages))
@@ -398,9 +444,20 @@ class _Run:
                 "beyond the boundary: used for nothing"
             )
 
+    def _read_given(self, crs: CloudCrs) -> None:
+        """Read the vector files that stages name, before any work: what is wrong with them is said now."""
+        alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
+        if not alive:
+            return
+        bounds = facts_from_headers(alive, self.columns).bounds
+        folder = self.request.pipeline.folder
+        self.given = GivenLayers.read(self.stages, folder, self._named(crs), bounds, self._assume)
+        for text in self.given.warnings:
+            self._warn(text)
+
     def _dry_run(self) -> RunOutcome:
         alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
-        lines = [f"FAILED {i.path}: {i.failure}" for i in self.inputs if not i.alive]
+        lines = [f"FAILED {i.shown}: {i.failure}" for i in self.inputs if not i.alive]
         outputs = [self.targets[i.name] for i in self._alive()]
         plan: dict[str, Any] = {}
         if alive:
@@ -414,7 +471,12 @@ class _Run:
                 self.folder.terrain / f"{g if tiling is None else tiling.pattern(g)}.tif" for g in made_names
             ]
             if any(s.makes_layers for s in stages):
-                outputs.append(self.folder.terrain / LAYERS)
+                outputs += [
+                    self.folder.terrain / LAYERS.format(ending)
+                    for ending in ("gpkg", "dxf")
+                    if ending in wanted.layers
+                ]
+            outputs += [self.folder.terrain / SURFACE.format(n) for s in stages for n in s.makes_surfaces]
             outputs += [self.folder.terrain / INDEX] if wanted.tile_index else []
             outputs += [self.folder.root / ITEM_NAME] if wanted.stac_item else []
             outputs.append(self.folder.root / "run.json")
@@ -430,7 +492,8 @@ class _Run:
                 workers=self.workers,
                 boxes=header_boxes(alive),
             )
-            lines += plan_lines(made, outputs)
+            named = [self._told(path) for path in outputs]
+            lines += plan_lines(made, named)
             lines.append("derived values come from the headers here; the run measures them")
             plan = {
                 "points": made.points,
@@ -443,14 +506,20 @@ class _Run:
                     for s in made.stages
                 ],
                 "extra_dimensions": list(made.extra_labels),
-                "outputs": [str(o) for o in outputs],
+                "outputs": named,
             }
         record = {
             "dry_run": True,
             "plan": plan,
-            "failed": {str(i.path): i.failure for i in self.inputs if i.failure},
+            "failed": {i.shown: i.failure for i in self.inputs if i.failure},
         }
         return RunOutcome(record, EXIT_DONE if len(alive) == len(self.inputs) else EXIT_INPUT_FAILED, lines)
+
+    def _told(self, path: Path) -> str:
+        """Return a path of the run's folder as it is told to people."""
+        if self.remote is None:
+            return str(path)
+        return joined(self.remote.shown, *path.relative_to(self.folder.root).parts)
 
     def _load(self, holder: Holder) -> None:
         alive = self._alive()
@@ -492,13 +561,20 @@ class _Run:
         """The cell that all rasters share unless a stage has its own, m."""
         return self.request.cell or self.request.pipeline.grid.cell
 
+    def _asked(self, site: SiteFacts) -> SiteFacts:
+        """Return the facts with what the points don't tell: the cell asked for, the unit of heights."""
+        return replace(site, cell=self.cell, vertical_unit=self._units().vertical)
+
     def _run_stages(self, store: Store, site: SiteFacts) -> tuple[list[StageRecord], Products]:
         self.codes = code_counts(store)
+        check_classes(self.stages, self.codes)
         records: list[StageRecord] = []
 
         def deliver(grid: Grid) -> None:
-            made = self.delivery.raster(grid)
+            held = bytes_in(self.scratch_folder) if self.scratch_folder else 0
+            made, taken = self.delivery.raster(grid, self.scratch_folder)
             self.outputs += made
+            self.scratch = max(self.scratch, held + taken)
             if not made:
                 self._warn(f"'{grid.name}' is not delivered: no cell of it holds anything")
 
@@ -506,6 +582,7 @@ class _Run:
         for number, (unresolved, kept) in enumerate(zip(self.stages, kept_after(self.stages), strict=True)):
             stage = unresolved.resolved(site)
             stage.rasters = products.given_to(stage)
+            stage.layers = self.given.given_to(number, site.origin)
             began = time.perf_counter()
             work = StagePass(
                 stage, store, site, workers=self.workers, progress=self.progress, executor=self.executor
@@ -517,7 +594,7 @@ class _Run:
             for text in result.warnings:
                 self._warn(f"{stage.name}: {text}")
             self.figures.update({k: float(v) for k, v in result.figures.items()})
-            stage.rasters = {}
+            stage.rasters, stage.layers = {}, {}
             products.take(number, result)
             records.append(
                 StageRecord(
@@ -568,7 +645,7 @@ class _Run:
             for text in made.warnings:
                 self._warn(f"{one.path.name}: {text}")
             one.outside = made.outside
-            outputs.append(self.delivery.cloud(made, one.path))
+            outputs.append(self.delivery.cloud(made, one.path, one.shown))
         self.progress.finish()
         return outputs
 
@@ -626,6 +703,7 @@ class _Run:
             pipeline_source=str(self.request.pipeline.source),
             pipeline=pipeline,
             inputs=[i.record() for i in self.inputs],
+            given=list(self.given.records),
             site=site_record(site, crs, self._units()) if site is not None and crs is not None else None,
             boundary=self._boundary_record(),
             stages=stages,
@@ -637,7 +715,9 @@ class _Run:
             gates=gates,
         )
         write_record(record, self.folder.root)
-        return RunOutcome(record.model_dump(mode="json"), code, outcome_lines(record, self.folder.root))
+        return RunOutcome(
+            record.model_dump(mode="json"), code, outcome_lines(record, self._told(self.folder.root))
+        )
 
 
 def _boundary(request: RunRequest) -> Boundary | None:
@@ -646,6 +726,6 @@ def _boundary(request: RunRequest) -> Boundary | None:
     if request.boundary is not None:
         path = str(request.boundary)
         return (declared or Boundary(file=path)).model_copy(update={"file": path, "layer": None})
-    if declared is None or request.pipeline.source is None:
-        return declared
-    return declared.model_copy(update={"file": str(request.pipeline.source.parent / declared.file)})
+    if declared is None:
+        return None
+    return declared.model_copy(update={"file": str(request.pipeline.folder / declared.file)})

@@ -69,6 +69,11 @@ class ScratchFolder:
         shutil.rmtree(self.path, ignore_errors=True)
 
 
+def bytes_in(folder: Path) -> int:
+    """Return the bytes that all files of a folder take on disk."""
+    return sum(512 * path.stat().st_blocks for path in folder.iterdir())
+
+
 def remove_abandoned(parent: Path) -> None:
     """Remove scratch folders of runs of this machine that are no more (killed, or the power failed)."""
     mine = f"{_PREFIX}{socket.gethostname()}-"
@@ -150,7 +155,7 @@ class ColumnFiles:
 
     def size(self) -> int:
         """Return the bytes that all files take on disk."""
-        return sum(512 * path.stat().st_blocks for path in self.folder.iterdir())
+        return bytes_in(self.folder)
 
     def remove(self, file: str) -> None:
         """Delete a file that nobody reads any more."""

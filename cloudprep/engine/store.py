@@ -14,8 +14,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from cloudprep.engine.rasters import Rasters
     from cloudprep.io.las import LabelRows
     from cloudprep.model.bounds import Bounds
+    from cloudprep.model.grid import Canvas
     from cloudprep.model.points import Points
 
 # Points in a block at most: large enough that buffers cost little, small enough to share among workers.
@@ -103,6 +105,9 @@ class Store(Protocol):
 
     def exchange(self, dtypes: Mapping[str, np.dtype[Any]]) -> None:
         """Make columns that were put current. Stray points keep their labels; they have 0 in new columns."""
+
+    def rasters(self, canvases: Sequence[Canvas]) -> Rasters:
+        """Return rasters to draw into, held where the points are."""
 
     def forget(self, names: Iterable[str]) -> None:
         """Let go of columns that nothing needs any more (those that are there)."""

@@ -10,6 +10,7 @@ import numpy as np
 
 from cloudprep.engine.delivered import unused_points
 from cloudprep.engine.leaves import Leaves, cell_order, grouped
+from cloudprep.engine.rasters import ArrayRasters
 from cloudprep.engine.store import BLOCK_POINTS, Block, Surrounded, buffered_bounds
 from cloudprep.io.las import ArrayLabels
 from cloudprep.model.bounds import EVERYWHERE, Bounds
@@ -21,7 +22,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from cloudprep.model.grid import Lattice
+    from cloudprep.engine.rasters import Rasters
+    from cloudprep.model.grid import Canvas, Lattice
     from cloudprep.model.site import SiteFacts
 
 # Leaves along a side of a block, about: the finer, the closer a block comes to the number of points wanted.
@@ -186,6 +188,10 @@ class MemoryStore:
         for name, dtype in dtypes.items():
             put = self._put.pop(name) if name in self._put else np.zeros(len(self), dtype)
             self.columns[name] = put
+
+    def rasters(self, canvases: Sequence[Canvas]) -> Rasters:
+        """Return rasters to draw into, in memory."""
+        return ArrayRasters(canvases)
 
     def forget(self, names: Iterable[str]) -> None:
         """Let go of columns that nothing needs any more (those that are there)."""

@@ -9,6 +9,7 @@ import numpy as np
 
 from cloudprep.engine.delivered import unused_points
 from cloudprep.engine.leaves import Leaves, grouped
+from cloudprep.engine.rasters import FiledRasters
 from cloudprep.engine.store import Block, Surrounded, buffered_bounds
 from cloudprep.engine.store_memory import rectangle_bounds
 from cloudprep.model.columns import COLUMNS, STANDARD_LABELS
@@ -20,8 +21,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from cloudprep.engine.rasters import Rasters
     from cloudprep.engine.scratch import ColumnFiles
     from cloudprep.model.bounds import Bounds
+    from cloudprep.model.grid import Canvas
 
 # Side of the finest leaves, m: a power of two, so that coarser lattices share their edges to the bit.
 UNIT = 1 / 64
@@ -304,6 +307,12 @@ class SpilledStore:
                 self.files.remove(old[0])
         if dtypes:
             self.version += 1
+
+    def rasters(self, canvases: Sequence[Canvas]) -> Rasters:
+        """Return rasters to draw into, in files beside those of the points."""
+        made = FiledRasters(canvases, self.files)
+        self.scratch_bytes = max(self.scratch_bytes, self.files.size())
+        return made
 
     def forget(self, names: Iterable[str]) -> None:
         """Let go of columns that nothing needs any more (those that are there)."""

@@ -32,10 +32,13 @@ class TrackedInput:
         The file.
     name : str
         Stem of its deliverable.
+    shown : str
+        The input as it is told to people: its path, or the URL it was fetched from.
     """
 
     path: Path
     name: str
+    shown: str
     flight: Flight | None = None
     settled: Settled | None = None
     loaded: ReadFlight | None = None
@@ -55,7 +58,7 @@ class TrackedInput:
     def record(self) -> InputRecord:
         """Return what the run record says about it."""
         return InputRecord(
-            path=str(self.path),
+            path=self.shown,
             size_bytes=self.flight.size_bytes if self.flight else _size_of(self.path),
             sha256=self.sha256,
             points=self.points,

@@ -10,6 +10,7 @@ import numpy as np
 
 from cloudprep.io.atomic import whole_file
 from cloudprep.kernels.relief import light_of, shades
+from cloudprep.model.mapped import let_go
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -19,7 +20,9 @@ if TYPE_CHECKING:
     from cloudprep.model.grid import Grid
 
 LARGEST_SIDE = 4096
-_LINES = 512
+_LINES = 128
+# Rows of groups after which a mapped grid is let go of.
+_KEPT = 16
 _GREY_WITH_ALPHA = 4
 _OPAQUE = 255
 
@@ -56,61 +59,70 @@ def write_hillshade(
     OutputError
         If the file can't be written.
     """
-    heights, factor = _reduced(grid.values, largest_side)
-    picture = np.zeros((*heights.shape, 2), np.uint8)
+    factor = -(-max(grid.values.shape) // largest_side)
     cell = grid.window.lattice.cell * factor
+    height, width = (-(-n // factor) for n in grid.values.shape)
+    packed = _Lines(height, width)
     lights = [light_of(azimuth, altitude)]
-    # A strip at a time, with a row to spare on either side, so that large grids need no large copies.
-    for begin in range(0, len(heights), _LINES):
-        end = min(begin + _LINES, len(heights))
-        south, north = max(begin - 1, 0), min(end + 1, len(heights))
-        light = shades(heights[south:north], cell, lights, exaggeration=exaggeration)[
-            begin - south : end - south
-        ]
+    # A strip at a time from the north, with a row to spare on either side: large grids need no large copies.
+    for end in range(height, 0, -_LINES):
+        begin = max(end - _LINES, 0)
+        south, north = max(begin - 1, 0), min(end + 1, height)
+        heights = _reduced(grid.values, factor, south, north)
+        light = shades(heights, cell, lights, exaggeration=exaggeration)[begin - south : end - south][::-1]
         seen = ~np.isnan(light)
-        picture[begin:end, :, 0] = np.where(seen, np.rint(light), 0)
-        picture[begin:end, :, 1] = np.where(seen, _OPAQUE, 0)
+        lines = np.zeros((end - begin, width, 2), np.uint8)
+        lines[:, :, 0] = np.where(seen, np.rint(light), 0)
+        lines[:, :, 1] = np.where(seen, _OPAQUE, 0)
+        packed.add(lines)
+        let_go(grid.values)
     with whole_file(target) as part:
-        part.write_bytes(_png(picture[::-1]))
+        part.write_bytes(packed.png())
 
 
-def _reduced(heights: NDArray[np.floating], largest_side: int) -> tuple[NDArray[np.floating], int]:
-    """Return the mean heights of square groups of cells, and how many cells make a side of a group."""
-    factor = -(-max(heights.shape) // largest_side)
+def _reduced(heights: NDArray[np.floating], factor: int, begin: int, end: int) -> NDArray[np.floating]:
+    """Return the mean heights of square groups of cells, for some rows of groups."""
     if factor == 1:
-        return heights, 1
-    rows, columns = (-(-n // factor) for n in heights.shape)
-    reduced = np.full((rows, columns), np.nan)
-    for row in range(rows):
+        return heights[begin:end]
+    columns = -(-heights.shape[1] // factor)
+    reduced = np.full((end - begin, columns), np.nan)
+    for row in range(begin, end):
         lines = heights[row * factor : (row + 1) * factor].astype(np.float64)
         known = ~np.isnan(lines)
         starts = np.arange(0, heights.shape[1], factor)
         total = np.add.reduceat(np.where(known, lines, 0.0).sum(axis=0), starts)
         count = np.add.reduceat(known.sum(axis=0), starts)
-        np.divide(total, count, out=reduced[row], where=count > 0)
-    return reduced, factor
+        np.divide(total, count, out=reduced[row - begin], where=count > 0)
+        if row % _KEPT == 0:
+            let_go(heights)
+    return reduced
 
 
-def _png(picture: NDArray[np.uint8]) -> bytes:
-    """Return a grey-and-alpha picture, shape (height, width, 2), as a PNG file (ISO/IEC 15948).
+class _Lines:
+    """The lines of a grey-and-alpha picture on their way into a PNG file (ISO/IEC 15948).
 
     Each line is stored as its difference from the line above (filter 2), which suits smooth shades.
     """
-    height, width, _ = picture.shape
-    lines = picture.reshape(height, 2 * width)
-    filtered = np.empty((height, 2 * width + 1), np.uint8)
-    filtered[:, 0] = 2
-    filtered[0, 1:] = lines[0]
-    np.subtract(lines[1:], lines[:-1], out=filtered[1:, 1:])
-    header = struct.pack(">IIBBBBB", width, height, 8, _GREY_WITH_ALPHA, 0, 0, 0)
-    return b"\x89PNG\r\n\x1a\n" + b"".join(
-        _chunk(kind, data)
-        for kind, data in (
-            (b"IHDR", header),
-            (b"IDAT", zlib.compress(filtered.tobytes(), 6)),
-            (b"IEND", b""),
-        )
-    )
+
+    def __init__(self, height: int, width: int) -> None:
+        self._header = struct.pack(">IIBBBBB", width, height, 8, _GREY_WITH_ALPHA, 0, 0, 0)
+        self._above = np.zeros((1, 2 * width), np.uint8)
+        self._packer = zlib.compressobj(6)
+        self._packed: list[bytes] = []
+
+    def add(self, shades: NDArray[np.uint8]) -> None:
+        """Take the next lines, shape (lines, width, 2)."""
+        lines = np.concatenate((self._above, shades.reshape(len(shades), -1)))
+        filtered = np.full((len(shades), lines.shape[1] + 1), 2, np.uint8)
+        np.subtract(lines[1:], lines[:-1], out=filtered[:, 1:])
+        self._above = lines[-1:]
+        self._packed.append(self._packer.compress(filtered.tobytes()))
+
+    def png(self) -> bytes:
+        """Return the file."""
+        packed = b"".join((*self._packed, self._packer.flush()))
+        chunks = ((b"IHDR", self._header), (b"IDAT", packed), (b"IEND", b""))
+        return b"\x89PNG\r\n\x1a\n" + b"".join(_chunk(kind, data) for kind, data in chunks)
 
 
 def _chunk(kind: bytes, data: bytes) -> bytes:

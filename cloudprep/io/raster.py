@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import rasterio
@@ -15,22 +15,28 @@ from rasterio.windows import Window as Pixels
 from cloudprep.errors import CrsError, OutputError
 from cloudprep.io.atomic import whole_file
 from cloudprep.io.caution import CAUTION
+from cloudprep.io.raster_on_disk import GdalError, LostCellsError, finished_on_disk
 from cloudprep.io.raster_statistics import RunningStatistics
 from cloudprep.model.crs import INTERNATIONAL_FOOT, METRE, US_SURVEY_FOOT
+from cloudprep.model.mapped import let_go
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from pathlib import Path
 
     from numpy.typing import NDArray
+    from rasterio.io import DatasetWriter
 
     from cloudprep.model.crs import CloudCrs
     from cloudprep.model.grid import Grid
 
 HEIGHT_NODATA = -9999.0
 CODE_NODATA = 0
-_TILE = 256
-_LINES = 16 * _TILE
+# Side of a tile, and lines that are handed over at a time, in cells.
+TILE = 256
+LINES = 16 * TILE
+# Bytes that the library keeps of files which it writes, beside what it is given.
+CACHE_BYTES = 32_000_000
 _UNITS = {METRE: "metre", INTERNATIONAL_FOOT: "foot", US_SURVEY_FOOT: "US survey foot"}
 
 # Colours that people with any colour vision tell apart (Okabe and Ito 2008, "Color universal design"), in an
@@ -54,7 +60,8 @@ def write_grid(
     nodata: float = HEIGHT_NODATA,
     software: str = "",
     tags: Mapping[str, str] | None = None,
-) -> None:
+    scratch: Path | None = None,
+) -> int:
     """Write a grid as a GeoTIFF: north up, tiled, DEFLATE with predictor, overviews, a valid COG.
 
     Metres become the cloud's own units: positions its horizontal unit, heights its vertical unit (metres
@@ -78,6 +85,13 @@ def write_grid(
         Name and version of what made the file, for its software tag.
     tags : mapping of str to str, optional
         More tags of the file.
+    scratch : Path, optional
+        Folder to finish the file in, for grids that memory should not hold once more. The bytes are the same.
+
+    Returns
+    -------
+    int
+        Bytes that files in the scratch folder took meanwhile.
 
     Raises
     ------
@@ -99,15 +113,12 @@ def write_grid(
     if not codes and not np.array_equal(np.float32(nodata), nodata, equal_nan=True):
         raise OutputError(f"{target}: nodata {nodata:g} has no exact float32; choose another, such as -9999")
     try:
-        # The file is finished in memory. Written to a disk that fills up, the library would print to the
-        # terminal, and could lose the last tiles without an error.
-        with rasterio.Env(GDAL_PAM_ENABLED=False), MemoryFile() as finished:
-            _write(grid, finished, crs, CODE_NODATA if codes else nodata, software, tags or {})
-            with whole_file(target) as part:
-                part.write_bytes(finished.getbuffer())
+        said = _Said(crs, CODE_NODATA if codes else nodata, software, tags or {})
+        with rasterio.Env(GDAL_PAM_ENABLED=False, GDAL_CACHEMAX=CACHE_BYTES), whole_file(target) as part:
+            return _finish(grid, part, said, scratch)
     except CRSError as error:
         raise CrsError(f"{target}: the reference system can't be written to a GeoTIFF: {error}") from error
-    except (RasterioError, _UnfitError) as error:
+    except (RasterioError, GdalError, LostCellsError, _UnfitError) as error:
         raise OutputError(f"{target}: can't be written: {error}") from error
 
 
@@ -115,50 +126,71 @@ class _UnfitError(Exception):
     """The values can't be stored as they are."""
 
 
-def _write(
-    grid: Grid,
-    finished: MemoryFile,
-    crs: CloudCrs,
-    nodata: float,
-    software: str,
-    tags: Mapping[str, str],
-) -> None:
+class _Said(NamedTuple):
+    """What a file says beside its values."""
+
+    crs: CloudCrs
+    nodata: float
+    software: str
+    tags: Mapping[str, str]
+
+
+def _finish(grid: Grid, part: Path, said: _Said, scratch: Path | None) -> int:
+    crs, nodata = said.crs, said.nodata
     codes = grid.values.dtype == np.uint8
     window = grid.window
-    with finished.open(
-        driver="COG",
-        width=window.columns,
-        height=window.rows,
-        count=1,
-        dtype="uint8" if codes else "float32",
-        nodata=nodata,
-        crs=None if crs.wkt is None else CRS.from_wkt(crs.wkt),
-        transform=_transform(grid, crs.horizontal_unit or METRE),
-        blocksize=_TILE,
-        compress="DEFLATE",
-        predictor="YES",
-        overview_resampling="MODE" if grid.legend else "AVERAGE" if grid.blends else "NEAREST",
-        bigtiff="IF_SAFER",
+    what = {
+        "width": window.columns,
+        "height": window.rows,
+        "count": 1,
+        "dtype": "uint8" if codes else "float32",
+        "nodata": nodata,
+        "crs": None if crs.wkt is None else CRS.from_wkt(crs.wkt),
+        "transform": _transform(grid, crs.horizontal_unit or METRE),
+    }
+    how = {
+        "blocksize": TILE,
+        "compress": "DEFLATE",
+        "predictor": "YES",
+        "overview_resampling": "MODE" if grid.legend else "AVERAGE" if grid.blends else "NEAREST",
+        "bigtiff": "IF_SAFER",
         # The bytes don't depend on it.
-        num_threads="ALL_CPUS",
-    ) as file:
-        figures = RunningStatistics(nodata)
-        for pixels, lines in _strips(grid, crs, nodata):
-            file.write(lines, 1, window=pixels)
-            figures.add(lines)
-        file.update_tags(1, **figures.tags())
-        file.set_band_description(1, grid.meaning)
-        file.update_tags(AREA_OR_POINT="Area", CAUTION=CAUTION, **tags)
-        if software:
-            file.update_tags(TIFFTAG_SOFTWARE=software)
-        if grid.unit == "m":
-            unit = crs.vertical_unit or METRE
-            file.units = (_UNITS.get(unit, f"{unit:.10g} m"),)
-        elif grid.unit:
-            file.units = (grid.unit,)
-        if codes and grid.legend:
-            file.update_tags(1, **{f"CODE_{code}": meaning for code, meaning in grid.legend.items()})
-            file.write_colormap(1, _palette(tuple(grid.legend)))
+        "num_threads": "ALL_CPUS",
+    }
+    if scratch is None:
+        # The file is finished in memory. Written to a disk that fills up, the library would print to the
+        # terminal, and could lose the last tiles without an error.
+        with MemoryFile() as finished:
+            with finished.open(driver="COG", **what, **how) as file:
+                _fill(file, grid, said, LINES)
+            part.write_bytes(finished.getbuffer())
+        return 0
+
+    def fill(file: DatasetWriter) -> None:
+        _fill(file, grid, said, TILE)
+
+    strips = _strips(grid, crs, nodata, TILE)
+    return finished_on_disk(part, scratch, fill, strips, what, how)
+
+
+def _fill(file: DatasetWriter, grid: Grid, said: _Said, lines: int) -> None:
+    figures = RunningStatistics(said.nodata)
+    for pixels, values in _strips(grid, said.crs, said.nodata, lines):
+        file.write(values, 1, window=pixels)
+        figures.add(values)
+    file.update_tags(1, **figures.tags())
+    file.set_band_description(1, grid.meaning)
+    file.update_tags(AREA_OR_POINT="Area", CAUTION=CAUTION, **said.tags)
+    if said.software:
+        file.update_tags(TIFFTAG_SOFTWARE=said.software)
+    if grid.unit == "m":
+        unit = said.crs.vertical_unit or METRE
+        file.units = (_UNITS.get(unit, f"{unit:.10g} m"),)
+    elif grid.unit:
+        file.units = (grid.unit,)
+    if grid.values.dtype == np.uint8 and grid.legend:
+        file.update_tags(1, **{f"CODE_{code}": meaning for code, meaning in grid.legend.items()})
+        file.write_colormap(1, _palette(tuple(grid.legend)))
 
 
 def _transform(grid: Grid, unit: float) -> Affine:
@@ -176,16 +208,17 @@ def _palette(codes: tuple[int, ...]) -> dict[int, tuple[int, int, int, int]]:
     return {CODE_NODATA: (0, 0, 0, 0), **palette}
 
 
-def _strips(grid: Grid, crs: CloudCrs, nodata: float) -> Iterator[tuple[Pixels, NDArray[Any]]]:
+def _strips(grid: Grid, crs: CloudCrs, nodata: float, most: int) -> Iterator[tuple[Pixels, NDArray[Any]]]:
     """Give the rows of the file from north to south, some at a time, as they are to be stored."""
     rows, columns = grid.window.shape
     codes = grid.values.dtype == np.uint8
     unit = crs.vertical_unit or METRE if grid.unit == "m" else METRE
-    for top in range(0, rows, _LINES):
-        count = min(_LINES, rows - top)
+    for top in range(0, rows, most):
+        count = min(most, rows - top)
         lines = grid.values[rows - top - count : rows - top][::-1]
         pixels = Pixels(0, top, columns, count)
         yield pixels, np.ascontiguousarray(lines) if codes else _stored(lines, unit, nodata)
+        let_go(grid.values)
 
 
 def _stored(heights: NDArray[Any], unit: float, nodata: float) -> NDArray[np.float32]:

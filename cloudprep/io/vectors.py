@@ -12,7 +12,7 @@ from pyogrio.errors import DataSourceError
 from cloudprep.errors import CrsError, OutputError
 from cloudprep.io.atomic import whole_file
 from cloudprep.io.caution import CAUTION
-from cloudprep.io.vector_files import vector_checksum
+from cloudprep.io.vector_files import vector_checksum, vector_files
 from cloudprep.io.vectors_read import read_layer
 from cloudprep.model.crs import METRE
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from cloudprep.model.crs import CloudCrs
     from cloudprep.model.layer import Layer
 
-__all__ = ["CAUTION", "in_units", "read_layer", "vector_checksum", "write_layers"]
+__all__ = ["CAUTION", "in_units", "read_layer", "vector_checksum", "vector_files", "write_layers"]
 
 _TYPES = {"point": "Point", "line": "MultiLineString", "polygon": "MultiPolygon"}
 # The standard wants the time of the last change; a fixed one makes equal files out of equal features.

@@ -56,7 +56,9 @@ else:
 
     def njit(**options):
         """Return numba's decorator with these options, or one that leaves functions as they are."""
-        return _interpreted if _numba is None else _numba(**options)
+        if _numba is None:
+            return _interpreted
+        return _numba(no_cfunc_wrapper=True, **options)  # of a second entry, for C, that nothing uses
 
 
 _inside = threading.local()

@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from scipy import sparse
-from scipy.sparse import csgraph
+import scipy  # its parts are loaded when they are first used
 
 from cloudprep.kernels.compiling import njit
 
@@ -279,13 +278,15 @@ def _overlaps(samples: LineSamples, over: Floats, place: Integers, side: float) 
 
 
 def _from(
-    root: np.intp, graph: sparse.csr_array, rises: Mapping[tuple[int, int], float]
+    root: np.intp, graph: scipy.sparse.csr_array, rises: Mapping[tuple[int, int], float]
 ) -> tuple[Floats, Floats]:
     """Return how high lines lie over one of them, m, and the error; by the surest chains of overlaps.
 
     Both are NaN and infinite for lines that no chain reaches.
     """
-    variance, before = csgraph.dijkstra(graph, indices=np.asarray(root), return_predecessors=True)
+    variance, before = scipy.sparse.csgraph.dijkstra(
+        graph, indices=np.asarray(root), return_predecessors=True
+    )
     height = np.full(len(variance), np.nan)
     height[root] = 0.0
     # What comes earlier on a chain has the smaller variance.
@@ -323,12 +324,12 @@ def line_offsets(samples: LineSamples, over: NDArray[np.float64], side: float) -
     ends = overlaps.first.tolist(), overlaps.second.tolist()
     rises = dict(zip(zip(*ends, strict=True), overlaps.rise.tolist(), strict=True))
     rises |= {(b, a): -rise for (a, b), rise in rises.items()}
-    graph = sparse.csr_array(
+    graph = scipy.sparse.csr_array(
         (np.tile(overlaps.error**2, 2), (np.r_[ends[0], ends[1]], np.r_[ends[1], ends[0]])),
         shape=(len(line), len(line)),
     )
     offset, error = np.zeros((2, len(line)))
-    group = np.asarray(csgraph.connected_components(graph, directed=False)[1], np.int64)
+    group = np.asarray(scipy.sparse.csgraph.connected_components(graph, directed=False)[1], np.int64)
     for one in np.flatnonzero(np.bincount(group) > 1):
         own = np.flatnonzero(group == one)
         height = _from(own[np.argmax(size[own])], graph, rises)[0]

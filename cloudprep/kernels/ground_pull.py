@@ -147,6 +147,7 @@ def pull(
         Heights, m, and weights for the next fit; or None if no point is near.
     """
     values, weights = np.zeros(surface.shape), np.zeros(surface.shape)
-    if not _pull(surface, slope, across, up, z, cells[0], cells[1], crest, near, values, weights):
+    row, column = (np.ascontiguousarray(one) for one in cells)  # one kernel does for all
+    if not _pull(surface, slope, across, up, z, row, column, crest, near, values, weights):
         return None
     return values, weights

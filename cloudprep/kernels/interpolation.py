@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.spatial import cKDTree
+import scipy  # its parts are loaded when they are first used
 
 from cloudprep.kernels.tin_points import SUBSTEPS
 
@@ -89,7 +89,7 @@ def nearest_means(
     if len(z) == 0 or heights.size == 0:
         return heights, reached
     order = np.lexsort((steps[:, 1], steps[:, 0]))
-    tree = cKDTree(steps[order])
+    tree = scipy.spatial.cKDTree(steps[order])
     x = columns / SUBSTEPS
     padded = np.append(z[order], 0.0)
     together = max(1, _NEIGHBOURS_AT_ONCE // (len(columns) * (neighbours + _SPARE)))
@@ -104,7 +104,7 @@ def nearest_means(
 
 
 def _nearest(
-    tree: cKDTree, at: NDArray[np.float64], count: int, bound: float
+    tree: scipy.spatial.cKDTree, at: NDArray[np.float64], count: int, bound: float
 ) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
     """Return distances and indices of the nearest points; of those equally far the first ones.
 

@@ -108,6 +108,7 @@ def rows_within(
     """
     if not COMPILED:
         return plain.rows_within(tree.points(), np.stack([x, y, z], axis=1), squared_radius)
+    x, y, z = (np.ascontiguousarray(values) for values in (x, y, z))  # one kernel does for all
     starts = np.zeros(len(x) + 1, np.int64)
     _within(*tree, x, y, z, squared_radius, starts, np.empty(0, np.int64))
     np.cumsum(starts, out=starts)

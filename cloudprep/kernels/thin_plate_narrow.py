@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import sparse
-from scipy.sparse.linalg import spsolve
+import scipy  # its parts are loaded when they are first used
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -15,17 +14,17 @@ if TYPE_CHECKING:
 NARROW = 4
 
 
-def _differences(n: int, order: int) -> sparse.csr_array:
+def _differences(n: int, order: int) -> scipy.sparse.csr_array:
     """Return plain differences between n cells in a row, as a matrix."""
     if n <= order:
-        return sparse.csr_array((0, n))
-    steps = sparse.csr_array(sparse.eye_array(n))
+        return scipy.sparse.csr_array((0, n))
+    steps = scipy.sparse.csr_array(scipy.sparse.eye_array(n))
     for _ in range(order):
         steps = steps[1:] - steps[:-1]
     return steps
 
 
-def bending_energy(shape: tuple[int, int]) -> sparse.csr_array:
+def bending_energy(shape: tuple[int, int]) -> scipy.sparse.csr_array:
     """Return the matrix of the plate's bending energy, without its stiffness.
 
     Parameters
@@ -39,10 +38,10 @@ def bending_energy(shape: tuple[int, int]) -> sparse.csr_array:
         Sum of the squares of the second differences along, across, and twice the mixed ones.
     """
     rows, columns = shape
-    along = sparse.kron(sparse.eye_array(rows), _differences(columns, 2))
-    across = sparse.kron(_differences(rows, 2), sparse.eye_array(columns))
-    mixed = sparse.kron(_differences(rows, 1), _differences(columns, 1))
-    return sparse.csr_array(along.T @ along + across.T @ across + 2 * (mixed.T @ mixed))
+    along = scipy.sparse.kron(scipy.sparse.eye_array(rows), _differences(columns, 2))
+    across = scipy.sparse.kron(_differences(rows, 2), scipy.sparse.eye_array(columns))
+    mixed = scipy.sparse.kron(_differences(rows, 1), _differences(columns, 1))
+    return scipy.sparse.csr_array(along.T @ along + across.T @ across + 2 * (mixed.T @ mixed))
 
 
 def solved_narrow(
@@ -62,6 +61,8 @@ def solved_narrow(
     ndarray of float64, shape (rows, columns)
         Heights, m.
     """
-    equations = sparse.diags_array(weights.ravel()) + stiffness * bending_energy(data.shape)
+    equations = scipy.sparse.diags_array(weights.ravel()) + stiffness * bending_energy(data.shape)
     right = (weights * data).ravel()
-    return np.asarray(spsolve(sparse.csc_array(equations), right)).reshape(data.shape)
+    return np.asarray(scipy.sparse.linalg.spsolve(scipy.sparse.csc_array(equations), right)).reshape(
+        data.shape
+    )

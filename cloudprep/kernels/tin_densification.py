@@ -12,7 +12,7 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from scipy.spatial import cKDTree
+import scipy  # its parts are loaded when they are first used
 
 from cloudprep.kernels.hilbert import spatial_order
 from cloudprep.kernels.tin import tin_heights
@@ -120,7 +120,7 @@ def _nearest(net: _Net, ground: Flags, count: int) -> Indices:
     """Return the ground points nearest to each point of the rim, shape (points of the rim, count)."""
     known = np.flatnonzero(ground)
     places = np.column_stack((net.across, net.up))
-    _, nearest = cKDTree(places[known]).query(places[net.rim], min(count, len(known)))
+    _, nearest = scipy.spatial.cKDTree(places[known]).query(places[net.rim], min(count, len(known)))
     return known[nearest.reshape(np.count_nonzero(net.rim), -1)]
 
 

@@ -238,7 +238,7 @@ def _hulls(columns, rows, starts, most):  # type: ignore[no-untyped-def]
                 y[distinct] = np.float64(keys[i] & 0xFFFFFFFF)
                 distinct += 1
         n = distinct
-        size = _chain(x, y, n, chain)
+        size = _chain(x, y, np.int64(n), chain)  # else it is compiled for the constant 1 as well
         while n_found + size > len(found_x):
             found_x = np.concatenate((found_x, found_x))
             found_y = np.concatenate((found_y, found_y))

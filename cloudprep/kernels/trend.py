@@ -33,7 +33,7 @@ _LENIENCE = 4.0
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _solve_plane(u: Floats, v: Floats, z: Floats, w: Floats, n: int, plane: Floats) -> None:
+def _solve_plane(u: Floats, v: Floats, z: Floats, w: Floats, n: np.int64, plane: Floats) -> None:
     """Set ``plane`` (height at 0, slopes along u and v) to the weighted least-squares plane of n points."""
     s = su = sv = sz = 0.0
     for i in range(n):
@@ -92,7 +92,8 @@ def _block_planes(x: Floats, y: Floats, z: Floats, cell: float, widths: Floats, 
                     if residual < 0:
                         residual /= _LENIENCE
                     w[i] = 1.0 / (1.0 + residual * residual)
-                _solve_plane(u, v, h, w, n, plane)
+                # Of one type from the start: else it is compiled for the constant 0 as well.
+                _solve_plane(u, v, h, w, np.int64(n), plane)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from cloudprep.model.crs import METRE
 from cloudprep.model.grid import Lattice
 
 if TYPE_CHECKING:
@@ -36,6 +37,8 @@ class SiteFacts:
         Columns that every flight carries.
     cell : float, optional
         The cell that the pipeline asks for in all rasters, m.
+    vertical_unit : float
+        Metres in one unit of the heights as the flights give them and as results are delivered.
     """
 
     count: int
@@ -48,6 +51,7 @@ class SiteFacts:
     resolution: float = 0.001
     columns: frozenset[str] = frozenset()
     cell: float | None = None
+    vertical_unit: float = METRE
 
     def lattice(self, cell: float) -> Lattice:
         """Return the global lattice of a cell size (m) as seen from the site's local metres."""

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from cloudprep.model.grid import Grid
+    from cloudprep.model.layer import Layer, LayerKind
     from cloudprep.model.moves import ClassMoves
     from cloudprep.model.site import SiteFacts
 
@@ -30,6 +31,7 @@ __all__ = [
     "Context",
     "Delta",
     "Drawing",
+    "GivenFile",
     "Points",
     "Scope",
     "SiteBytes",
@@ -37,6 +39,8 @@ __all__ = [
     "Stage",
     "StageParams",
     "Summary",
+    "layer_parameter",
+    "layer_parameters",
     "parameter",
 ]
 
@@ -101,6 +105,42 @@ def parameter(
     return Field(default=default, description=meaning, json_schema_extra=extra, **bounds)
 
 
+def layer_parameter(*, meaning: str, kinds: Sequence[LayerKind], source: str = "") -> Any:
+    """Declare a parameter that names a vector file: ``water: GivenFile = layer_parameter(...)``.
+
+    The runner reads the file before anything else and puts what is in it into ``Stage.layers`` under the
+    parameter's name: local metres, reprojected from whatever system the file states. Where the parameter is
+    left out there is no such layer; the stage says what follows from that.
+
+    Parameters
+    ----------
+    meaning : str
+        One line for people.
+    kinds : sequence of {"point", "line", "polygon"}
+        What the features may be; anything else is refused by name.
+    source : str
+        Paper or standard behind what is wanted.
+    """
+    extra: dict[str, Any] = {"unit": "", "derived": "", "source": source, "layer_kinds": list(kinds)}
+    how = "a path, maybe with #layer: water.gpkg#ponds"
+    return Field(default=None, description=f"{meaning} ({how})", min_length=1, json_schema_extra=extra)
+
+
+GivenFile = str | None
+"""The type of a parameter that names a vector file."""
+
+
+def layer_parameters(params: type[StageParams]) -> dict[str, tuple[LayerKind, ...]]:
+    """Return the parameters that name vector files, and what their features may be."""
+    found: dict[str, tuple[LayerKind, ...]] = {}
+    for name, info in params.model_fields.items():
+        extra = info.json_schema_extra
+        if isinstance(extra, dict) and "layer_kinds" in extra:
+            kinds: Any = extra["layer_kinds"]
+            found[name] = tuple(kinds)
+    return found
+
+
 def _as_tuple(value: object) -> object:
     return tuple(value) if isinstance(value, list) else value
 
@@ -160,7 +200,8 @@ class Stage(ABC):
     ``finish`` runs once.
 
     A stage may read rasters of earlier stages (``reads``): the runner puts them into ``rasters`` before
-    anything else is called. If it neither summarises nor draws, ``from_rasters`` runs once in place of
+    anything else is called. Vector files that parameters name (``layer_parameter``) are read by the runner
+    too, into ``layers``. If it neither summarises nor draws, ``from_rasters`` runs once in place of
     ``solve``: it makes rasters, layers or surfaces from rasters, or what ``run`` needs.
 
     The results must not depend on the order of the points, on the blocks or on the workers, to the bit.
@@ -213,6 +254,8 @@ class Stage(ABC):
         self.reasons: dict[str, str] = dict(reasons or {})
         self.rasters: Mapping[str, Grid] = {}
         """What ``sources`` names, read-only; set by the runner on a resolved stage."""
+        self.layers: Mapping[str, Layer] = {}
+        """What people gave, by the parameter that names the file; set by the runner on a resolved stage."""
 
     def sources(self) -> tuple[str, ...]:
         """Return the rasters that this stage reads; all that the class ``reads`` unless parameters choose."""
@@ -221,6 +264,13 @@ class Stage(ABC):
     def products(self) -> tuple[str, ...]:
         """Return the rasters that this stage makes; all of ``grids`` unless parameters choose."""
         return self.grids
+
+    def classes_needed(self) -> tuple[int, ...]:
+        """Return class codes of which the cloud must have a point, unless an earlier stage gives classes.
+
+        None by default. A run whose cloud has no point of any of them is refused before its first stage.
+        """
+        return ()
 
     def resolved(self, site: SiteFacts) -> Self:
         """Return a twin whose derived parameters have values, with the reason for each.

@@ -38,6 +38,19 @@ BUILT_IN: dict[str, str] = {
     "surface_height": "cloudprep.stages.above_ground.surface_height:SurfaceHeight",
     "height_above_ground": "cloudprep.stages.above_ground.height_above_ground:HeightAboveGround",
     "height_classes": "cloudprep.stages.above_ground.height_classes:HeightClasses",
+    "water_points": "cloudprep.stages.water.water_points:WaterPoints",
+    "find_water": "cloudprep.stages.water.find_water:FindWater",
+    "flat_water": "cloudprep.stages.water.flat_water:FlatWater",
+    "surface_grid": "cloudprep.stages.surface.surface_grid:SurfaceGrid",
+    "intensity_grid": "cloudprep.stages.surface.intensity_grid:IntensityGrid",
+    "density_grids": "cloudprep.stages.surface.density_grids:DensityGrids",
+    "fill_voids": "cloudprep.stages.relief.fill_voids:FillVoids",
+    "report_voids": "cloudprep.stages.surface.report_voids:ReportVoids",
+    "terrain_error": "cloudprep.stages.surface.terrain_error:TerrainError",
+    "contours": "cloudprep.stages.lines.contours:Contours",
+    "spot_heights": "cloudprep.stages.lines.spot_heights:SpotHeights",
+    "find_breaklines": "cloudprep.stages.lines.find_breaklines:FindBreaklines",
+    "terrain_tin": "cloudprep.stages.lines.terrain_tin:TerrainTin",
 }
 
 

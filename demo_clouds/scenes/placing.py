@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -20,7 +20,42 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 
-def place(name: str, meaning: str, site: Site, echoes: Echoes, dice: Dice, **colours: NDArray[Any]) -> Scene:
+class Frame(NamedTuple):
+    """Where a site's own frame lies in a scene: turned by an angle (cosine, sine), shifted, lifted; m."""
+
+    c: float
+    s: float
+    east: float
+    north: float
+    up: float
+
+    def outward(self, x: Array, y: Array) -> tuple[Array, Array]:
+        """Return places of the site's frame as places of the scene."""
+        return self.east + self.c * x - self.s * y, self.north + self.s * x + self.c * y
+
+    def inward(self, x: Array, y: Array) -> tuple[Array, Array]:
+        """Return places of the scene as places of the site's frame."""
+        dx, dy = np.asarray(x, np.float64) - self.east, np.asarray(y, np.float64) - self.north
+        return self.c * dx + self.s * dy, self.c * dy - self.s * dx
+
+
+def frame(site: Site, dice: Dice) -> Frame:
+    """Return a frame by chance."""
+    turn = np.radians(dice.one(8.0, 82.0))
+    c, s = float(np.cos(turn)), float(np.sin(turn))
+    east, north, up = dice.one(20.0, 90.0) + s * site.size[1], dice.one(20.0, 90.0), dice.one(90.0, 400.0)
+    return Frame(c, s, east, north, up)
+
+
+def place(
+    name: str,
+    meaning: str,
+    site: Site,
+    echoes: Echoes,
+    dice: Dice,
+    at: Frame | None = None,
+    **colours: NDArray[Any],
+) -> Scene:
     """Return measured points as a scene.
 
     Parameters
@@ -33,25 +68,24 @@ def place(name: str, meaning: str, site: Site, echoes: Echoes, dice: Dice, **col
         The points in the site's frame.
     dice : Dice
         Turn, shift and height.
+    at : Frame, optional
+        Where it lies; by default by chance.
     **colours : ndarray of shape (n,)
         Columns ``red``, ``green``, ``blue``; a cloud with colours is photogrammetric and has no intensity.
     """
-    turn = np.radians(dice.one(8.0, 82.0))
-    c, s = float(np.cos(turn)), float(np.sin(turn))
-    east, north, up = dice.one(20.0, 90.0) + s * site.size[1], dice.one(20.0, 90.0), dice.one(90.0, 400.0)
+    at = at or frame(site, dice)
 
     def terrain(x: Array, y: Array) -> Array:
-        dx, dy = np.asarray(x, np.float64) - east, np.asarray(y, np.float64) - north
-        return up + site.terrain(c * dx + s * dy, c * dy - s * dx)
+        return at.up + site.terrain(*at.inward(x, y))
 
-    x = np.round(east + c * echoes.x - s * echoes.y, 3)
-    y = np.round(north + s * echoes.x + c * echoes.y, 3)
+    x, y = at.outward(echoes.x, echoes.y)
+    x, y = np.round(x, 3), np.round(y, 3)
     return Scene(
         name=name,
         meaning=meaning,
         x=x,
         y=y,
-        z=np.round(up + echoes.z, 3),
+        z=np.round(at.up + echoes.z, 3),
         ground=echoes.kind == Kind.GROUND,
         kind=echoes.kind,
         return_number=echoes.return_number,

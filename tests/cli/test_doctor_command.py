@@ -9,7 +9,7 @@ import sys
 from importlib.metadata import version
 from typing import TYPE_CHECKING
 
-from cloudprep.engine import doctor
+from cloudprep.engine import ahead, doctor
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -41,6 +41,15 @@ def test_machines_get_json(call: Call) -> None:
     names = [f["name"] for f in told["findings"]]
     assert {"processors", "memory", "compiled kernels", "LAZ", "dask"} <= set(names)
     assert told["problems"] == sum(bool(f["problem"]) for f in told["findings"])
+
+
+def test_kernels_are_compiled_beforehand_when_asked(call: Call, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[object] = []
+    monkeypatch.setattr(ahead, "compile_all", asked.append)
+    call("doctor")
+    assert not asked
+    assert "compiled kernels" in call("doctor", "--compile").stdout
+    assert len(asked) == 1
 
 
 def test_kernels_switched_off_are_told() -> None:

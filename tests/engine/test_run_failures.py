@@ -280,3 +280,50 @@ def test_points_all_in_one_place_run_through(clouds, run, labels_of):
     assert outcome.exit_code == 0
     last = columns["return_number"] >= columns["number_of_returns"]
     assert labels_of(out / "clouds/flight.laz").tolist() == np.where(last, 2, 1).tolist()
+
+
+ONLY_RASTERS = """
+cloudprep: 1
+stages:
+  - stage: surface_grid
+  - stage: terrain_grid
+    {}
+"""
+
+
+def test_a_terrain_from_a_cloud_without_ground_points_is_one_line_before_anything_is_made(
+    clouds, run, pipeline_file
+):
+    columns = clouds.columns()
+    columns["classification"][:] = 1
+    flight = clouds.write(columns=columns)
+    with pytest.raises(UsageError) as caught:
+        run(flight, pipeline=pipeline_file(ONLY_RASTERS.format("method: tin")))
+    assert str(caught.value) == (
+        "terrain_grid: no point of this cloud has class 2 (ground): put a ground stage before it, or name "
+        "the classes that are ground ('classes')"
+    )
+    assert not files(clouds.folder.parent / "out")
+    # Other classes may be ground, and a stage before it may find some: that isn't known yet.
+    run(flight, pipeline=pipeline_file(ONLY_RASTERS.format("classes: [1]")))
+    given = pipeline_file("cloudprep: 1\nstages:\n  - stage: progressive_ground\n  - stage: terrain_grid\n")
+    run(flight, pipeline=given, out="classified")
+
+
+def test_a_cell_that_is_far_too_small_is_one_line_with_one_that_would_do(clouds, run, pipeline_file):
+    flight = clouds.write()
+    for stage in ("terrain_grid", "surface_grid", "intensity_grid", "density_grids"):
+        pipeline = pipeline_file(f"cloudprep: 1\nstages:\n  - stage: {stage}\n    cell: 0.001\n")
+        with pytest.raises(
+            UsageError, match=rf"{stage}: a cell of 0\.001 m .* choose 'cell' 0\.25 m or more"
+        ):
+            run(flight, pipeline=pipeline)
+        assert not files(clouds.folder.parent / "out")
+
+
+def test_a_raster_too_large_for_the_memory_is_one_line_with_a_cell_that_fits(clouds, run, pipeline_file):
+    flight = clouds.write()
+    pipeline = pipeline_file("cloudprep: 1\nstages:\n  - stage: surface_grid\n    cell: 0.005\n")
+    with pytest.raises(UsageError, match=r"its rasters take \d\.\d\d GB, .* 'cell' of surface_grid: 0\.25 m"):
+        run(flight, pipeline=pipeline, memory=500_000_000)
+    assert not files(clouds.folder.parent / "out")

@@ -3,6 +3,7 @@
 import subprocess
 import sys
 import textwrap
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,7 +11,8 @@ import rasterio
 from rasterio.crs import CRS
 
 from cloudprep.errors import CrsError, OutputError
-from cloudprep.io.raster import write_grid
+from cloudprep.io.raster import _strips, write_grid
+from cloudprep.io.raster_on_disk import LostCellsError, refuse_losses
 from cloudprep.model.crs import INTERNATIONAL_FOOT, US_SURVEY_FOOT, CloudCrs
 from cloudprep.model.grid import Grid, Lattice, Window
 
@@ -245,6 +247,59 @@ def test_raster_on_a_full_disk_is_an_error_and_leaves_nothing(tmp_path):
     )
     assert done.stdout.splitlines() == ["refused"] * 5 + ["['whole.tif']"], done.stdout + done.stderr
     assert done.stderr == ""
+
+
+@pytest.mark.parametrize("make", [heights, codes])
+@pytest.mark.parametrize("shape", [(40, 60), (1001, 701)])
+def test_raster_finished_on_disk_has_the_bytes_of_one_finished_in_memory(tmp_path, make, shape):
+    scratch = tmp_path / "scratch"
+    scratch.mkdir()
+    taken = write_grid(make(*shape), tmp_path / "disk.tif", METRIC, software="x", scratch=scratch)
+    assert write_grid(make(*shape), tmp_path / "memory.tif", METRIC, software="x") == 0
+    assert (tmp_path / "disk.tif").read_bytes() == (tmp_path / "memory.tif").read_bytes()
+    assert taken > (tmp_path / "disk.tif").stat().st_size
+    assert list(scratch.iterdir()) == []
+
+
+def test_raster_finished_on_disk_is_refused_where_there_is_no_room(tmp_path, monkeypatch):
+    monkeypatch.setattr("shutil.disk_usage", lambda _: SimpleNamespace(free=20_500_000))
+    with pytest.raises(OutputError, match=r"raster needs up to 0\.02 GB of scratch space, 0\.02 GB are free"):
+        write_grid(heights(700, 900), tmp_path / "dtm.tif", METRIC, scratch=tmp_path)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("level", [None, 0, 1])
+def test_raster_that_lost_a_tile_is_found_out(tmp_path, level):
+    grid = heights(1100, 1500)
+    target = tmp_path / "dtm.tif"
+    write_grid(grid, target, METRIC)
+    refuse_losses(target, _strips(grid, METRIC, -9999.0, 256))
+    more = {} if level is None else {"overview_level": level}
+    with rasterio.open(target, **more) as file:
+        start = int(file.get_tag_item("BLOCK_OFFSET_0_1", "TIFF", bidx=1))
+        size = int(file.get_tag_item("BLOCK_SIZE_0_1", "TIFF", bidx=1))
+    content = bytearray(target.read_bytes())
+    # Its place and size in the directory become 0: a tile that was never written.
+    for number in (start, size):
+        packed = number.to_bytes(4, "little")
+        assert content.count(packed) >= 1
+        content = content.replace(packed, bytes(4), 1)
+    target.write_bytes(content)
+    with pytest.raises(LostCellsError):
+        refuse_losses(target, _strips(grid, METRIC, -9999.0, 256))
+
+
+def test_raster_finished_on_a_full_disk_is_an_error_and_leaves_nothing(tmp_path):
+    (tmp_path / "scratch").mkdir()
+    script = textwrap.dedent(SCRIPT).replace(
+        'write_grid(grid, folder / "cut.tif", CloudCrs())',
+        'write_grid(grid, folder / "cut.tif", CloudCrs(), scratch=folder / "scratch")',
+    )
+    script += 'print(sorted(p.name for p in (folder / "scratch").iterdir()))\n'
+    done = subprocess.run(
+        [sys.executable, "-c", script, tmp_path], capture_output=True, text=True, check=False
+    )
+    assert done.stdout.splitlines() == ["refused"] * 5 + ["['scratch', 'whole.tif']", "[]"], done.stderr
 
 
 @pytest.mark.parametrize("kind", ["heights", "codes", "feet"])

@@ -7,10 +7,11 @@ import numpy as np
 import pytest
 
 from cloudprep.kernels.interpolation import inverse_distance_heights
+from cloudprep.kernels.natural_neighbours import natural_heights
 from cloudprep.kernels.tin import tin_heights
 from cloudprep.kernels.tin_circles import PROVEN
 from cloudprep.kernels.tin_points import sites_of, substeps
-from cloudprep.kernels.triangulation import triangulate
+from cloudprep.kernels.triangulation import triangle_mesh, triangulate
 from cloudprep.model.bounds import Bounds
 from cloudprep.stages.base import Context, Points, cells_of_block, whole_cloud_context
 from cloudprep.stages.surface import _tiles, _tin_tiles
@@ -237,3 +238,60 @@ def test_cells_of_blocks_partition_the_window():
             row, column = part.row - window.row, part.column - window.column
             seen[row : row + part.rows, column : column + part.columns] += 1
     assert (seen == 1).all()
+
+
+EVERYWHERE = np.array([-np.inf, -np.inf, np.inf, np.inf])
+
+
+def natural_of_all(cloud, facts, params):
+    """Return heights from the mesh of all points at once, and how many cells have them."""
+    sites = sites_of(cloud["x"], cloud["y"], cloud["z"], facts.resolution)
+    stage = TerrainGrid(params).resolved(facts)
+    window, cell = stage.canvas(facts)[0].window, params.cell
+    columns = substeps(sites, window.left + cell / 2, cell, window.columns, along=0)
+    rows = substeps(sites, window.bottom + cell / 2, cell, window.rows, along=1)
+    heights, state = np.full(window.shape, np.nan), np.zeros(window.shape, np.uint8)
+    mesh, used = triangle_mesh(sites.steps)
+    if used:
+        radius = stage.params.longest_edge / 2 / sites.step
+        everything = (EVERYWHERE, np.array([0.0, 0.0, 1e9, 1e9]))
+        natural_heights(sites.steps, sites.z, mesh[:used], columns, rows, radius, *everything, heights, state)
+    return heights
+
+
+def expected_triangles(cloud, facts, params):
+    """Return which cells' centres lie under a triangle that counts."""
+    sites = sites_of(cloud["x"], cloud["y"], cloud["z"], facts.resolution)
+    stage = TerrainGrid(params).resolved(facts)
+    window, cell = stage.canvas(facts)[0].window, params.cell
+    columns = substeps(sites, window.left + cell / 2, cell, window.columns, along=0)
+    rows = substeps(sites, window.bottom + cell / 2, cell, window.rows, along=1)
+    reach = stage.params.longest_edge / sites.step
+    return ~np.isnan(tin_heights(sites.steps, sites.z, triangulate(sites.steps), columns, rows, reach))
+
+
+@pytest.mark.parametrize(
+    ("name", "cloud", "given"), list(clouds()), ids=lambda v: v if isinstance(v, str) else ""
+)
+def test_natural_neighbours_in_tiles_and_blocks_have_the_bits_of_the_whole(name, cloud, given, monkeypatch):
+    facts = facts_of(cloud)
+    linear = TerrainGridParams(cell=0.5, **given)
+    params = TerrainGridParams(cell=0.5, method="natural_neighbour", **given)
+    heights, source = expected(cloud, facts, linear)
+    natural = natural_of_all(cloud, facts, params)
+    # What triangles hold; the rim's cells take a point of theirs, as with any method.
+    bridged = expected_triangles(cloud, facts, linear)
+    taken = bridged & ~np.isnan(natural)
+    heights[taken] = natural[taken]
+    if name not in {"one", "two", "three far apart", "a line"}:
+        assert taken.sum() > 0.5 * bridged.sum()
+    run = run_stage(TerrainGrid(params), cloud)
+    same(run, heights, source)
+    monkeypatch.setattr(_tiles, "_MOST_CELLS", 13)
+    monkeypatch.setattr(_tiles, "_MOST_POINTS", 300)
+    same(run_stage(TerrainGrid(params), cloud, workers=3), heights, source)
+    order = np.random.default_rng(1).permutation(len(cloud["x"]))
+    shuffled = {n: v[order] for n, v in cloud.items()}
+    side = max(facts.bounds.width, facts.bounds.height, 9.0)
+    for edge, workers in ((side / 1.7, 1), (side / 5.3, 3)):
+        same(run_stage(TerrainGrid(params), shuffled, block_edge=edge, workers=workers), heights, source)

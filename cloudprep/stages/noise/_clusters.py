@@ -11,8 +11,7 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
+import scipy  # its parts are loaded when they are first used
 
 from cloudprep.kernels.components import cell_edge, linked_cells
 from cloudprep.kernels.components_cells import cell_figures, cell_names, places_in_plan, summed_columns
@@ -278,8 +277,10 @@ def _tied_together(shares: Sequence[Share], first: Sequence[int]) -> tuple[Integ
     order = np.argsort(name, kind="stable")
     same = np.flatnonzero(np.diff(name[order]) == 0)
     a, b = local[order[same]], local[order[same + 1]]
-    graph = coo_matrix((np.ones(len(a), np.int8), (a, b)), shape=(first[-1], first[-1]))
-    total, cluster = connected_components(graph, directed=False)
+    if not len(same):
+        return np.arange(first[-1], dtype=np.int64), int(first[-1])
+    graph = scipy.sparse.coo_matrix((np.ones(len(a), np.int8), (a, b)), shape=(first[-1], first[-1]))
+    total, cluster = scipy.sparse.csgraph.connected_components(graph, directed=False)
     return cluster.astype(np.int64), int(total)
 
 

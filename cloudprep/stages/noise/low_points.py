@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 
 import numpy as np
-from scipy.spatial import cKDTree
+import scipy  # its parts are loaded when they are first used
 
 from cloudprep.errors import UsageError
 from cloudprep.kernels.cell_summary import lowest_point_per_cell, round_cell
@@ -304,7 +304,7 @@ class LowPoints(Stage):
         """Tell of each member which has a point that is none beside it."""
         if member.all() or not member.any():
             return np.zeros(int(member.sum()), np.bool_)
-        tree = cKDTree(np.column_stack([x[~member], y[~member]]))
+        tree = scipy.spatial.cKDTree(np.column_stack([x[~member], y[~member]]))
         distance, _ = tree.query(np.column_stack([x[member], y[member]]))
         return np.asarray(distance <= self._beside)
 

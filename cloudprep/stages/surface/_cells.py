@@ -73,5 +73,19 @@ def rounded_up(spacing: float) -> float:
     return next((cell for cell in _CELLS if cell >= _CELL_TO_SPACING * spacing), _CELLS[-1])
 
 
+def coarser_cell(cell: float, times: float) -> float:
+    """Return the smallest usual cell that makes a raster so many times smaller.
+
+    Parameters
+    ----------
+    cell : float
+        The cell, m.
+    times : float
+        How many times too large its raster is, >= 1.
+    """
+    wanted = cell * math.sqrt(times)
+    return next((usual for usual in _CELLS if usual > cell and usual >= wanted), math.ceil(wanted))
+
+
 def _cells(site: SiteFacts, cell: float) -> float:
     return math.ceil(site.bounds.width / cell + 1) * math.ceil(site.bounds.height / cell + 1)

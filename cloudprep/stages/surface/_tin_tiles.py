@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from cloudprep.kernels.natural_neighbours import natural_heights
 from cloudprep.kernels.tin import SETTLED, mesh_heights, squared_limit
 from cloudprep.kernels.tin_circles import OPEN, PROVEN, judge_circles, refute_circles
 from cloudprep.kernels.tin_hulls import mark_outside, outline_of
@@ -59,6 +60,24 @@ class Surroundings(NamedTuple):
         return cls(hulls, hulls.boxes(), outline_of(hulls))
 
 
+class Look(NamedTuple):
+    """Points that were looked at, and their triangles.
+
+    Attributes
+    ----------
+    sites : Sites
+        The points, and corners of hulls around.
+    mesh : ndarray of int32
+        Their triangles as a mesh, as much of it as is in use; empty where there are none.
+    known : Rectangle
+        Where no point is missing.
+    """
+
+    sites: Sites
+    mesh: NDArray[np.int32]
+    known: Rectangle
+
+
 def settle_by_triangles(tile: Tile, ground: GroundPoints, around: Surroundings, longest_edge: float) -> Sites:
     """Give the cells of a tile their heights.
 
@@ -78,13 +97,73 @@ def settle_by_triangles(tile: Tile, ground: GroundPoints, around: Surroundings, 
     Sites
         All points of the tile, and some around.
     """
+    return _settle_by_triangles(tile, ground, around, longest_edge).sites
+
+
+def settle_by_natural_neighbours(
+    tile: Tile, ground: GroundPoints, around: Surroundings, longest_edge: float
+) -> Sites:
+    """Give the cells of a tile their heights by natural neighbours, on the cells that triangles hold.
+
+    Where the Voronoi cell of a position reaches farther than half of the longest edge (on the rim of the
+    site, beside wide gaps) its height comes from the triangle that holds it: so what must be at hand is
+    bounded.
+
+    Parameters
+    ----------
+    tile, ground, around, longest_edge
+        As for :func:`settle_by_triangles`.
+
+    Returns
+    -------
+    Sites
+        All points of the tile, and some around.
+    """
+    first = _settle_by_triangles(tile, ground, around, longest_edge)
+    natural = type(tile)(tile.cells, tile.places)
+    natural.state[np.isnan(tile.heights)] = SETTLED
+    radius, farthest = longest_edge / 2, longest_edge + _SPARE
+    _settle_by_neighbours(natural, first, ground, radius)
+    halo = min(first_halo(tile, ground, _SPACINGS), farthest)
+    while halo < farthest and not natural.state.all():
+        halo = min(_FURTHER * halo, farthest)
+        for part in natural.pieces(halo):
+            piece = natural.piece(part)
+            rectangle = ground.opened(piece.grown(piece.unsettled(), halo))
+            look = _looked(rectangle, ground, around, longest_edge)
+            _settle_by_neighbours(piece, look, ground, radius)
+            natural.put(part, piece)
+    found = ~np.isnan(natural.heights)
+    tile.heights[found] = natural.heights[found]
+    return first.sites
+
+
+def _settle_by_neighbours(tile: Tile, look: Look, ground: GroundPoints, radius: float) -> None:
+    if len(look.mesh) == 0:
+        return
+    sites, x, y = look.sites, int(look.sites.left), int(look.sites.bottom)
+    natural_heights(
+        sites.steps,
+        sites.z,
+        look.mesh,
+        tile.columns - x * SUBSTEPS,
+        tile.rows - y * SUBSTEPS,
+        radius,
+        look.known.shifted(-x, -y),
+        ground.site.shifted(-x, -y),
+        tile.heights,
+        tile.state,
+    )
+
+
+def _settle_by_triangles(tile: Tile, ground: GroundPoints, around: Surroundings, longest_edge: float) -> Look:
     mark_outside(around.outline, tile.columns / SUBSTEPS, tile.rows / SUBSTEPS, tile.state, SETTLED)
     farthest = longest_edge + _SPARE
     halo = min(first_halo(tile, ground, _SPACINGS), farthest)
     rectangle = ground.opened(_grown(tile.around(), halo))
     if halo < farthest:
         rectangle = rectangle.common(ground.known)
-    sites = _settle(tile, rectangle, ground, around, longest_edge, last=halo >= farthest)
+    first = _settle(tile, rectangle, ground, around, longest_edge, last=halo >= farthest)
     while halo < farthest and not tile.state.all():
         halo = min(_FURTHER * halo, farthest)
         for part in tile.pieces(halo):
@@ -92,7 +171,7 @@ def settle_by_triangles(tile: Tile, ground: GroundPoints, around: Surroundings, 
             rectangle = ground.opened(piece.grown(piece.unsettled(), halo))
             _settle(piece, rectangle, ground, around, longest_edge, last=halo >= farthest)
             tile.put(part, piece)
-    return sites
+    return first
 
 
 def _with_corners(
@@ -142,18 +221,23 @@ def _settle(
     longest_edge: float,
     *,
     last: bool,
-) -> Sites:
+) -> Look:
     """Settle what the points of a rectangle and the hulls settle, and all of the tile if it is the last look.
 
     The last look is one as far as the longest edge around every unsettled cell.
     """
-    sites = distinct_sites(*_with_corners(ground.within(known), known, around.hulls, longest_edge))
-    mesh, used = triangle_mesh(sites.steps)
-    if used > 0:
-        _settle_by_mesh(tile, sites, mesh[:used], known, ground, around, longest_edge, last=last)
+    look = _looked(known, ground, around, longest_edge)
+    if len(look.mesh):
+        _settle_by_mesh(tile, look.sites, look.mesh, known, ground, around, longest_edge, last=last)
     if last or known.unbounded:
         tile.state[:] = SETTLED
-    return sites
+    return look
+
+
+def _looked(known: Rectangle, ground: GroundPoints, around: Surroundings, longest_edge: float) -> Look:
+    sites = distinct_sites(*_with_corners(ground.within(known), known, around.hulls, longest_edge))
+    mesh, used = triangle_mesh(sites.steps)
+    return Look(sites, mesh[:used], known)
 
 
 def _settle_by_mesh(

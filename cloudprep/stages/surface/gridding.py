@@ -10,8 +10,13 @@ import numpy as np
 
 from cloudprep.kernels.interpolation_fill import nearest_fill, smooth_fill
 from cloudprep.stages.surface._distance_tiles import settle_by_distance
+from cloudprep.stages.surface._smooth import Role, smoothed
 from cloudprep.stages.surface._tiles import Cells, Places, Tile, tiles_of
-from cloudprep.stages.surface._tin_tiles import Surroundings, settle_by_triangles
+from cloudprep.stages.surface._tin_tiles import (
+    Surroundings,
+    settle_by_natural_neighbours,
+    settle_by_triangles,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -38,8 +43,12 @@ LEGEND = {
     int(HeightSource.FILLED): "filled from surrounding cells",
 }
 
-Method = Literal["tin", "inverse_distance", "nearest"]
+Method = Literal["tin", "natural_neighbour", "smooth", "inverse_distance", "nearest"]
+BY_TRIANGLES: tuple[Method, ...] = ("tin", "natural_neighbour", "smooth")
+"""Methods that need to know where the whole site has points."""
 Fill = Literal["none", "nearest", "smooth"]
+# Measured, but under no triangle: until the rest is smoothed.
+_BESIDE = 255
 
 
 class Manner(NamedTuple):
@@ -52,6 +61,7 @@ class Manner(NamedTuple):
     search_radius: float
     fill: Fill
     fill_distance: float
+    stiffness: float
 
 
 def draw_heights(
@@ -91,12 +101,15 @@ def draw_heights(
     def draw(cells: Cells) -> None:
         tile = Tile(cells, places)
         sites = _settle(tile, ground, manner, around)
+        without = np.isnan(tile.heights)
         tile.measure(sites, HeightSource.MEASURED, HeightSource.INTERPOLATED)
         at = (
             slice(cells.row - row, cells.row - row + cells.rows),
             slice(cells.column - column, cells.column - column + cells.columns),
         )
         heights[at], source[at] = tile.heights, tile.source
+        if manner.method == "smooth":
+            source[at][without & (tile.source == HeightSource.MEASURED)] = _BESIDE
 
     tiles = tiles_of(Cells(column, row, part.columns, part.rows), places, ground)
     if threads == 1:
@@ -111,11 +124,38 @@ def draw_heights(
 
 def _settle(tile: Tile, ground: GroundPoints, manner: Manner, around: Surroundings) -> Sites:
     step = ground.frame.step
-    if manner.method == "tin":
+    if manner.method in {"tin", "smooth"}:
         return settle_by_triangles(tile, ground, around, manner.longest_edge / step)
+    if manner.method == "natural_neighbour":
+        return settle_by_natural_neighbours(tile, ground, around, manner.longest_edge / step)
     neighbours = 1 if manner.method == "nearest" else manner.neighbours
     radius = manner.search_radius / step
     return settle_by_distance(tile, ground, power=manner.power, neighbours=neighbours, radius=radius)
+
+
+def smooth_heights(
+    heights: NDArray[np.float64], source: NDArray[np.uint8], window: Window, manner: Manner
+) -> None:
+    """Smooth a whole raster in place if that is the method; :func:`draw_heights` left it linear.
+
+    Parameters
+    ----------
+    heights : ndarray of float64, shape (rows, columns)
+        NaN where empty.
+    source : ndarray of uint8, shape (rows, columns)
+        Codes.
+    window : Window
+        Where the cells lie.
+    manner : Manner
+        Whether, and how stiff.
+    """
+    if manner.method != "smooth":
+        return
+    roles = np.full(256, Role.OUTSIDE, np.uint8)
+    roles[HeightSource.MEASURED], roles[HeightSource.INTERPOLATED] = Role.DATUM, Role.BRIDGED
+    roles[_BESIDE] = Role.KEPT
+    smoothed(heights, roles[source], window, manner.stiffness)
+    source[source == _BESIDE] = HeightSource.MEASURED
 
 
 def fill_heights(

@@ -13,9 +13,11 @@ from cloudprep.kernels.tin_hulls import NO_HULLS, hulls_of, joined
 from cloudprep.kernels.tin_points import frame_of
 from cloudprep.model.classes import ClassCode
 from cloudprep.model.grid import Canvas, Drawing
+from cloudprep.model.mapped import let_go
 from cloudprep.stages.base import (
     ClassCodes,
     Scope,
+    SiteBytes,
     Solution,
     Stage,
     StageParams,
@@ -23,9 +25,16 @@ from cloudprep.stages.base import (
     cells_of_block,
     parameter,
 )
-from cloudprep.stages.surface._cells import cell_parameter, derived_cell, raster_window, rounded_up
+from cloudprep.stages.surface._cells import (
+    cell_parameter,
+    derived_cell,
+    raster_window,
+    rounded_up,
+)
 from cloudprep.stages.surface._ground_points import GroundPoints
+from cloudprep.stages.surface._smooth import smoothing_bytes
 from cloudprep.stages.surface.gridding import (
+    BY_TRIANGLES,
     LEGEND,
     Fill,
     HeightSource,
@@ -33,6 +42,7 @@ from cloudprep.stages.surface.gridding import (
     Method,
     draw_heights,
     fill_heights,
+    smooth_heights,
 )
 
 if TYPE_CHECKING:
@@ -54,6 +64,10 @@ _LEAST_BUFFER = 2
 # Cells of the raster along a cell of hulls, and how many of the latter there are along the site at most.
 _HULL_CELLS = 32
 _MOST_HULLS_ALONG = 128
+# Bytes a cell while the raster is filled, itself included; measured on rasters of nine million cells.
+_FILLING = {"nearest": 43, "smooth": 56}
+# Rows that are counted at a time.
+_LINES = 256
 
 
 class TerrainGridParams(StageParams):
@@ -62,7 +76,9 @@ class TerrainGridParams(StageParams):
     cell: float | None = cell_parameter()
     method: Method = parameter(
         "tin",
-        meaning="tin: linear within Delaunay triangles; inverse_distance: weighted mean of the nearest "
+        meaning="tin: linear within Delaunay triangles; natural_neighbour: weighted by what each point "
+        "around would lose of its Voronoi cell; smooth: a thin plate through the cells with ground points; "
+        "inverse_distance: weighted mean of the nearest "
         "ground points; nearest: height of the nearest ground point",
     )
     longest_edge: float | None = parameter(
@@ -72,6 +88,15 @@ class TerrainGridParams(StageParams):
         meaning="tin: triangles with a longer edge are left out, so wider gaps stay empty",
         derived="60 m, or 20 cells where that is more",
         source="common practice, no source: bridges buildings and dense woodland, leaves lakes open",
+    )
+    stiffness: float = parameter(
+        0.01,
+        gt=0,
+        le=1000,
+        meaning="smooth: how much bending counts against distance from the points (a factor for cells of any "
+        "size): the larger, the smoother",
+        source="least error against the exact terrain of made-up scenes, on the mean of the ratios to tin "
+        "(0.003 to 1 were tried, seed 3)",
     )
     power: float = parameter(
         2.0,
@@ -127,9 +152,11 @@ class TerrainGrid(Stage):
     All lengths are metres. A cell's height is the terrain at its centre. By default it is interpolated
     linearly within the Delaunay triangles of the ground points, which bridges buildings and thickets as
     straight slopes; triangles with an edge longer than ``longest_edge`` are left out, so lakes and gaps in
-    the flight stay empty. A cell that holds ground points but lies under no triangle (the rim of the site, a
-    lone point) takes its ground point nearest to the centre. Where ground points share x and y the lowest
-    counts. Withheld points are never used.
+    the flight stay empty. Natural neighbours and the smooth surface have heights on the same cells, and on
+    planes the same heights: the former round off the triangles' edges, the latter bends across them, lies
+    near the points instead of on them and carries slopes on into gaps. A cell that holds ground
+    points but lies under no triangle (the rim of the site, a lone point) takes its ground point nearest to
+    the centre. Where ground points share x and y the lowest counts. Withheld points are never used.
 
     ``dtm_source`` tells cells apart: 0 empty, 1 measured (a ground point in the cell), 2 interpolated,
     3 filled.
@@ -153,6 +180,8 @@ class TerrainGrid(Stage):
         "Bowyer 1981, Computing Dirichlet tessellations, Comput. J. 24:162-166",
         "Watson 1981, Computing the n-dimensional Delaunay tessellation, Comput. J. 24:167-172",
         "Edelsbrunner and Muecke 1990, Simulation of simplicity, ACM Trans. Graph. 9:66-104",
+        "Sibson 1981, A brief description of natural neighbour interpolation",
+        "Craven and Wahba 1979, Smoothing noisy data with spline functions, Numer. Math. 31:377-403",
         "Shepard 1968, A two-dimensional interpolation function for irregularly-spaced data, Proc. ACM 23",
     )
     # Measured: 39 where a million points are drawn by two threads, 30 for four million.
@@ -190,12 +219,24 @@ class TerrainGrid(Stage):
             reasons["fill_distance"] = "as longest_edge"
         return values, reasons
 
+    def classes_needed(self) -> tuple[int, ...]:
+        """Return the classes that are ground."""
+        return self.params.classes
+
     def reach(self) -> float:
         """Return a dozen cells, at most as far as a result reaches in any case: few cells need more."""
         cell = cast("float", self.params.cell)
-        tin = self.params.method == "tin"
+        tin = self.params.method in BY_TRIANGLES
         farthest = cast("float", self.params.longest_edge if tin else self.params.search_radius)
         return max(_LEAST_BUFFER * cell, min(_BUFFER * cell, farthest))
+
+    def site_bytes(self, site: SiteFacts) -> SiteBytes:
+        """Return what smoothing and filling take, which have the whole raster at hand."""
+        window = raster_window(self.name, site, cast("float", self.params.cell))
+        cells = window.rows * window.columns
+        smoothing = smoothing_bytes(cells) if self.params.method == "smooth" else 0
+        filling = int(cells * _FILLING[self.params.fill]) if self.params.fill != "none" else 0
+        return SiteBytes(0, max(smoothing, filling))
 
     def canvas(self, site: SiteFacts) -> tuple[Canvas, ...]:
         """Return the two rasters: heights stay float64 (the file's float32 is made of them in its own unit).
@@ -214,7 +255,7 @@ class TerrainGrid(Stage):
     def summarise(self, points: Points, context: Context) -> Summary:
         """Return the convex hulls of the block's ground points in wide cells: where the site has points."""
         used = self._chosen(points) & context.core
-        if self.params.method != "tin":
+        if self.params.method not in BY_TRIANGLES:
             return Summary(NO_HULLS)
         frame = _frame(context.site)
         count = usable(points["x"], points["y"], points["z"], used, frame)
@@ -252,9 +293,11 @@ class TerrainGrid(Stage):
         """Fill what is to be filled, and count."""
         cell = cast("float", self.params.cell)
         heights, source = grids["dtm"], grids["dtm_source"]
+        canvases = self.canvas(site)
+        smooth_heights(heights, source, canvases[0].window, _manner(self.params))
         fill_heights(heights, source, cell, _manner(self.params))
         figures = _figures(cell, sum(shares), source)
-        made = tuple(canvas.grid(grids[canvas.name]) for canvas in self.canvas(site))
+        made = tuple(canvas.grid(grids[canvas.name]) for canvas in canvases)
         return Solution(None, made, figures, self._warnings(figures))
 
     def _chosen(self, points: Points) -> NDArray[np.bool_]:
@@ -293,6 +336,7 @@ def _manner(resolved: TerrainGridParams) -> Manner:
         cast("float", resolved.search_radius),
         resolved.fill,
         cast("float", resolved.fill_distance),
+        resolved.stiffness,
     )
 
 
@@ -306,7 +350,10 @@ def _figures(cell: float, count: int, source: NDArray[np.uint8]) -> dict[str, fl
         "terrain.cells": source.size,
         "terrain.ground_points": count,
     }
-    numbers = np.bincount(source.ravel(), minlength=len(HeightSource))
+    numbers = np.zeros(len(HeightSource), np.int64)
+    for start in range(0, len(source), _LINES):
+        numbers += np.bincount(source[start : start + _LINES].ravel(), minlength=len(HeightSource))
+        let_go(source)
     for code in HeightSource:
         figures[f"terrain.{code.name.lower()}_share"] = float(numbers[code] / source.size)
     return figures

@@ -1,0 +1,306 @@
+"""Triangles between few cells of a raster that pass all its cells within a tolerance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.hilbert import spatial_order
+from cloudprep.kernels.triangulation_mesh import STRIDE, insert_points, lay_first_triangle, real_triangles
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+_SCRATCH = 4096
+# A vertex of this round, not in the mesh yet.
+_NEW = 2
+
+
+@dataclass(frozen=True)
+class ThinnedTin:
+    """Triangles between cells of a raster.
+
+    Parameters
+    ----------
+    cells : ndarray of int64, shape (n,)
+        The cells that are vertices, ascending, as places in the flattened raster.
+    faces : ndarray of int64, shape (m, 3)
+        Rows of ``cells``, counterclockwise with row 0 of the raster at the bottom.
+    worst : float
+        Largest difference between a cell and the triangle over its centre; 0 without triangles.
+    uncovered : int
+        Cells with a height that no triangle covers: those of which no three lie together.
+    """
+
+    cells: NDArray[np.int64]
+    faces: NDArray[np.int64]
+    worst: float
+    uncovered: int
+
+
+def thinned_tin(heights: NDArray[np.float64], tolerance: float) -> ThinnedTin:
+    """Return Delaunay triangles whose heights differ from no cell by more than a tolerance.
+
+    It begins with the corners of the raster and with all cells beside a hole, between which the edges of
+    holes are edges of the triangulation; what lies in a hole stays open. Then each triangle that isn't good
+    enough gets its worst cell as a vertex, all of them at a time, until none is left.
+
+    Parameters
+    ----------
+    heights : ndarray of float64, shape (rows, columns)
+        Heights at cell centres; NaN where there is nothing.
+    tolerance : float
+        In the unit of the heights, >= 0.
+
+    Returns
+    -------
+    ThinnedTin
+        The same for the same heights, to the bit.
+
+    Notes
+    -----
+    Greedy insertion (Fowler and Little 1979, "Automatic extraction of irregular network digital terrain
+    models"; Garland and Heckbert 1995, "Fast polygonal approximation of terrains and height fields"), with
+    all triangles served in each round. Edges between neighbouring cells are always among those of the
+    triangulation if both are vertices: the circle about such an edge holds no other centre.
+
+    Examples
+    --------
+    >>> tilted = np.add.outer(np.arange(4.0), 2 * np.arange(5.0))
+    >>> tin = thinned_tin(tilted, 0.01)
+    >>> tin.cells.tolist(), len(tin.faces), tin.uncovered
+    ([0, 4, 15, 19], 2, 0)
+    """
+    rows, columns = heights.shape
+    z = np.ascontiguousarray(heights, np.float64).ravel()
+    vertex = np.zeros(z.size, np.uint8)
+    beside = np.zeros(z.size, np.uint8)
+    _begin(z, rows, columns, vertex, beside)
+    faces = _refined(z, columns, tolerance, vertex, beside)
+    kept, covered, worst = _kept(faces, z, columns, beside)
+    faces = faces[kept]
+    vertex[:] = 0
+    vertex[faces.ravel()] = 1
+    cells = np.flatnonzero(vertex)
+    uncovered = int(np.count_nonzero(~np.isnan(z))) - covered
+    return ThinnedTin(cells, np.searchsorted(cells, faces), float(worst), uncovered)
+
+
+def _refined(
+    z: NDArray[np.float64],
+    columns: int,
+    tolerance: float,
+    vertex: NDArray[np.uint8],
+    beside: NDArray[np.uint8],
+) -> NDArray[np.int64]:
+    """Return the corners (cells) of all triangles, those in holes too, once each is good enough.
+
+    The mesh is kept from round to round, so that only triangles that are new are looked at.
+    """
+    none = np.empty((0, 3), np.int64)
+    fresh = np.flatnonzero(vertex)
+    if len(fresh) < 3:
+        return none
+    cells = np.empty(0, np.int64)
+    sites = np.empty(0)
+    mesh, seen = np.empty(0, np.int32), np.empty((0, 3), np.int32)
+    used = start = 0
+    while len(fresh):
+        fresh = _in_space(fresh, columns)
+        first = len(cells)
+        cells = np.concatenate([cells, fresh])
+        sites = np.concatenate([sites, np.column_stack((fresh % columns, fresh // columns)).ravel()])
+        mesh, seen = _room(mesh, seen, 2 * STRIDE * len(cells))
+        order = np.arange(first, len(cells), dtype=np.int32)
+        if first == 0:
+            third = lay_first_triangle(sites, mesh)
+            if third < 0:
+                return none
+            used, order = 4 * STRIDE, np.delete(order, [0, 1, third])
+        used, start = _insert(sites, order, mesh, used, start)
+        fresh = np.empty(8 * len(fresh) + 1024, np.int64)
+        while True:
+            added = _improve(mesh[:used], seen, cells, z, columns, tolerance, vertex, beside, fresh)
+            if added <= len(fresh):
+                break
+            vertex[vertex == _NEW] = 0  # noted in part only: once more, with room for all
+            seen[:] = -1
+            fresh = np.empty(2 * added, np.int64)
+        fresh = fresh[:added]
+        vertex[fresh] = 1
+    return cells[real_triangles(mesh, used)]
+
+
+def _in_space(cells: NDArray[np.int64], columns: int) -> NDArray[np.int64]:
+    """Return cells in an order in which neighbours follow each other."""
+    order = spatial_order((cells % columns).astype(np.float64), (cells // columns).astype(np.float64))
+    return cells[order]
+
+
+def _room(
+    mesh: NDArray[np.int32], seen: NDArray[np.int32], size: int
+) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """Return the same arrays, or longer ones that begin with them."""
+    if size <= len(mesh):
+        return mesh, seen
+    longer = np.empty(2 * size, np.int32)
+    longer[: len(mesh)] = mesh
+    more = np.full((len(longer) // STRIDE, 3), -1, np.int32)
+    more[: len(seen)] = seen
+    return longer, more
+
+
+def _insert(
+    sites: NDArray[np.float64], order: NDArray[np.int32], mesh: NDArray[np.int32], used: int, start: int
+) -> tuple[int, int]:
+    position, size = 0, _SCRATCH
+    while True:
+        scratch = (np.empty(size, np.int32), np.empty(3 * size, np.int32), np.empty(size, np.int32))
+        position, used, start = insert_points(sites, order, mesh, position, used, start, *scratch)
+        if position == order.size:
+            return used, start
+        size *= 2
+
+
+@njit(nogil=True, cache=True)
+def _begin(z, rows, columns, vertex, beside):  # type: ignore[no-untyped-def]
+    """Mark cells beside a hole, and take them and the raster's corners as vertices."""
+    for r in range(rows):
+        for c in range(columns):
+            i = r * columns + c
+            if np.isnan(z[i]):
+                continue
+            corner = (r == 0 or r == rows - 1) and (c == 0 or c == columns - 1)
+            for s in range(max(r - 1, 0), min(r + 2, rows)):
+                for d in range(max(c - 1, 0), min(c + 2, columns)):
+                    if np.isnan(z[s * columns + d]):
+                        beside[i] = 1
+            if corner or beside[i]:
+                vertex[i] = 1
+
+
+@njit(nogil=True, cache=True)
+def _span(y, ax, ay, bx, by, cx, cy):  # type: ignore[no-untyped-def]
+    """Return the first and last whole x of a row within a counterclockwise triangle, rim included."""
+    left = min(ax, bx, cx)
+    right = max(ax, bx, cx)
+    for side in range(3):
+        if side == 0:
+            px, py, qx, qy = ax, ay, bx, by
+        elif side == 1:
+            px, py, qx, qy = bx, by, cx, cy
+        else:
+            px, py, qx, qy = cx, cy, ax, ay
+        if py < qy and py <= y <= qy:
+            right = min(right, px + ((qx - px) * (y - py)) // (qy - py))
+        elif py > qy and qy <= y <= py:
+            left = max(left, px - ((px - qx) * (py - y)) // (py - qy))
+    return left, right
+
+
+@njit(nogil=True, cache=True)
+def _open(ax, ay, bx, by, cx, cy, rim):  # type: ignore[no-untyped-def]
+    """Tell whether a triangle with nothing but its corners spans a gap between cells beside holes."""
+    if not rim or (bx - ax) * (cy - ay) - (by - ay) * (cx - ax) != 1:
+        return False
+    return (
+        max((bx - ax) ** 2 + (by - ay) ** 2, (cx - bx) ** 2 + (cy - by) ** 2, (ax - cx) ** 2 + (ay - cy) ** 2)
+        > 2
+    )
+
+
+@njit(nogil=True, cache=True)
+def _improve(  # type: ignore[no-untyped-def]
+    mesh, seen, cells, z, columns, tolerance, vertex, beside, fresh
+):
+    """Make the worst cell of each new triangle a vertex where it is worse than the tolerance.
+
+    A triangle that holds a cell without height stays open, and must not hold any that has one. Returns how
+    many vertices there are more, and notes as many of them as there is room for.
+    """
+    added = 0
+    for t in range(len(mesh) // STRIDE):
+        u, v, w = mesh[STRIDE * t], mesh[STRIDE * t + 1], mesh[STRIDE * t + 2]
+        if seen[t, 0] == u and seen[t, 1] == v and seen[t, 2] == w:
+            continue
+        seen[t, 0], seen[t, 1], seen[t, 2] = u, v, w
+        if (u | v | w) < 0:
+            continue
+        a, b, c = cells[u], cells[v], cells[w]
+        ax, ay = a % columns, a // columns
+        bx, by = b % columns, b // columns
+        cx, cy = c % columns, c // columns
+        double = float((bx - ax) * (cy - ay) - (by - ay) * (cx - ax))
+        if double <= 1:
+            if _open(ax, ay, bx, by, cx, cy, beside[a] and beside[b] and beside[c]):
+                # Where cells about it could be vertices it may lie on ground after all: then it goes.
+                for y in range(min(ay, by, cy), max(ay, by, cy) + 1):
+                    for i in range(y * columns + min(ax, bx, cx), y * columns + max(ax, bx, cx) + 1):
+                        if vertex[i] == 0 and not np.isnan(z[i]):
+                            vertex[i] = _NEW
+                            if added < len(fresh):
+                                fresh[added] = i
+                            added += 1
+            continue
+        east = ((z[b] - z[a]) * (cy - ay) - (z[c] - z[a]) * (by - ay)) / double
+        north = ((z[c] - z[a]) * (bx - ax) - (z[b] - z[a]) * (cx - ax)) / double
+        worst = -1.0
+        at = -1
+        hole = False
+        served = False
+        for y in range(min(ay, by, cy), max(ay, by, cy) + 1):
+            left, right = _span(y, ax, ay, bx, by, cx, cy)
+            base = z[a] + north * (y - ay) - east * ax
+            for i in range(y * columns + left, y * columns + right + 1):
+                off = abs(z[i] - (base + east * (i - y * columns)))
+                if np.isnan(off):
+                    hole = True
+                elif vertex[i] == _NEW:
+                    served = True
+                elif off > worst and vertex[i] == 0:
+                    worst = off
+                    at = i
+        if at >= 0 and (worst > tolerance or hole) and not served:
+            vertex[at] = _NEW
+            if added < len(fresh):
+                fresh[added] = at
+            added += 1
+    return added
+
+
+@njit(nogil=True, cache=True)
+def _kept(faces, z, columns, beside):  # type: ignore[no-untyped-def]
+    """Return which triangles cover no hole, how many cells they cover, and the largest difference there."""
+    kept = np.ones(len(faces), np.bool_)
+    covered = np.zeros(len(z), np.bool_)
+    largest = 0.0
+    for t in range(len(faces)):
+        a, b, c = faces[t, 0], faces[t, 1], faces[t, 2]
+        ax, ay = a % columns, a // columns
+        bx, by = b % columns, b // columns
+        cx, cy = c % columns, c // columns
+        if _open(ax, ay, bx, by, cx, cy, beside[a] and beside[b] and beside[c]):
+            kept[t] = False
+            continue
+        for y in range(min(ay, by, cy), max(ay, by, cy) + 1):
+            left, right = _span(y, ax, ay, bx, by, cx, cy)
+            for i in range(y * columns + left, y * columns + right + 1):
+                if np.isnan(z[i]):
+                    kept[t] = False
+        if not kept[t]:
+            continue
+        double = float((bx - ax) * (cy - ay) - (by - ay) * (cx - ax))
+        for y in range(min(ay, by, cy), max(ay, by, cy) + 1):
+            left, right = _span(y, ax, ay, bx, by, cx, cy)
+            for x in range(left, right + 1):
+                # Weights by areas: another way to the height than that by which vertices were chosen.
+                weight_b = ((x - ax) * (cy - ay) - (y - ay) * (cx - ax)) / double
+                weight_c = ((bx - ax) * (y - ay) - (by - ay) * (x - ax)) / double
+                height = z[a] + weight_b * (z[b] - z[a]) + weight_c * (z[c] - z[a])
+                i = y * columns + x
+                covered[i] = True
+                largest = max(largest, abs(z[i] - height))
+    return kept, np.count_nonzero(covered), largest

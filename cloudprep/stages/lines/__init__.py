@@ -1,0 +1,1 @@
+"""Lines, spot heights and thinned triangles made of terrain models."""

@@ -1,0 +1,312 @@
+"""How far each cell of the terrain model can be trusted: its standard error, and the ground's roughness."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, cast
+
+import numpy as np
+
+from cloudprep.kernels.facets import binned, facets_at, facets_without
+from cloudprep.kernels.height_error import residuals, squared_curvatures, squared_slopes, standard_errors
+from cloudprep.model.bounds import Bounds
+from cloudprep.model.classes import ClassCode
+from cloudprep.model.grid import Canvas, Drawing, Window
+from cloudprep.stages.base import ClassCodes, Scope, Solution, Stage, StageParams, cells_of_block, parameter
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from cloudprep.model.grid import Grid
+    from cloudprep.model.site import SiteFacts
+    from cloudprep.stages.base import Context, Points
+
+    Floats = NDArray[np.float64]
+
+# Edges of bins, m: whole parts of a kilometre, so that a cloud moved by kilometres keeps its bins.
+_BINS = (
+    0.05,
+    0.1,
+    0.125,
+    0.2,
+    0.25,
+    0.4,
+    0.5,
+    0.8,
+    1.0,
+    1.25,
+    2.0,
+    2.5,
+    4.0,
+    5.0,
+    8.0,
+    10.0,
+    20.0,
+    40.0,
+    100.0,
+)
+_BIN_TO_SPACING = 2.0
+# How far windows reach, bins: around cells, and around points that are left out.
+_AROUND = 20
+_AROUND_POINTS = 10
+# The terrain's curvature is taken over this many bins, and averaged over twice as many cells.
+_LAG = 5
+# Cells that are worked out at a time.
+_STRIP = 400_000
+_NOISIER, _CALMER = 1.6, 0.6
+
+
+class TerrainErrorParams(StageParams):
+    """Parameters of :class:`TerrainError`."""
+
+    vertical_error: float = parameter(
+        0.03,
+        gt=0,
+        le=10,
+        unit="m",
+        meaning="standard deviation of a point's height due to its measurement, from point to point",
+        source="common practice, no source: a typical laser scanner's range noise",
+    )
+    horizontal_error: float = parameter(
+        0.05,
+        ge=0,
+        le=10,
+        unit="m",
+        meaning="standard deviation of a point's easting and of its northing due to its measurement, from "
+        "point to point",
+        source="common practice, no source: a typical laser's own part, without what a flight line is off",
+    )
+    systematic_error: float = parameter(
+        0.0,
+        ge=0,
+        le=10,
+        unit="m",
+        meaning="standard deviation of what all points of a flight line are off by alike; not part of the "
+        "raster, but declared beside it",
+        source="common practice, no source: none is assumed; control points tell",
+    )
+    bin: float | None = parameter(
+        None,
+        gt=0,
+        le=1000,
+        unit="m",
+        meaning="edge of the bins in which ground points are looked for and their roughness is summed up",
+        derived="2 point spacings, rounded up to a whole part of a kilometre",
+    )
+    classes: ClassCodes = parameter(
+        (int(ClassCode.GROUND),),
+        meaning="class codes that count as ground",
+        source="ASPRS LAS 1.4, table 17",
+    )
+
+
+class TerrainError(Stage):
+    """Tell for each cell of ``dtm`` how far its height may be off, and how rough the ground is.
+
+    ``dtm_standard_error`` is the standard error (m) of the height at the cell's centre: about 68 % of true
+    heights lie within one, 95 % within 1.96 of it. ``dtm_roughness`` is the root mean square of the vertical
+    distances (m) of the nearest 24 or more ground points from the surface of the points around each, scaled
+    such that on even ground it is the standard deviation of a point's height.
+
+    The error has two parts. Errors of measurement: ``vertical_error``, and ``horizontal_error`` times the
+    slope of ``dtm``, averaged by the corners of the triangle of ground points that holds the centre. And what
+    the ground does between the points: how rough it is here (each point is left out and compared with what
+    those around it give), times how far the centre is from support; across wide gaps also how the terrain is
+    curved. A triangle is taken whatever ``dtm`` was made with: it is right for linear interpolation in
+    triangles; heights averaged over many points have smaller errors of measurement than is said here. Cells
+    that were filled are judged by the triangle that spans the void. Beyond the outermost points the nearest
+    one counts.
+
+    What all points of a flight line have in common (an offset of the line, of the reference system, of the
+    geoid model) can't be seen in the points and isn't in the raster: declare it as ``systematic_error``. Its
+    square adds to that of the raster where heights are compared with others' heights; it doesn't where cells
+    of one flight are compared. Nor is ground that was classified wrongly in the raster, but for how much
+    rougher it makes the ground.
+
+    Cells without a height have no error, nor those with fewer than 8 ground points within 20 bins: about
+    those nothing is known.
+
+    Figures: ``terrain_error.vertical``, ``terrain_error.horizontal``, ``terrain_error.systematic`` as
+    declared (m); ``terrain_error.median`` and ``terrain_error.percentile_95`` of the raster (m);
+    ``terrain_error.unknown_share`` of the cells with a height; ``terrain_error.even_ground``, the roughness
+    (m) that the smoothest quarter of the cells stays below, which should resemble ``vertical_error``.
+    """
+
+    name = "terrain_error"
+    kind = "surface"
+    Params = TerrainErrorParams
+    scope = Scope.CLOUD
+    needs = ("x", "y", "z", "classification")
+    uses = ("withheld",)
+    grids = ("dtm_standard_error", "dtm_roughness")
+    reads = ("dtm",)
+    draws = True
+    references = (
+        "Kraus et al. 2006, Local accuracy measures for digital terrain models, Photogramm. Rec. 21:342-354",
+        "Aguilar et al. 2005, Effects of terrain morphology [...] on grid DEM accuracy, PE&RS 71:805-816",
+        "James and Stein 1961, Estimation with quadratic loss, Proc. 4th Berkeley Symp. 1:361-379",
+        "Edelsbrunner and Seidel 1986, Voronoi diagrams and arrangements, Discrete Comput. Geom. 1:25-44",
+    )
+    bytes_per_point = 240
+
+    params: TerrainErrorParams
+
+    def derive(self, site: SiteFacts) -> tuple[Mapping[str, Any], Mapping[str, str]]:
+        """Return the bins that suit the cloud."""
+        if self.params.bin is not None:
+            return {}, {}
+        spacing = site.spacing if np.isfinite(site.spacing) else _BINS[-1]
+        edge = next((usual for usual in _BINS if usual >= _BIN_TO_SPACING * spacing), _BINS[-1])
+        return {"bin": edge}, {"bin": f"point spacing {spacing:.2f} m x {_BIN_TO_SPACING}, rounded up"}
+
+    def reach(self) -> float:
+        """Return how far around a cell's centre points count, with a bin for its own place within one."""
+        return (_AROUND + _AROUND_POINTS + 2) * cast("float", self.params.bin)
+
+    def canvas(self, site: SiteFacts) -> tuple[Canvas, ...]:
+        """Return the two rasters, on the cells of ``dtm``."""
+        del site
+        window = self.rasters["dtm"].window
+        return (
+            Canvas(
+                "dtm_standard_error", window, np.float32, np.nan, "standard error of the terrain height", "m"
+            ),
+            Canvas(
+                "dtm_roughness",
+                window,
+                np.float32,
+                np.nan,
+                "scatter of ground points about those around them",
+                "m",
+            ),
+        )
+
+    def draw(self, points: Points, context: Context, solution: Solution | None = None) -> Drawing:
+        """Return errors and roughness of the block's cells."""
+        del solution
+        dtm = self.rasters["dtm"]
+        window, site = dtm.window, context.site
+        cell = window.lattice.cell
+        part = cells_of_block(window, context.block, site.bounds)
+        errors = np.full(part.shape, np.nan, np.float32)
+        roughness = errors.copy()
+        drawing = Drawing(part, (errors, roughness))
+        x, y, z = self._ground(points)
+        if errors.size == 0 or len(x) == 0:
+            return drawing
+        edge = cast("float", self.params.bin)
+        bins = _bins_around(part, site, edge, self.reach())
+        column = bins.lattice.column_of(x) - bins.column
+        row = bins.lattice.row_of(y) - bins.row
+        inside = (column >= 0) & (row >= 0) & (column < bins.columns) & (row < bins.rows)
+        kept = x[inside], y[inside], z[inside]
+        ground = binned(*kept, column[inside], row[inside], bins.shape, edge)
+        noise = self._noise(
+            dtm,
+            window.lattice.row_of(ground.y) - window.row,
+            window.lattice.column_of(ground.x) - window.column,
+        )
+        left_out = facets_without(ground, _AROUND_POINTS, threads=context.threads)
+        found = residuals(ground, left_out, noise)
+        first = part.row - window.row, part.column - window.column
+        curvature = self._curvature(part)
+        known = np.isfinite(dtm.values[first[0] : first[0] + part.rows, first[1] : first[1] + part.columns])
+        rows, columns = np.nonzero(known)
+        for start in range(0, len(rows), _STRIP):
+            r, c = rows[start : start + _STRIP], columns[start : start + _STRIP]
+            at_x = np.asarray(window.left + (first[1] + c + 0.5) * cell, np.float64)
+            at_y = np.asarray(window.bottom + (first[0] + r + 0.5) * cell, np.float64)
+            column, row = bins.lattice.column_of(at_x) - bins.column, bins.lattice.row_of(at_y) - bins.row
+            place: NDArray[np.int64] = np.asarray(row * bins.columns + column, np.int64)
+            around = facets_at(ground, at_x, at_y, place, _AROUND, threads=context.threads)
+            noise = self._noise(dtm, first[0] + r, first[1] + c)
+            errors[r, c], roughness[r, c] = standard_errors(
+                found, place, noise, around, curvature[r, c], _AROUND
+            )
+        return drawing
+
+    def finish(self, grids: Mapping[str, NDArray[Any]], shares: Sequence[Any], site: SiteFacts) -> Solution:
+        """Return the rasters and what they say on the whole."""
+        del shares
+        errors, roughness = grids["dtm_standard_error"], grids["dtm_roughness"]
+        heights = int(np.count_nonzero(np.isfinite(self.rasters["dtm"].values)))
+        known = np.sort(errors[np.isfinite(errors)])
+        figures: dict[str, float | int] = {
+            "terrain_error.vertical": self.params.vertical_error,
+            "terrain_error.horizontal": self.params.horizontal_error,
+            "terrain_error.systematic": self.params.systematic_error,
+            "terrain_error.unknown_share": 1.0 - len(known) / heights if heights else 0.0,
+        }
+        if len(known):
+            figures["terrain_error.median"] = _part(known, 0.5)
+            figures["terrain_error.percentile_95"] = _part(known, 0.95)
+            even = _part(np.sort(roughness[np.isfinite(roughness)]), 0.25)
+            figures["terrain_error.even_ground"] = even
+        made = tuple(canvas.grid(grids[canvas.name]) for canvas in self.canvas(site))
+        return Solution(None, made, figures, self._warnings(figures))
+
+    def _ground(self, points: Points) -> tuple[Floats, Floats, Floats]:
+        table = np.zeros(256, bool)
+        table[list(self.params.classes)] = True
+        x, y, z = points["x"], points["y"], points["z"]
+        used = table[points["classification"]]
+        if "withheld" in points:
+            used &= ~points["withheld"]
+        used &= np.isfinite(z)
+        return x[used], y[used], z[used]
+
+    def _noise(self, dtm: Grid, row: NDArray[np.int64], column: NDArray[np.int64]) -> Floats:
+        """Return the variance of points' heights that their measurement explains, m2."""
+        rows, columns = dtm.values.shape
+        row, column = np.clip(row, 0, rows - 1), np.clip(column, 0, columns - 1)
+        slopes = squared_slopes(dtm.values, row, column, dtm.window.lattice.cell)
+        return self.params.vertical_error**2 + self.params.horizontal_error**2 * slopes
+
+    def _curvature(self, part: Window) -> Floats:
+        """Return the squared curvature of the terrain around some cells, 1 / m2."""
+        dtm = self.rasters["dtm"]
+        cell = dtm.window.lattice.cell
+        lag = max(round(_LAG * cast("float", self.params.bin) / cell), 1)
+        row, column, margin = part.row - dtm.window.row, part.column - dtm.window.column, 3 * lag
+        r0, c0 = max(row - margin, 0), max(column - margin, 0)
+        around = dtm.values[r0 : row + part.rows + margin, c0 : column + part.columns + margin]
+        noise = self.params.vertical_error**2 / 2
+        found = squared_curvatures(around, cell, lag, 2 * lag, noise)
+        own: Floats = found[row - r0 : row - r0 + part.rows, column - c0 : column - c0 + part.columns]
+        return own
+
+    def _warnings(self, figures: Mapping[str, float | int]) -> tuple[str, ...]:
+        even = figures.get("terrain_error.even_ground")
+        if even is None:
+            return ("the terrain's error is unknown everywhere: there are no ground points to judge it by",)
+        declared = self.params.vertical_error
+        found = f"even ground scatters by {even:.3f} m, and vertical_error is {declared:g} m: "
+        if even > _NOISIER * declared:
+            return (found + "the ground points are noisier than declared, or not all of them are ground",)
+        if even < _CALMER * declared:
+            return (found + "dtm_standard_error is too large if that is all the error from point to point",)
+        return ()
+
+
+def _bins_around(part: Window, site: SiteFacts, edge: float, reach: float) -> Window:
+    """Return all bins from which points count for some cells, as far as the site goes."""
+    lattice, cell = site.lattice(edge), part.lattice.cell
+    around = Bounds(
+        part.left, part.bottom, part.left + part.columns * cell, part.bottom + part.rows * cell
+    ).grown(reach)
+    x0, y0, x1, y1 = site.bounds
+    bounds = Bounds(
+        max(around.x0, min(x0, part.left)),
+        max(around.y0, min(y0, part.bottom)),
+        min(around.x1, max(x1, part.left + part.columns * cell)),
+        min(around.y1, max(y1, part.bottom + part.rows * cell)),
+    )
+    window = lattice.window(bounds)
+    # One more to the upper side: rounding mustn't leave the last centre outside.
+    return Window(lattice, window.column, window.row, window.columns + 1, window.rows + 1)
+
+
+def _part(values: NDArray[Any], share: float) -> float:
+    """Return the value that a share of sorted values stays below."""
+    return float(values[min(int(share * len(values)), len(values) - 1)])

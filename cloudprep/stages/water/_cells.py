@@ -1,0 +1,92 @@
+"""What cells of a lattice hold of a cloud, for finding water: exact sums, so that blocks don't show."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from cloudprep.model.grid import Window
+
+
+class CellShare(NamedTuple):
+    """What a block adds, one row a cell that holds points.
+
+    Parameters
+    ----------
+    column, row : ndarray of int64, shape (n,)
+        Global indices of the cells.
+    first : ndarray of int64, shape (n,)
+        First returns.
+    bright : ndarray of int64, shape (n,)
+        Sum of the first returns' intensities.
+    lowest, highest : ndarray of float64, shape (n,)
+        Heights, m.
+    """
+
+    column: NDArray[np.int64]
+    row: NDArray[np.int64]
+    first: NDArray[np.int64]
+    bright: NDArray[np.int64]
+    lowest: NDArray[np.float64]
+    highest: NDArray[np.float64]
+
+
+class CellFacts(NamedTuple):
+    """Rasters of what cells hold; row 0 is the southernmost.
+
+    Parameters
+    ----------
+    first : ndarray of int64, shape (rows, columns)
+        First returns.
+    bright : ndarray of float64
+        Mean intensity of first returns; NaN where there are none.
+    lowest, highest : ndarray of float64
+        Heights, m; NaN where there are no points.
+    """
+
+    first: NDArray[np.int64]
+    bright: NDArray[np.float64]
+    lowest: NDArray[np.float64]
+    highest: NDArray[np.float64]
+
+
+def gathered(share: CellShare) -> CellShare:
+    """Return a share in which every cell stands once, in order of rows and columns."""
+    order = np.lexsort((share.column, share.row))
+    column, row = share.column[order], share.row[order]
+    new = np.r_[True, (np.diff(column) != 0) | (np.diff(row) != 0)] if len(order) else np.empty(0, bool)
+    starts = np.flatnonzero(new)
+    if len(starts) == 0:
+        return share
+    return CellShare(
+        column[starts],
+        row[starts],
+        np.add.reduceat(share.first[order], starts),
+        np.add.reduceat(share.bright[order], starts),
+        np.minimum.reduceat(share.lowest[order], starts),
+        np.maximum.reduceat(share.highest[order], starts),
+    )
+
+
+def joined(shares: Sequence[CellShare]) -> CellShare:
+    """Join shares of any number of blocks; a cell that blocks share is put together."""
+    return gathered(CellShare(*(np.concatenate(v) for v in zip(*shares, strict=True))))
+
+
+def on_raster(share: CellShare, window: Window) -> CellFacts:
+    """Return rasters of what cells hold."""
+    place = share.row - window.row, share.column - window.column
+    first = np.zeros(window.shape, np.int64)
+    bright, lowest, highest = (np.full(window.shape, np.nan) for _ in range(3))
+    first[place] = share.first
+    some = share.first > 0
+    bright[place[0][some], place[1][some]] = share.bright[some] / share.first[some]
+    lowest[place] = share.lowest
+    highest[place] = share.highest
+    return CellFacts(first, bright, lowest, highest)
