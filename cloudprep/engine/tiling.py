@@ -11,6 +11,7 @@ import numpy as np
 from cloudprep.config.tile_names import tile_name
 from cloudprep.errors import UsageError
 from cloudprep.model.grid import Window
+from cloudprep.model.mapped import let_go
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -151,6 +152,7 @@ def cells_with_data(grid: Grid) -> int:
         count += lines.size - int(
             np.count_nonzero(np.isnan(lines) if lines.dtype.kind == "f" else lines == 0)
         )
+        let_go(grid.values)
     return count
 
 
