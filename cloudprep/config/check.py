@@ -26,6 +26,8 @@ _FORMAT_VERSION = 1
 # More than anyone reads; a file with more is no pipeline file.
 _MOST_PROBLEMS = 200
 _GROUND_KIND = "ground"
+_NOISE_KIND = "noise"
+_NOISE_KIND = "noise"
 _SURFACE_KIND = "surface"
 
 
@@ -205,9 +207,11 @@ class _Check:
     def order(self) -> None:
         """Look at the stages together: what is made twice is wrong, a strange order is worth a warning."""
         made: dict[str, str] = {}
-        ground_seen = told = False
-        # Without any ground stage it is meant: saying it once is enough.
+        told = False
+        # Without any ground stage it is meant: saying it once is enough; to a pipeline without noise stages
+        # too, which is for clouds that are classified already, nothing is said.
         grounds = any(stage.kind == _GROUND_KIND for _, stage in self.stages)
+        ground_seen = not grounds and not any(stage.kind == _NOISE_KIND for _, stage in self.stages)
         self.rasters()
         for i, stage in self.stages:
             path: ValuePath = ("stages", i)

@@ -16,6 +16,7 @@ _SCOPES = {
     "point": "point by point",
     "neighbourhood": "each point with its neighbourhood",
     "cloud": "the whole site at once",
+    "raster": "rasters of earlier stages",
 }
 
 

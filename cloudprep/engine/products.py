@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cloudprep.engine.planned import planned_canvases
 from cloudprep.errors import UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from cloudprep.engine.passes import StageResult
-    from cloudprep.model.grid import Grid
+    from cloudprep.model.grid import Canvas, Grid
     from cloudprep.model.layer import Layer, TinSurface
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
@@ -110,10 +111,10 @@ def raster_bytes(
     sizes: dict[str, int] = {}
     mapped: dict[str, int] = {}
     found = []
-    for i, stage in enumerate(stages):
+    for i, (stage, canvases) in enumerate(zip(stages, planned_canvases(stages, site), strict=True)):
         read = [cells[n] for n in stage.sources() if n in cells]
         wanted = {n for later in stages[i:] for n in (*later.sources(), *later.products())}
-        for name, number, size in _made(stage, site, max(read, default=0)):
+        for name, number, size in _made(stage, canvases, max(read, default=0)):
             cells[name] = number
             (mapped if in_files and stage.draws else sizes)[name] = number * size
         given = wanted if stage.draws else wanted.difference(stage.products())
@@ -125,12 +126,8 @@ def raster_bytes(
     return found
 
 
-def _made(stage: Stage, site: SiteFacts, cells: int) -> list[tuple[str, int, int]]:
+def _made(stage: Stage, canvases: Sequence[Canvas], cells: int) -> list[tuple[str, int, int]]:
     """Return the name, cells, and bytes a cell of what a stage makes."""
-    if stage.draws and not stage.sources():
-        try:
-            canvases: Sequence[Any] = stage.canvas(site)
-        except (UsageError, TypeError):  # refused, or not resolved: the run will say so
-            return []
+    if stage.draws:
         return [(c.name, c.window.rows * c.window.columns, np.dtype(c.dtype).itemsize) for c in canvases]
     return [(name, cells, _CELL_BYTES) for name in stage.products()]

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cloudprep.engine.planned import planned_canvases
 from cloudprep.engine.rasters import DRAWN_CELLS
-from cloudprep.errors import UsageError
 from cloudprep.io.raster import CACHE_BYTES, LINES, TILE
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ class DrawnBytes:
 
 def drawn_bytes(stages: Sequence[Stage], site: SiteFacts) -> DrawnBytes:
     """Return what the rasters that resolved stages draw take on a site."""
-    canvases = [_canvases(stage, site) for stage in stages]
+    canvases = planned_canvases(stages, site)
     everything = [canvas for some in canvases for canvas in some]
     return DrawnBytes(
         arrays=sum(_cells(c) * _width(c) for c in everything),
@@ -63,18 +63,6 @@ def drawn_bytes(stages: Sequence[Stage], site: SiteFacts) -> DrawnBytes:
         delivering_on_disk=max((_on_disk(c) for c in everything), default=0),
         finishing=max((int(_cells(c) * _stored(c) * (1 + _packed(c))) for c in everything), default=0),
     )
-
-
-def _canvases(stage: Stage, site: SiteFacts) -> tuple[Canvas, ...]:
-    if not stage.draws:
-        return ()
-    try:
-        return stage.resolved(site).canvas(site)
-    except (
-        UsageError,
-        TypeError,
-    ):  # more cells than the stage takes: a header may be wrong, so the run decides
-        return ()
 
 
 def _cells(canvas: Canvas) -> int:

@@ -295,11 +295,7 @@ class _Run:
             self.figures.update(final_figures(self.codes))
             self.blocks, self.scratch = len(store.blocks), max(self.scratch, store.scratch_bytes)
             self.peak_elsewhere = self.executor.peak_elsewhere()
-            clouds = self._deliver(store)
-            self.outputs += self.delivery.layers(products.layers, site.origin)
-            self.outputs += self.delivery.surfaces(products.surfaces, site.origin)
-            outputs = [*clouds, *self.outputs, *self.delivery.index()]
-            outputs += self.delivery.item(self._name, outputs, site, self._created(), self.started)
+            outputs = self._deliver_all(store, site, products)
         return self._finish(site, crs, stage_records, outputs)
 
     def _holder(self, stack: ExitStack) -> Holder:
@@ -623,6 +619,14 @@ class _Run:
                 )
             )
         return records, products
+
+    def _deliver_all(self, store: Store, site: SiteFacts, products: Products) -> list[OutputRecord]:
+        """Write the clouds, what is left of the products, and what lists them all."""
+        clouds = self._deliver(store)
+        self.outputs += self.delivery.layers(products.layers, site.origin)
+        self.outputs += self.delivery.surfaces(products.surfaces, site.origin)
+        outputs = [*clouds, *self.outputs, *self.delivery.index()]
+        return [*outputs, *self.delivery.item(self._name, outputs, site, self._created(), self.started)]
 
     def _deliver(self, store: Store) -> list[OutputRecord]:
         outputs: list[OutputRecord] = []

@@ -140,6 +140,27 @@ def bridge_gaps(
 
 
 @njit(nogil=True, cache=True)
+def _counted(values):  # type: ignore[no-untyped-def]
+    """Return how many values lie below and left of each corner of the cells."""
+    n_rows, n_columns = values.shape
+    counts = np.zeros((n_rows + 1, n_columns + 1), np.int32)
+    for r in range(n_rows):
+        row = 0
+        for c in range(n_columns):
+            row += not np.isnan(values[r, c])
+            counts[r + 1, c + 1] = counts[r, c + 1] + row
+    return counts
+
+
+@njit(nogil=True, cache=True)
+def _number(counts, r, c, by):  # type: ignore[no-untyped-def]
+    """Return how many values lie within some cells of one, diagonally too."""
+    r0, r1 = max(r - by, 0), min(r + by + 1, counts.shape[0] - 1)
+    c0, c1 = max(c - by, 0), min(c + by + 1, counts.shape[1] - 1)
+    return counts[r1, c1] - counts[r0, c1] - counts[r1, c0] + counts[r0, c0]
+
+
+@njit(nogil=True, cache=True)
 def _bridge(values, x, y, columns, rows, part, radius, around, out):  # type: ignore[no-untyped-def]
     first_row, first_column, end_row, end_column = part
     n_rows, n_columns = values.shape
@@ -150,11 +171,7 @@ def _bridge(values, x, y, columns, rows, part, radius, around, out):  # type: ig
         pitch = (rows[n_rows - 1] - rows[0]) / (SUBSTEPS * (n_rows - 1))
     # Where no cell of this square has a value, none lies within the radius.
     reach = min(np.int64(np.ceil(radius / pitch)) + 1, around)
-    in_column = np.zeros(n_columns, np.int64)
-    running = np.zeros(n_columns + 1, np.int64)
-    for r in range(max(0, first_row - reach), min(n_rows, first_row + reach)):
-        for c in range(n_columns):
-            in_column[c] += not np.isnan(values[r, c])
+    counts = _counted(values)
     size = 64
     px = np.empty(size, np.int64)
     py = np.empty(size, np.int64)
@@ -162,21 +179,13 @@ def _bridge(values, x, y, columns, rows, part, radius, around, out):  # type: ig
     far = np.int64(_FAR * radius) + 8
     bridged = 0
     for r in range(first_row, end_row):
-        if r + reach < n_rows:
-            for c in range(n_columns):
-                in_column[c] += not np.isnan(values[r + reach, c])
-        if r - reach - 1 >= 0 and r > first_row:
-            for c in range(n_columns):
-                in_column[c] -= not np.isnan(values[r - reach - 1, c])
-        for c in range(n_columns):
-            running[c + 1] = running[c] + in_column[c]
         qy = rows[r]
         for c in range(first_column, end_column):
             if not np.isnan(values[r, c]):
                 out[r - first_row, c - first_column] = values[r, c]
                 continue
             out[r - first_row, c - first_column] = np.nan
-            if running[min(c + reach + 1, n_columns)] == running[max(c - reach, 0)]:
+            if _number(counts, r, c, reach) == 0:
                 continue
             qx = columns[c]
             mx = qx // SUBSTEPS
@@ -189,7 +198,10 @@ def _bridge(values, x, y, columns, rows, part, radius, around, out):  # type: ig
             x_c, y_c, radius_c = 0.0, 0.0, np.inf
             while ring <= around:
                 # The points of the next ring of cells.
-                for rr in range(max(r - ring, 0), min(r + ring, n_rows - 1) + 1):
+                first, beyond = max(r - ring, 0), min(r + ring, n_rows - 1) + 1
+                if _number(counts, r, c, ring) == n:
+                    first = beyond  # there are none
+                for rr in range(first, beyond):
                     across = 1 if rr == r - ring or rr == r + ring else 2 * ring
                     for cc in range(c - ring, c + ring + 1, across):
                         if cc < 0 or cc >= n_columns or np.isnan(values[rr, cc]):

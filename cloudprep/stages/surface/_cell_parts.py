@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 Returns = Literal["first", "all"]
 GAP_CELLS = 10
 GAP_SPACINGS = 8
+# Each empty cell looks at so many around it: where cells are far finer than points lie, that takes long.
+MOST_GAP_CELLS = 32
 # Rows of cells whose gaps are bridged at a time.
 _ROWS = 128
 
@@ -57,7 +59,7 @@ def gap_parameter(what: str) -> Any:
         unit="m",
         meaning=f"empty cells get {what} linear between the cells around, unless a disc of this diameter "
         "fits into the gap: wider gaps stay empty; 0: all do",
-        derived="10 cells, or 8 point spacings where that is more",
+        derived="10 cells, or 8 point spacings where that is more, but at most 32 cells",
         source="common practice, no source: no pin-holes, but lakes and shadows stay open",
     )
 
@@ -66,8 +68,11 @@ def derived_gap(site: SiteFacts, cell: float) -> tuple[float, str]:
     """Return the width of gaps that are bridged (m), and why."""
     gap = GAP_CELLS * cell
     if math.isfinite(site.spacing):
-        gap = max(gap, round(GAP_SPACINGS * site.spacing, 2))
-    return gap, f"{GAP_CELLS} cells or {GAP_SPACINGS} point spacings: no pin-holes between points"
+        gap = max(gap, min(round(GAP_SPACINGS * site.spacing, 2), MOST_GAP_CELLS * cell))
+    return gap, (
+        f"{GAP_CELLS} cells or {GAP_SPACINGS} point spacings, at most {MOST_GAP_CELLS} cells: no pin-holes "
+        "between points"
+    )
 
 
 def counting(points: Points, returns: Returns, left_out: ClassCodes) -> NDArray[np.bool_]:
