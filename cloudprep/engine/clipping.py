@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 
 from cloudprep.model.grid import Window
+from cloudprep.model.mapped import let_go
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -55,6 +56,7 @@ def clipped_grid(grid: Grid, region: Region) -> Grid | None:
     nothing = np.nan if values.dtype.kind == "f" else 0
     for start, inside in region.centres(window):
         values[start : start + len(inside)][~inside] = nothing
+        let_go(values)
     return replace(grid, values=values, window=window)
 
 

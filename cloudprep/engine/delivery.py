@@ -122,9 +122,14 @@ class Delivery:
         return [output_record(self._folder.root, path, "index", sha256)]
 
     def item(
-        self, outputs: Sequence[OutputRecord], site: SiteFacts, created: Sequence[date], started: datetime
+        self,
+        name: str,
+        outputs: Sequence[OutputRecord],
+        site: SiteFacts,
+        created: Sequence[date],
+        started: datetime,
     ) -> list[OutputRecord]:
-        """Write the catalogue item, if that is wanted."""
+        """Write the catalogue item, if that is wanted; the name is that of the run's folder."""
         if not self._output.stac_item:
             return []
         made = Delivered(
@@ -139,5 +144,5 @@ class Delivery:
             started,
         )
         root = self._folder.root
-        path = write_item(root, stac_item(root.resolve().name, made))
+        path = write_item(root, stac_item(name, made))
         return [output_record(root, path, "catalogue", sha256_of(path))]

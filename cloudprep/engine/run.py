@@ -80,6 +80,8 @@ from cloudprep.model.columns import WORKING_COLUMNS
 from cloudprep.model.crs import CloudCrs
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from cloudprep.config import Pipeline
     from cloudprep.engine.area import Area, Region
     from cloudprep.engine.executor import Executor
@@ -412,7 +414,8 @@ class _Run:
         if self.boundary is None:
             return
         path = Path(self.boundary.file)
-        self.folder.refuse_inputs([self.folder.terrain / name for name in (LAYERS, INDEX)], [path])
+        made = (LAYERS.format("gpkg"), INDEX)
+        self.folder.refuse_inputs([self.folder.terrain / name for name in made], [path])
         self.area = read_area(path, self.boundary.layer, self.boundary.buffer, crs, self._assume)
         alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
         refuse_elsewhere(self.area, [box for box, _ in header_boxes(alive)], crs)
@@ -512,6 +515,18 @@ class _Run:
             "failed": {i.shown: i.failure for i in self.inputs if i.failure},
         }
         return RunOutcome(record, EXIT_DONE if len(alive) == len(self.inputs) else EXIT_INPUT_FAILED, lines)
+
+    def _created(self) -> list[date]:
+        """Return when the flights were made, as those that say it have it in their headers."""
+        dates = [i.flight.header.creation_date for i in self._alive() if i.flight]
+        return [day for day in dates if day is not None]
+
+    @property
+    def _name(self) -> str:
+        """What the run's folder is called."""
+        if self.remote is None:
+            return self.folder.root.resolve().name
+        return self.remote.shown.rstrip("/").rpartition("/")[2]
 
     def _told(self, path: Path) -> str:
         """Return a path of the run's folder as it is told to people."""
@@ -615,9 +630,7 @@ class _Run:
         self.outputs += self.delivery.layers(products.layers, site.origin)
         self.outputs += self.delivery.surfaces(products.surfaces, site.origin)
         outputs = [*clouds, *self.outputs, *self.delivery.index()]
-        dates = [i.flight.header.creation_date for i in self._alive() if i.flight]
-        created = [date for date in dates if date is not None]
-        return [*outputs, *self.delivery.item(outputs, site, created, self.started)]
+        return [*outputs, *self.delivery.item(self._name, outputs, site, self._created(), self.started)]
 
     def _deliver(self, store: Store) -> list[OutputRecord]:
         outputs: list[OutputRecord] = []

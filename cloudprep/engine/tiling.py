@@ -11,6 +11,7 @@ import numpy as np
 from cloudprep.config.tile_names import tile_name
 from cloudprep.errors import UsageError
 from cloudprep.model.grid import Window
+from cloudprep.model.mapped import let_go
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -74,15 +75,15 @@ class Tiling:
             nearest = max(1, math.floor(size / cell))
             fits = " or ".join(f"{n * cell / self.unit:.10g}" for n in (nearest, nearest + 1))
             raise UsageError(
-                f"output: tiles: a size of {self.scheme.size:g} ({self._unit}) is {size / cell:.6g} cells of "
-                f"'{name}' (cell {cell:.10g} m): tiles must be whole cells, such as {fits}"
+                f"output: tiles: a size of {self.scheme.size:.10g} ({self._unit}) is {size / cell:.10g} "
+                f"cells of '{name}' (cell {cell:.10g} m): tiles must be whole cells, such as {fits}"
             )
         for side, origin in zip(("east", "north"), self.scheme.origin, strict=True):
             cells = origin * self.unit / cell
             if abs(cells - round(cells)) > _OFF:
                 raise UsageError(
-                    f"output: tiles: the origin {origin:g} ({side}, {self._unit}) doesn't lie on an edge of "
-                    f"the cells of '{name}': these lie on whole multiples of {cell:.10g} m"
+                    f"output: tiles: the origin {origin:.10g} ({side}, {self._unit}) doesn't lie on an edge "
+                    f"of the cells of '{name}': these lie on whole multiples of {cell:.10g} m"
                 )
 
     @property
@@ -151,6 +152,7 @@ def cells_with_data(grid: Grid) -> int:
         count += lines.size - int(
             np.count_nonzero(np.isnan(lines) if lines.dtype.kind == "f" else lines == 0)
         )
+        let_go(grid.values)
     return count
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from cloudprep.engine.folder import CLOUDS, TERRAIN
 from cloudprep.engine.record import RECORD_NAME
+from cloudprep.engine.stac import ITEM_NAME
 from cloudprep.engine.urls import file_system, joined, reason_of, shown
 from cloudprep.errors import OutputError, UsageError
 
@@ -93,7 +94,7 @@ class RemoteFolder:
             If a file can't be uploaded.
         """
         files = [p for room in (CLOUDS, TERRAIN) for p in sorted((root / room).glob("*")) if p.is_file()]
-        files.append(root / RECORD_NAME)
+        files += [root / name for name in (ITEM_NAME, RECORD_NAME) if (root / name).is_file()]
         progress.start("uploading", sum(p.stat().st_size for p in files))
         there: list[str] = []
         try:
@@ -142,7 +143,8 @@ class RemoteFolder:
             )
             parts = relative.parts
             path = joined(self._root, *parts)
-            if len(parts) == 2 and parts[0] in (CLOUDS, TERRAIN) and ".." not in parts and path not in keep:
+            inside = len(parts) == 2 and parts[0] in (CLOUDS, TERRAIN) and ".." not in parts
+            if (inside or parts == (ITEM_NAME,)) and path not in keep:
                 self._remove(path)
 
     def _record(self) -> dict[str, Any] | None:

@@ -395,3 +395,15 @@ def test_clouds_in_feet_are_cut_by_a_boundary_in_degrees(clouds, run, tmp_path, 
     assert shapely.from_wkb(wkb[0]).bounds == pytest.approx(
         (made.x.min(), made.y.min(), made.x.max(), made.y.max()), abs=1e-3
     )
+
+
+@pytest.mark.parametrize("name", ["layers.gpkg", "index.gpkg"])
+def test_a_boundary_that_the_run_would_write_over_is_refused(
+    clouds, run, site, pipeline_file, tmp_path, name
+):
+    (tmp_path / "out" / "terrain").mkdir(parents=True)
+    path = site().rename(tmp_path / "out" / "terrain" / name)
+    before = path.read_bytes()
+    with pytest.raises(UsageError, match="inputs are never changed"):
+        run(clouds.write(), pipeline=pipeline_file(PIPELINE), boundary=path)
+    assert path.read_bytes() == before

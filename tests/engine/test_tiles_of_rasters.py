@@ -87,7 +87,7 @@ def test_tiles_in_the_unit_of_the_clouds(clouds, run, pipeline_file, record_of):
         (
             "{size: 10}",
             0.3,
-            r"33\.3333 cells of 'dtm' \(cell 0.3 m\): tiles must be whole cells, such as 9\.9 or 10\.2",
+            r"33\.33333333 cells of 'dtm' \(cell 0.3 m\): tiles must be whole cells, such as 9\.9 or 10\.2",
         ),
         ("{size: 0.2}", 0.5, "such as 0.5 or 1"),
         ("{size: 10, origin: [0.2, 0]}", 0.5, "the origin 0.2"),

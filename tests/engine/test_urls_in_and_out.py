@@ -375,3 +375,16 @@ def test_the_library_is_loaded_only_where_a_url_is_given():
     script = "import sys, cloudprep.engine.run, cloudprep.cli.main; print('fsspec' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert done.stdout == "False\n"
+
+
+def test_the_catalogue_item_and_the_index_are_uploaded_and_cleared_too(memory, tmp_path, clouds):
+    path = tmp_path / "listed.yaml"
+    path.write_text(f"{PIPELINE}output: {{stac_item: true, tile_index: true}}\n")
+    flight = clouds.write()
+    run_site(request(fetched_pipeline(str(path)), [flight], "memory://runs/quarry", tmp_path), Silent())
+    assert {"item.json", "terrain/index.gpkg"} <= set(names(memory, "runs/quarry"))
+    assert json.loads(memory.cat_file("/runs/quarry/item.json"))["id"].startswith("quarry-")
+    path.write_text(PIPELINE)
+    again = request(fetched_pipeline(str(path)), [flight], "memory://runs/quarry", tmp_path, overwrite=True)
+    run_site(again, Silent())
+    assert not {"item.json", "terrain/index.gpkg"} & set(names(memory, "runs/quarry"))
