@@ -20,8 +20,9 @@ from cloudprep.model.layer import Layer
 from cloudprep.stages.ground.fitted_ground import FittedGround
 from cloudprep.stages.surface.terrain_grid import TerrainGrid
 from cloudprep.stages.water._features import edges_of
+from cloudprep.stages.water._painting import WATER_SOURCE
 from cloudprep.stages.water.find_water import FindWater
-from cloudprep.stages.water.flat_water import WATER_SOURCE, FlatWater
+from cloudprep.stages.water.flat_water import FlatWater
 from cloudprep.stages.water.water_points import WaterPoints
 from cloudprep.testing import run_stage
 from demo_clouds.kinds import Kind
@@ -42,7 +43,8 @@ def shores(site):
         row, first = np.nonzero(change == 1)
         beyond = np.nonzero(change == -1)[1]
         boxes = shapely.box(x0 + first * _FINE, y[row], x0 + beyond * _FINE, y[row] + _FINE)
-        polygons.append(shapely.simplify(shapely.union_all(boxes), _FINE))
+        whole = shapely.buffer(shapely.union_all(boxes), _FINE / 2, join_style="mitre")
+        polygons.append(shapely.simplify(shapely.buffer(whole, -_FINE / 2), _FINE))
     return polygons
 
 

@@ -72,6 +72,7 @@ class GivenLayers:
         layers: dict[tuple[int, str], Layer] = {}
         records: list[GivenRecord] = []
         warnings: list[str] = []
+        known: dict[tuple[Path, str | None, tuple[str, ...]], tuple[Layer, str]] = {}
         for number, stage in enumerate(stages):
             for name, kinds in layer_parameters(stage.Params).items():
                 text = getattr(stage.params, name)
@@ -81,11 +82,14 @@ class GivenLayers:
                 from cloudprep.io.vectors import read_layer, vector_checksum, vector_files  # noqa: PLC0415
 
                 path, wanted = file_and_layer(text, folder)
+                key = path, wanted, tuple(kinds)
                 try:
-                    layer = read_layer(path, wanted, crs, (0.0, 0.0), kinds=kinds, note=note)
-                    digest = vector_checksum(path)
+                    if key not in known:
+                        found = read_layer(path, wanted, crs, (0.0, 0.0), kinds=kinds, note=note)
+                        known[key] = found, vector_checksum(path)
                 except (BadInputError, CrsError) as error:
                     raise UsageError(f"{stage.name}: '{name}': {error}") from error
+                layer, digest = known[key]
                 layers[number, name] = layer
                 apart = _apart(layer, bounds)
                 records.append(

@@ -50,13 +50,17 @@ def _along(x, y, line_x, line_y, before):  # type: ignore[no-untyped-def]
         box[g, 0], box[g, 1] = line_x[a:b].min(), line_x[a:b].max()
         box[g, 2], box[g, 3] = line_y[a:b].min(), line_y[a:b].max()
     along, apart = np.zeros(n), np.empty(n)
+    start = 0
     for i in range(n):
-        best, where = np.inf, 0.0
-        for g in range(groups):
+        best, where, nearest = np.inf, np.inf, start
+        # The group of the point before comes first: neighbours are near the same, and all others then lie
+        # too far away to be looked at.
+        for turn in range(groups + 1):
+            g = start if turn == 0 else turn - 1
             gx = max(box[g, 0] - x[i], x[i] - box[g, 1], 0.0)
             gy = max(box[g, 2] - y[i], y[i] - box[g, 3], 0.0)
             # A hair of slack: the box and the segment round differently.
-            if (gx * gx + gy * gy) * 0.999999 >= best:
+            if (gx * gx + gy * gy) * 0.999999 > best:
                 continue
             for k in range(g * _GROUP, min((g + 1) * _GROUP, segments)):
                 dx, dy = line_x[k + 1] - line_x[k], line_y[k + 1] - line_y[k]
@@ -66,9 +70,12 @@ def _along(x, y, line_x, line_y, before):  # type: ignore[no-untyped-def]
                     t = min(max(((x[i] - line_x[k]) * dx + (y[i] - line_y[k]) * dy) / square, 0.0), 1.0)
                 ax, ay = x[i] - line_x[k] - t * dx, y[i] - line_y[k] - t * dy
                 d = ax * ax + ay * ay
-                if d < best:
-                    best, where = d, before[k] + t * (before[k + 1] - before[k])
+                place = before[k] + t * (before[k + 1] - before[k])
+                # Of equally near places the first, whatever comes before: order must not show.
+                if d < best or (d == best and place < where):
+                    best, where, nearest = d, place, g
         along[i], apart[i] = where, np.sqrt(best)
+        start = nearest
     return along, apart
 
 

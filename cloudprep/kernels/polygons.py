@@ -144,11 +144,10 @@ def _features_at(x, y, ex0, ey0, ex1, ey1, feature, bottom, height, start, order
                 if odd:
                     break
                 current = feature[e]
+            if (ey0[e] <= y[i]) == (ey1[e] <= y[i]) or x[i] >= max(ex0[e], ex1[e]):
+                continue
             # Most edges lie wholly to one side: no need to reckon where they are crossed.
-            if (ey0[e] <= y[i]) != (ey1[e] <= y[i]) and (
-                x[i] < min(ex0[e], ex1[e])
-                or (x[i] < max(ex0[e], ex1[e]) and x[i] < _crossing(ex0[e], ey0[e], ex1[e], ey1[e], y[i]))
-            ):
+            if x[i] < min(ex0[e], ex1[e]) or x[i] < _crossing(ex0[e], ey0[e], ex1[e], ey1[e], y[i]):
                 odd = not odd
         if odd:
             found[i] = current

@@ -167,3 +167,20 @@ def test_the_file_is_not_changed_and_the_record_tells_of_none_without_one(
     assert path.read_bytes() == before
     outcome, _ = run(cloud, out="plain")
     assert outcome.record["given"] == []
+
+
+@pytest.mark.parametrize(
+    "how", [{"block_points": 700}, {"engine": "dask", "workers": 2, "block_points": 700}]
+)
+def test_points_in_files_and_workers_elsewhere_give_the_same_bits(clouds, run, pipeline_file, tmp_path, how):
+    cloud = clouds.write()
+    write(tmp_path / "water.gpkg", [POND, shapely.box(-5, 44, 65, 49)])
+    text = PIPELINE.format(water="water.gpkg").replace("pond_area: 50", "pond_area: 50\n    river_width: 2")
+    pipeline = pipeline_file(text)
+    first, here = run(cloud, pipeline=pipeline, out="here")
+    second, there = run(cloud, pipeline=pipeline, out="there", **how)
+    assert first.record["figures"] == second.record["figures"]
+    assert first.record["figures"]["water.rivers"] == 1
+    assert second.record["blocks"] > 1
+    for name in ("clouds/flight.laz", "terrain/dtm.tif", "terrain/dtm_source.tif", "terrain/layers.gpkg"):
+        assert (here / name).read_bytes() == (there / name).read_bytes(), name

@@ -14,7 +14,8 @@ from rasterio.features import rasterize
 
 from cloudprep.model.classes import ClassCode
 from cloudprep.model.layer import Layer
-from cloudprep.stages.water.flat_water import WATER_SOURCE, FlatWater
+from cloudprep.stages.water._painting import WATER_SOURCE
+from cloudprep.stages.water.flat_water import FlatWater
 from cloudprep.stages.water.water_points import WaterPoints
 from cloudprep.testing import example_rasters, facts_of, run_stage
 

@@ -16,12 +16,12 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 # Corners of the shore that the axis is made from, at most.
-_MOST_CORNERS = 6000
+_MOST_CORNERS = 60_000
 _LEAST_CORNERS = 60
 # How far from its ends, in mean widths, the axis still runs into corners instead of along the course.
 _ENDS = 0.75
 _SMOOTH = 1.0
-_MOST_STATIONS = 4000
+_MOST_STATIONS = 40_000
 
 
 def centre_line(shell: shapely.Polygon) -> Floats:

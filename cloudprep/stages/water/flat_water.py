@@ -2,36 +2,35 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
 
-from cloudprep.kernels.flat_water import raise_rims
-from cloudprep.kernels.polygons import cell_runs
+from cloudprep.kernels.flat_water import close_rims, raise_rims
 from cloudprep.model.layer import Layer
 from cloudprep.stages.base import SiteBytes, Solution
 from cloudprep.stages.surface._cells import MOST_CELLS, derived_cell
 from cloudprep.stages.water._banks import OnWater
 from cloudprep.stages.water._features import WaterParams
+from cloudprep.stages.water._painting import (
+    MUCH,
+    ROWS_AT_A_TIME,
+    WATER_SOURCE,
+    fill,
+    flown_area,
+    raised_cells,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from numpy.typing import NDArray
-
-    from cloudprep.kernels.polygons import CellRuns
-    from cloudprep.model.grid import Window
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.water._levels import Level, WaterLevels
 
-WATER_SOURCE = 4
-"""The code of water in ``dtm_source``."""
-_CELLS_AT_A_TIME = 1_000_000
-_ROWS_AT_A_TIME = 256
-# A cell beside water that is raised by more than this is worth a look, m.
-_MUCH = 0.5
+_INTERPOLATED = 2
+# Empty cells between line and ground are at most this many point spacings wide.
+_LOST = 1.5
 
 
 class FlatWaterParams(WaterParams):
@@ -54,7 +53,9 @@ class FlatWater(OnWater):
       another water is nowhere lower than that, one that comes from a pond nowhere higher.
     - Ponds smaller than ``pond_area``, rivers narrower than ``river_width`` are left as they are, which is
       said; islands smaller than ``island_area`` are covered.
-    - A cell is water if its centre lies in the polygon. Cells beside water that lie below it are raised to
+    - A cell is water if its centre lies in the polygon, and within the convex hull of the terrain's cells:
+      what lies outside was never flown. Empty cells between the line and the ground, whose points the line
+      replaces, get heights between both. Cells beside water that lie below it are raised to
       its level, so that banks are never below water; how many, and by how much, is told.
 
     ``dtm_source`` gets the code 4 for water. The layer ``water`` holds the polygons as they were flattened,
@@ -97,13 +98,19 @@ class FlatWater(OnWater):
         found, lines = self.levels(merged, site)
         before, source = self.rasters["dtm"], self.rasters["dtm_source"]
         heights, codes = before.values.copy(), source.values.copy()
-        cells = _fill(heights, codes, found, before.window)
-        for row in range(0, len(heights), _ROWS_AT_A_TIME):
-            raise_rims(heights, codes, WATER_SOURCE, row, min(row + _ROWS_AT_A_TIME, len(heights)))
-        raised = _raised(before.values, heights, codes)
-        if raised.most > _MUCH:
+        flown = flown_area(before.values, before.window)
+        cells = fill(heights, codes, found, before.window, flown)
+        reach = math.ceil(_LOST * site.spacing / before.window.lattice.cell) if cells else 0
+        row, column, between = close_rims(heights, codes, WATER_SOURCE, reach)
+        inside = (column >= flown.first[row]) & (column < flown.beyond[row])
+        row, column = row[inside], column[inside]
+        heights[row, column], codes[row, column] = between[inside], _INTERPOLATED
+        for first in range(0, len(heights), ROWS_AT_A_TIME):
+            raise_rims(heights, codes, WATER_SOURCE, first, min(first + ROWS_AT_A_TIME, len(heights)))
+        raised = raised_cells(before.values, heights, codes)
+        if raised.most > MUCH:
             lines.append(
-                f"{raised.much} cells beside the water lie more than {_MUCH} m below it (up to "
+                f"{raised.much} cells beside the water lie more than {MUCH} m below it (up to "
                 f"{raised.most:.1f} m) and were raised to its level: look at polygons and outlets there"
             )
         ponds = sum(level.water.course is None for level in found.levels)
@@ -121,78 +128,18 @@ class FlatWater(OnWater):
                 "water.most_raised": raised.most,
             },
             warnings=tuple(lines),
-            layers=(_layer(found, before.window.lattice.cell),),
+            layers=(_layer(found, before.window.lattice.cell, flown.hull),),
         )
 
 
-def _fill(heights: NDArray[Any], codes: NDArray[np.uint8], found: WaterLevels, window: Window) -> int:
-    """Put levels and codes into rasters; return how many cells are water."""
-    cell = window.lattice.cell
-    runs = cell_runs(found.bands(), window.left, window.bottom, cell, window.shape)
-    number = 0
-    for cells in _cells(runs):
-        place = cells.row * window.columns + cells.column
-        # Of waters that overlap the first counts; runs of one row may lie in the same portion, too.
-        fresh = np.zeros(len(place), bool)
-        fresh[np.unique(place, return_index=True)[1]] = True
-        fresh &= codes[cells.row, cells.column] != WATER_SOURCE
-        which, row, column = (v[fresh] for v in cells)
-        x = window.left + (column + 0.5) * cell
-        y = window.bottom + (row + 0.5) * cell
-        heights[row, column] = found.heights(which, x.astype(np.float64), y.astype(np.float64))
-        codes[row, column] = WATER_SOURCE
-        number += len(row)
-    return number
-
-
-class _Portion(NamedTuple):
-    which: NDArray[np.int64]
-    row: NDArray[np.int64]
-    column: NDArray[np.int64]
-
-
-def _cells(runs: CellRuns) -> Iterator[_Portion]:
-    """Give the cells of runs in portions."""
-    size = runs.beyond - runs.first
-    ends = np.cumsum(size)
-    first = 0
-    while first < len(size):
-        done = ends[first - 1] if first else 0
-        beyond = max(first + 1, int(np.searchsorted(ends, done + _CELLS_AT_A_TIME, side="right")))
-        part = slice(first, beyond)
-        counts = size[part]
-        starts = np.repeat(np.cumsum(counts) - counts, counts)
-        column = np.repeat(runs.first[part], counts) + np.arange(int(counts.sum())) - starts
-        yield _Portion(np.repeat(runs.feature[part], counts), np.repeat(runs.row[part], counts), column)
-        first = beyond
-
-
-class _Raised(NamedTuple):
-    cells: int
-    much: int
-    most: float
-
-
-def _raised(before: NDArray[Any], after: NDArray[Any], codes: NDArray[np.uint8]) -> _Raised:
-    """Return how many dry cells were raised, how many by much, and by how much at most (m)."""
-    cells = much = 0
-    most = 0.0
-    for row in range(0, len(before), _ROWS_AT_A_TIME):
-        rows = slice(row, row + _ROWS_AT_A_TIME)
-        up = np.where(codes[rows] == WATER_SOURCE, 0.0, after[rows] - before[rows])
-        up = up[up > 0]
-        cells += len(up)
-        much += int(np.count_nonzero(up > _MUCH))
-        most = max(most, float(up.max(initial=0.0)))
-    return _Raised(cells, much, most)
-
-
-def _layer(found: WaterLevels, cell: float) -> Layer:
-    """Return the polygons with the level at every corner; along rivers a corner a few cells apart."""
-    levels = found.levels
+def _layer(found: WaterLevels, cell: float, flown: Any) -> Layer:
+    """Return the flown part of the polygons with the level at every corner; rivers get more corners."""
+    polygons = [_within(v.water.polygon, flown) for v in found.levels]
+    levels = [v for v, polygon in zip(found.levels, polygons, strict=True) if not polygon.is_empty]
+    polygons = [polygon for polygon in polygons if not polygon.is_empty]
     geometries = np.empty(len(levels), object)
-    for i, level in enumerate(levels):
-        geometries[i] = _with_levels(level, max(4 * cell, level.water.width / 4))
+    for i, (level, polygon) in enumerate(zip(levels, polygons, strict=True)):
+        geometries[i] = _with_levels(level, polygon, max(4 * cell, level.water.width / 4))
     return Layer(
         "water",
         "polygon",
@@ -202,7 +149,7 @@ def _layer(found: WaterLevels, cell: float) -> Layer:
             "kind": np.array([v.water.kind for v in levels], object),
             "highest": np.array([v.levels.max() for v in levels], np.float64),
             "lowest": np.array([v.levels.min() for v in levels], np.float64),
-            "area_m2": np.array([v.water.polygon.area for v in levels], np.float64),
+            "area_m2": np.array([p.area for p in polygons], np.float64),
             "bank_points": np.array([v.points for v in levels], np.int64),
         },
         "Water as it was laid flat in the terrain; the height of a corner is the level there",
@@ -210,8 +157,14 @@ def _layer(found: WaterLevels, cell: float) -> Layer:
     )
 
 
-def _with_levels(level: Level, apart: float) -> Any:
-    polygon = level.water.polygon
+def _within(polygon: Any, flown: Any) -> Any:
+    """Return the part of a polygon that was flown, without the lines and points that cutting may leave."""
+    parts = shapely.get_parts(shapely.intersection(polygon, flown))
+    return shapely.union_all([p for p in parts if p.geom_type == "Polygon"])
+
+
+def _with_levels(level: Level, polygon: Any, apart: float) -> Any:
+    """Return a polygon with the level at every corner."""
     if level.water.course is not None:
         polygon = shapely.segmentize(polygon, apart)
     parts = []
