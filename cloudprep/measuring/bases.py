@@ -7,10 +7,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
-from scipy.interpolate import LinearNDInterpolator, NearestNDInterpolator
+from scipy.interpolate import LinearNDInterpolator
+from scipy.spatial import cKDTree
 
 from cloudprep.errors import UsageError
 from cloudprep.kernels.bilinear import bilinear
+from cloudprep.kernels.tin import tin_heights
+from cloudprep.kernels.tin_points import sites_of, substeps
+from cloudprep.kernels.triangulation import triangulate
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -24,7 +28,9 @@ if TYPE_CHECKING:
 NAMES = ("lowest-edge", "edge-plane", "edge-surface")
 # An edge of which less than this share lies on heights tells nothing.
 _LEAST_EDGE = 0.5
-_MOST_SAMPLES = 4000
+_MOST_SAMPLES = 20_000
+# Places along an edge count in whole steps, m.
+_STEP = 1e-6
 
 
 class Base(Protocol):
@@ -67,23 +73,35 @@ class Plane:
 
 
 class EdgeSurface:
-    """The surface that the edge spans: linear in the triangles of places along it."""
+    """The surface that the edge spans: linear in the Delaunay triangles of places along it.
+
+    It is worked out at cell centres, like any terrain: what a polygon covers of a cell in part is read from
+    the slope to the neighbours.
+    """
 
     words = "surface spanned by the terrain along the edge"
 
     def __init__(self, places: Floats, heights: Floats) -> None:
-        self._centre = places.mean(axis=0)
-        moved = places - self._centre
-        self._linear = LinearNDInterpolator(moved, heights)
-        self._nearest = NearestNDInterpolator(moved, heights)
+        self._places, self._heights = places, heights
+        self._sites = sites_of(places[:, 0], places[:, 1], heights, _STEP)
+        self._triangles = triangulate(self._sites.steps)
+
+    def window(self, row: int, column: int, rows: int, columns: int, cell: float) -> Floats:
+        """Return heights at the centres of a window of cells, NaN beyond the outermost triangles."""
+        x = substeps(self._sites, (column + 0.5) * cell, cell, columns, along=0)
+        y = substeps(self._sites, (row + 0.5) * cell, cell, rows, along=1)
+        return tin_heights(self._sites.steps, self._sites.z, self._triangles, x, y)
 
     def at(self, x: Floats, y: Floats) -> Floats:
-        """Return heights at positions; beside the outermost triangles that of the nearest place."""
-        places = np.stack([x - self._centre[0], y - self._centre[1]], axis=-1)
-        found = np.asarray(self._linear(places))
-        missing = np.isnan(found)
-        if missing.any():
-            found[missing] = self._nearest(places[missing])
+        """Return heights at positions; beyond the outermost triangles those of the nearest place."""
+        if len(x) == 0:
+            return np.empty(0)
+        positions = np.column_stack([x, y])
+        middle = self._places.mean(axis=0)
+        found = np.asarray(LinearNDInterpolator(self._places - middle, self._heights)(positions - middle))
+        outside = np.isnan(found)
+        if outside.any():
+            found[outside] = self._heights[cKDTree(self._places).query(positions[outside])[1]]
         return found
 
 

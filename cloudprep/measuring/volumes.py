@@ -15,7 +15,7 @@ from cloudprep.io.raster_reading import open_heights
 from cloudprep.kernels.polygon_cover import polygon_cover
 from cloudprep.kernels.volume_error import HeightErrors, VolumeError, correlated_error
 from cloudprep.measuring.areas import read_areas
-from cloudprep.measuring.bases import NAMES, between_cells, edge_base, level_base
+from cloudprep.measuring.bases import NAMES, EdgeSurface, between_cells, edge_base, level_base
 from cloudprep.model.crs import METRE
 
 if TYPE_CHECKING:
@@ -381,13 +381,19 @@ class _Work:
         z = self.file.window(row - 1, column - 1, rows + 2, columns + 2) * self.up
         share = cover.area[r, c]
         dx, dy = cover.x[r, c] / share, cover.y[r, c] / share
-        height = z[r + 1, c + 1]
         partial = share < 1 - _SLIVER
-        r2, c2 = r[partial] + 1, c[partial] + 1
-        height[partial] += dx[partial] * _rise(z[r2, c2 - 1], z[r2, c2], z[r2, c2 + 1])
-        height[partial] += dy[partial] * _rise(z[r2 - 1, c2], z[r2, c2], z[r2 + 1, c2])
+        height = self._middle(z, r, c, dx, dy, partial)
         x, y = (column + c + 0.5 + dx) * self.cell, (row + r + 0.5 + dy) * self.cell
-        above = height - base.at(x, y)
+        if isinstance(base, EdgeSurface):
+            wide = base.window(row - 1, column - 1, rows + 2, columns + 2, self.cell)
+            from_base = self._middle(wide, r, c, dx, dy, partial)
+            # Cells whose centre, or that of a neighbour, lies beyond the edge tell no slope.
+            lone = np.isnan(wide[1:-1, :-2] + wide[1:-1, 2:] + wide[:-2, 1:-1] + wide[2:, 1:-1])[r, c]
+            beside = np.isnan(from_base) | (partial & lone)
+            from_base[beside] = base.at(x[beside], y[beside])
+        else:
+            from_base = base.at(x, y)
+        above = height - from_base
         there = ~np.isnan(above)
         above, size = above[there], share[there] * self.cell**2
         if len(above) == 0:
@@ -401,6 +407,22 @@ class _Work:
         thin = max(1, len(size) // 3000)
         sums.x.append(x[there][::thin])
         sums.y.append(y[there][::thin])
+
+    @staticmethod
+    def _middle(
+        z: Floats,
+        r: NDArray[np.int64],
+        c: NDArray[np.int64],
+        dx: Floats,
+        dy: Floats,
+        partial: NDArray[np.bool_],
+    ) -> Floats:
+        """Return heights at the middle of what is covered; ``z`` has a cell to spare on all sides."""
+        height = z[r + 1, c + 1]
+        r2, c2 = r[partial] + 1, c[partial] + 1
+        height[partial] += dx[partial] * _rise(z[r2, c2 - 1], z[r2, c2], z[r2, c2 + 1])
+        height[partial] += dy[partial] * _rise(z[r2 - 1, c2], z[r2, c2], z[r2 + 1, c2])
+        return height
 
     def _random(
         self,
