@@ -118,7 +118,7 @@ class DesignReader:
         refuse_other_reference(terrain, raster)
         self.notes += raster.assumed
         design = RasterDesign(raster, stack.enter_context(raster.opened()), terrain)
-        self._refuse_apart(np.reshape(design.bounds, (2, 2)) + self._corner)
+        self._refuse_apart(np.reshape(design.bounds, (2, 2)) + self._corner, hints=False)
         return design
 
     @property
@@ -251,7 +251,7 @@ class DesignReader:
         elif said:
             self.notes.append(f"{terrain} names no vertical datum: ASSUMED to be that of {name}, {said}")
 
-    def _refuse_apart(self, box: Floats) -> None:
+    def _refuse_apart(self, box: Floats, *, hints: bool = True) -> None:
         """Refuse a design beside the terrain; say what would bring it there."""
         across, _ = self._units
         side = np.array([self.terrain.columns, self.terrain.rows]) * self.terrain.cell * across
@@ -262,8 +262,8 @@ class DesignReader:
 
         if overlaps(box):
             return
-        would = []
-        for swap in (False, True):
+        would: list[str] = []
+        for swap in (False, True) if hints else ():
             turned = box[:, ::-1] if swap else box
             for name, unit in {"": 1.0, **_HINTED}.items():
                 for factor in {unit, 1 / unit, unit / across} if name else {1.0}:

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 # Faces that overlap by less than this share of the surface do so by rounding.
 _OVERLAP = 1e-6
+_ROUNDING = 1e-9
 # A face thinner in plan than this share of its longest edge stands upright.
 _UPRIGHT = 1e-9
 
@@ -133,8 +134,12 @@ class FacesDesign:
         rings = vertices[np.where((double > 0)[:, None], faces, faces[:, ::-1])][:, [0, 1, 2, 0], :2]
         self._polygons = shapely.polygons(rings) if len(rings) else np.empty(0, object)
         self._tree = shapely.STRtree(self._polygons)
-        self.outline = shapely.union_all(self._polygons)
-        self.overlap = float(0.5 * np.abs(double).sum() - self.outline.area)
+        area = float(0.5 * np.abs(double).sum())
+        self.outline = _outline(rings)
+        if abs(self.outline.area - area) > _ROUNDING * area:
+            # Edges that don't meet end to end, or faces over each other.
+            self.outline = shapely.union_all(self._polygons)
+        self.overlap = area - float(self.outline.area)
         self._overlaps = self.overlap > max(_OVERLAP * self.outline.area, SLIVER)
         if not self._overlaps:
             self.overlap = 0.0
@@ -163,9 +168,32 @@ class FacesDesign:
             real = (shapely.get_type_id(parts) == 3) & (shapely.area(parts) > 0)
             polygons = np.concatenate([self._polygons[near[inside]], parts[real]])
             owner = np.concatenate([near[inside], cut[index[real]]])
-        outline = self.outline if shape is None else shapely.union_all(polygons)
+        outline = self.outline if shape is None else _only_areas(shapely.intersection(self.outline, shape))
         planes = self._place[owner], self._east[owner], self._north[owner]
         return FacesPart(polygons, *planes, outline, self._overlaps, self.cell)
+
+
+def _only_areas(shape: Any) -> Any:
+    """Return a geometry without lines and places, which areas that only touch have in common."""
+    parts = shapely.get_parts(shape)
+    return shapely.multipolygons(parts[shapely.get_type_id(parts) == 3])
+
+
+def _outline(rings: Floats) -> Any:
+    """Return what edges of one triangle alone enclose; the outline, where triangles meet edge to edge.
+
+    Joining all triangles took 34 to 46 times as long (60,000 triangles).
+    """
+    corners = rings[:, :3].reshape(-1, 2)
+    places = corners[:, 0] + 1j * corners[:, 1]
+    _, first, number = np.unique(places, return_index=True, return_inverse=True)
+    number = number.reshape(-1, 3).astype(np.int64)
+    edges = np.sort(np.concatenate([number[:, [0, 1]], number[:, [1, 2]], number[:, [2, 0]]]), axis=1)
+    keys, used = np.unique(edges[:, 0] * len(first) + edges[:, 1], return_counts=True)
+    alone = keys[used == 1]
+    ends = np.column_stack([alone // len(first), alone % len(first)])
+    lines = shapely.linestrings(corners[first[ends]])
+    return shapely.build_area(shapely.multilinestrings(lines))
 
 
 class FacesPart:

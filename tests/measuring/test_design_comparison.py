@@ -476,6 +476,17 @@ def test_design_in_another_system_unit_or_datum_is_refused(flat, tmp_path, out):
     refused("a raster tells them itself", flat, flat, "--out", out, "--design-unit", "metre")
 
 
+def test_design_file_with_several_surfaces(flat, tmp_path, out):
+    path = write_landxml(tmp_path / "two.xml", SQUARE, HALVES, name="base")
+    text = path.read_text()
+    one = text[text.index("<Surface ") : text.index("</Surfaces>")]
+    path.write_text(text.replace(one, one + one.replace('"base"', '"top"').replace("105.0", "107.0")))
+    refused("has several surfaces ('base', 'top'): say which", flat, path, "--out", out)
+    refused("no surface called 'roof'", flat, path, "--out", out, "--surface", "roof")
+    area = machine(flat, path, "--out", out, "--surface", "top")["areas"][0]
+    assert area["fill"] == pytest.approx(100 * (107 - ground(55, 55)), rel=1e-9)
+
+
 def test_design_files_that_can_t_be_used(flat, tmp_path, out):
     refused("no such file", flat, tmp_path / "none.xml", "--out", out)
     refused("no such file", flat, tmp_path / "none.dxf", "--out", out)
