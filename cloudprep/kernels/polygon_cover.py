@@ -135,7 +135,7 @@ def sum_up(buffers: Floats) -> None:
             cover += buffers[3, r, c]
             tall += buffers[4, r, c]
             # East of an edge that runs up lies the outside of a ring that runs against the clock.
-            buffers[0, r, c] = -(buffers[0, r, c] + cover)
+            buffers[0, r, c] = 0.0 - (buffers[0, r, c] + cover)  # not -0
             buffers[1, r, c] = -buffers[1, r, c]
             buffers[2, r, c] = -(buffers[2, r, c] + tall)
 

@@ -210,6 +210,9 @@ class DesignReader:
             said = assumed_crs(self.source.crs)
             theirs = None if said.wkt is None else pyproj.CRS.from_wkt(said.wkt)
             shown, vertical = said.name, ""
+            own = _parsed(given.system)
+            if own is not None and (theirs is None or _plan(own) != _plan(theirs)):
+                self.notes.append(f"{path.name}: says {given.system}; taken to be {shown}, as you said")
         else:
             theirs, shown, vertical = _parsed(given.system), given.system, given.vertical
         if not shown:

@@ -78,9 +78,11 @@ class DifferencePicture:
         scale = max(1, 600 // max(high, wide))
         picture = Image.fromarray(colour[::-1].astype(np.uint8)).resize((wide * scale, high * scale), 0)
         foot = 110
-        canvas = Image.new("RGB", (max(picture.width, 420), picture.height + foot), _NOTHING)
+        font, small = ImageFont.load_default(15), ImageFont.load_default(12)
+        words = max(small.getlength(line) for line in legend)
+        canvas = Image.new("RGB", (max(picture.width, 250 + round(words)), picture.height + foot), _NOTHING)
         canvas.paste(picture, (0, 0))
-        draw, font, small = ImageDraw.Draw(canvas), ImageFont.load_default(15), ImageFont.load_default(12)
+        draw = ImageDraw.Draw(canvas)
         top = picture.height + 12
         for i in range(_SAID):
             s = 2 * i / (_SAID - 1) - 1

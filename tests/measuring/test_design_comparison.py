@@ -335,6 +335,25 @@ def test_design_beyond_the_terrain_is_told(flat, tmp_path, out):
     assert any("600.0 m2 (33.3%)" in w for w in report["warnings"])
 
 
+def test_design_where_the_terrain_has_a_gap(tmp_path, out):
+    z = surface(ground, 120, 1.0)
+    z[50:60, 40:60] = np.nan
+    dtm = write_raster(tmp_path / "dtm.tif", z)
+    ring = np.array([(20, 20), (100, 20), (100, 100), (20, 100.0)])
+    design = write_landxml(tmp_path / "d.xml", np.c_[ring, ground(*ring.T) + 2], HALVES)
+    axis = write_axis(tmp_path / "axis.gpkg", [(25, 55), (95, 55)])
+    report = machine(dtm, design, "--out", out, "--axis", axis, "--station-step", 5, "--corridor-width", 40)
+    area = report["areas"][0]
+    assert (area["area"], area["missing"]) == pytest.approx((6400, 200))
+    assert area["fill"] == pytest.approx(2 * 6200, rel=1e-9)
+    assert any("200.0 m2 (3.1%) of the design has no height" in w for w in report["warnings"])
+    assert any("axis 'centre'" in w and "aren't in their areas" in w for w in report["warnings"])
+    found = report["axes"][0]
+    assert found["fill_areas"][0] == pytest.approx(80, rel=1e-6)
+    assert found["fill_areas"][5] == pytest.approx(60, abs=2.1)  # within the gap, read to half a cell
+    assert found["surface"]["fill"] == pytest.approx(2 * (70 * 40 - 200), rel=1e-9)
+
+
 # -- drawings ------------------------------------------------------------------------------------------------
 
 ROOF = [(50, 50, 104), (70, 50, 104), (70, 60, 108), (50, 60, 108), (70, 70, 104), (50, 70, 104)]
@@ -449,6 +468,8 @@ def test_design_in_another_system_unit_or_datum_is_refused(flat, tmp_path, out):
     refused("bring them together", flat, zone, "--out", out)
     plain = write_landxml(tmp_path / "p.xml", SQUARE, HALVES)
     refused("bring them together", flat, plain, "--out", out, "--design-crs", "EPSG:25833")
+    said = machine(flat, zone, "--out", out, "--design-crs", "EPSG:25832")
+    assert any("z.xml: says EPSG:25833; taken to be" in note for note in said["assumed"])
     refused("isn't of the form EPSG:n", flat, plain, "--out", out, "--design-crs", "here")
     refused("give metre, foot, us_survey_foot", flat, plain, "--out", out, "--design-unit", "ell")
     foot = write_landxml(
