@@ -33,7 +33,8 @@ UNITS = {"metre": METRE, "foot": INTERNATIONAL_FOOT, "us_survey_foot": US_SURVEY
 """What ``--design-unit`` takes."""
 _HINTED = {**UNITS, "millimetre": 0.001, "centimetre": 0.01}
 _SAME = 1e-9
-_MOST_NAMED = 3
+# m; what is farther away is damage, and its products would overflow.
+_FARTHEST = 1e9
 
 
 @dataclass(frozen=True)
@@ -142,6 +143,10 @@ class DesignReader:
             xyz = xyz[:, [1, 0, 2]]
             self.notes.append(f"{path.name}: easting and northing swapped, as you said")
         used = xyz[np.unique(given.faces)]
+        if np.abs(used).max() > _FARTHEST:
+            raise BadInputError(
+                path, f"{given.words} has a corner at {np.abs(used).max():.3g} m: no place on Earth"
+            )
         self._refuse_apart(np.array([used[:, :2].min(axis=0), used[:, :2].max(axis=0)]))
         xyz[:, :2] -= self._corner
         design = FacesDesign(given.words, xyz, given.faces, self.terrain.cell * self._units[0])

@@ -16,6 +16,8 @@ from ezdxf.render import MeshBuilder
 from measured_bodies import EAST, FOOT, NORTH, surface, write_areas, write_raster
 from PIL import Image
 from rio_cogeo import cog_validate
+from scipy.interpolate import LinearNDInterpolator
+from scipy.spatial import Delaunay
 from typer.testing import CliRunner
 
 from cloudprep.cli.main import app
@@ -233,6 +235,29 @@ def test_design_of_planes_is_exact_over_any_outline(flat, tmp_path, out):
     assert report["areas"][1]["area"] == pytest.approx(cut.area, rel=1e-9)
     assert report["areas"][1]["net"] == pytest.approx(net(cut), rel=1e-8)
     assert any("area 'square'" in w and "beside the design" in w for w in report["warnings"])
+
+
+def test_design_of_any_triangles_agrees_with_scipy(tmp_path, out):
+    """Cut and fill against SciPy's interpolation between the same places, ten times as fine."""
+    rng = np.random.default_rng(8)
+    places = rng.uniform(15, 105, (70, 2))
+    triangles = Delaunay(places)
+    heights = 100 + rng.normal(0, 1.5, 70)
+
+    def hills(x, y):
+        return 100 + 1.5 * np.sin(x / 12) + np.cos(y / 9)
+
+    dtm = write_raster(tmp_path / "dtm.tif", surface(hills, 120, 0.5), 0.5)
+    design = write_landxml(tmp_path / "d.xml", np.c_[places, heights], triangles.simplices)
+    found = machine(dtm, design, "--out", out, "--tolerance", 0.5)["areas"][0]
+    c = np.arange(0.025, 120, 0.05)
+    x, y = np.meshgrid(c, c)
+    off = hills(x, y) - LinearNDInterpolator(triangles, heights)(x, y)
+    off = off[~np.isnan(off)]
+    assert found["area"] == pytest.approx(shapely.MultiPoint(places).convex_hull.area, rel=1e-9)
+    assert found["cut"] == pytest.approx(np.maximum(off, 0).sum() * 0.05**2, rel=1e-3)
+    assert found["fill"] == pytest.approx(np.maximum(-off, 0).sum() * 0.05**2, rel=1e-3)
+    assert found["within"] == pytest.approx((np.abs(off) <= 0.5).sum() * 0.05**2, rel=1e-2)
 
 
 def test_design_tolerance_rasters_and_areas(tmp_path, out):
@@ -517,6 +542,9 @@ def test_design_files_that_can_t_be_used(flat, tmp_path, out):
     broken = SQUARE.copy()
     broken[2, 2] = np.nan
     refused("isn't finite", flat, write_landxml(tmp_path / "n.xml", broken, HALVES), "--out", out)
+    far = SQUARE.copy()
+    far[2, 0] = 1e200
+    refused("no place on Earth", flat, write_landxml(tmp_path / "far.xml", far, HALVES), "--out", out)
     bomb = tmp_path / "bomb.xml"
     bomb.write_text('<!DOCTYPE b [<!ENTITY a "aaaa"><!ENTITY c "&a;&a;&a;">]><LandXML>&c;</LandXML>')
     refused("declares a document type", flat, bomb, "--out", out)
