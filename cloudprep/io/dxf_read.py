@@ -150,7 +150,6 @@ class _Faces:
         if self.wanted is not None and layer.casefold() != self.wanted.casefold():
             return
         for corners, faces in self._meshes(entity, kind):
-            # One by one: most drawings have a mesh a face, for which arrays take longer.
             if not all(math.isfinite(v) for corner in corners for v in corner):
                 raise BadInputError(self.path, "has a face with a corner that isn't finite")
             places, made = self.layers.setdefault(layer, ([], []))
