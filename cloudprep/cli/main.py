@@ -17,6 +17,7 @@ from cloudprep.cli import (
     check,
     checkpoints,
     demo,
+    design,
     doctor,
     inspect,
     run,
@@ -79,7 +80,20 @@ def _main(
     del version
 
 
-for _module in (run, check, stages, inspect, score, checkpoints, volume, change, section, demo, doctor):
+for _module in (
+    run,
+    check,
+    stages,
+    inspect,
+    score,
+    checkpoints,
+    volume,
+    change,
+    section,
+    design,
+    demo,
+    doctor,
+):
     app.command(_module.NAME, help=_module.HELP)(guarded(_module.command))
 
 

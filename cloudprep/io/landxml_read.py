@@ -49,6 +49,8 @@ class LandXmlTin:
         Code or name of the reference system as the file has it; empty where it names none.
     invisible : int
         Faces that the file marks as invisible: left out.
+    vertical_system : str
+        Name of the system of heights as the file has it; empty where it names none.
     """
 
     surface: TinSurface
@@ -56,6 +58,7 @@ class LandXmlTin:
     vertical_unit: float
     system: str
     invisible: int
+    vertical_system: str = ""
 
 
 def read_landxml_tin(
@@ -130,7 +133,7 @@ class _Reader:
         self.surfaces: list[_Surface] = []
         self.current: _Surface | None = None
         self.across = self.up = METRE
-        self.system = ""
+        self.system = self.vertical_system = ""
         self.parts: list[str] | None = None
         self.length = 0
         self.id = ""
@@ -189,7 +192,9 @@ class _Reader:
 
     def _system(self, given: dict[str, str]) -> None:
         code = given.get("epsgCode", "")
-        self.system = f"EPSG:{code}" if code else given.get("name", "")
+        name = given.get("name", "") or given.get("horizontalCoordinateSystemName", "")
+        self.system = f"EPSG:{code}" if code else name
+        self.vertical_system = given.get("verticalCoordinateSystemName", "") or given.get("verticalDatum", "")
 
     def _surface(self, given: dict[str, str]) -> None:
         if self.places[-2:-1] != ["Surfaces"]:
@@ -295,7 +300,7 @@ class _Reader:
         xyz *= (self.across, self.across, self.up)
         xyz[:, :2] -= origin
         made = TinSurface(surface.name, xyz, _counterclockwise(xyz, faces), surface.meaning)
-        return LandXmlTin(made, self.across, self.up, self.system, surface.invisible)
+        return LandXmlTin(made, self.across, self.up, self.system, surface.invisible, self.vertical_system)
 
 
 def _counterclockwise(xyz: NDArray[np.float64], faces: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -68,8 +68,16 @@ def _add_piece(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _add_edge(ax: float, ay: float, bx: float, by: float, buffers: Floats) -> None:
-    """Cut an edge at the borders of rows and columns, and add its pieces."""
+def add_edge(ax: float, ay: float, bx: float, by: float, buffers: Floats) -> None:
+    """Cut an edge at the borders of rows and columns, and add its pieces; for other kernels.
+
+    Parameters
+    ----------
+    ax, ay, bx, by : float
+        From where to where, in cells from the window's south-western corner.
+    buffers : ndarray of float64, shape (5, rows, columns)
+        Zeros at first; :func:`sum_up` makes covers of them.
+    """
     rows, columns = buffers.shape[1], buffers.shape[2]
     if ay == by:
         return
@@ -114,11 +122,12 @@ def _add_edge(ax: float, ay: float, bx: float, by: float, buffers: Floats) -> No
 @njit(nogil=True, cache=True, error_model="numpy")
 def _add_ring(x: Floats, y: Floats, buffers: Floats) -> None:
     for i in range(len(x) - 1):
-        _add_edge(x[i], y[i], x[i + 1], y[i + 1], buffers)
+        add_edge(x[i], y[i], x[i + 1], y[i + 1], buffers)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _sum_up(buffers: Floats) -> None:
+def sum_up(buffers: Floats) -> None:
+    """Turn what edges added into covered share and first moments (the first three buffers), in place."""
     rows, columns = buffers.shape[1], buffers.shape[2]
     for r in range(rows):
         cover = tall = 0.0
@@ -126,7 +135,7 @@ def _sum_up(buffers: Floats) -> None:
             cover += buffers[3, r, c]
             tall += buffers[4, r, c]
             # East of an edge that runs up lies the outside of a ring that runs against the clock.
-            buffers[0, r, c] = -(buffers[0, r, c] + cover)
+            buffers[0, r, c] = 0.0 - (buffers[0, r, c] + cover)  # not -0
             buffers[1, r, c] = -buffers[1, r, c]
             buffers[2, r, c] = -(buffers[2, r, c] + tall)
 
@@ -161,5 +170,5 @@ def polygon_cover(rings: list[Floats], rows: int, columns: int) -> Cover:
     buffers = np.zeros((5, rows, columns))
     for ring in rings:
         _add_ring(np.ascontiguousarray(ring[:, 0]), np.ascontiguousarray(ring[:, 1]), buffers)
-    _sum_up(buffers)
+    sum_up(buffers)
     return Cover(buffers[0], buffers[1], buffers[2])

@@ -135,3 +135,42 @@ def beside_line(line: Floats, x: Floats, y: Floats, half_width: float) -> tuple[
         left[closer] = (side * distance)[closer]
         start += length
     return along, left
+
+
+def directions(line: Floats, along: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return places at distances along a line, and which way it runs there.
+
+    Parameters
+    ----------
+    line : ndarray of float64, shape (k, 2)
+        Corners.
+    along : ndarray of float64, shape (n,)
+        Distances from its start.
+
+    Returns
+    -------
+    x, y : ndarray of float64, shape (n,)
+        Places.
+    east, north : ndarray of float64, shape (n,)
+        Unit vectors; at a corner the one that halves the angle.
+
+    Examples
+    --------
+    >>> line = np.array([[0.0, 0.0], [2.0, 0.0], [2.0, 2.0]])
+    >>> [v.round(3).tolist() for v in directions(line, np.array([1.0, 2.0, 3.0]))]
+    [[1.0, 2.0, 2.0], [0.0, 0.0, 1.0], [1.0, 0.707, 0.0], [0.0, 0.707, 1.0]]
+    """
+    line = line[np.r_[True, (np.diff(line, axis=0) != 0).any(axis=1)]]
+    steps = np.diff(line, axis=0)
+    lengths = np.hypot(*steps.T)
+    begin = np.r_[0.0, np.cumsum(lengths)]
+    near = 1e-9 * begin[-1]
+    last = len(lengths) - 1
+    before = np.clip(np.searchsorted(begin, along - near, side="right") - 1, 0, last)
+    after = np.clip(np.searchsorted(begin, along + near, side="right") - 1, 0, last)
+    unit = steps / lengths[:, None]
+    way = unit[before] + unit[after]
+    long = np.hypot(*way.T)
+    # A line that turns right back has no such direction: the one after the corner counts.
+    way = np.where(long[:, None] > 1e-9, way / np.maximum(long, 1e-9)[:, None], unit[after])
+    return np.interp(along, begin, line[:, 0]), np.interp(along, begin, line[:, 1]), way[:, 0], way[:, 1]

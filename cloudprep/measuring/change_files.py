@@ -15,22 +15,17 @@ from cloudprep.io.raster_writing import written_on_cells
 from cloudprep.io.vectors import write_layers
 from cloudprep.measuring.areas import read_areas
 from cloudprep.measuring.change import LOWERED, RAISED, UNSURE, significance
+from cloudprep.measuring.difference_picture import DifferencePicture
 from cloudprep.model.crs import METRE
 from cloudprep.model.layer import Layer
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from numpy.typing import NDArray
-
     from cloudprep.measuring.change import ChangeReport, Comparison
 
 CODES = {LOWERED: "lowered", UNSURE: "too little to tell", RAISED: "raised"}
-_LARGEST_SIDE = 1600
-# Blue for raised, orange for lowered, light grey between: apart for all kinds of colour vision (Okabe and Ito
-# 2008, "Color universal design", whose blue and vermilion these are).
-_RAISED, _LOWERED, _MIDDLE, _NOTHING = (0, 114, 178), (213, 94, 0), (242, 242, 242), (255, 255, 255)
-_SAID = 200
+_LEGEND = ("orange: lowered, blue: raised", "grey: too little to tell, white: no heights")
 
 
 def write_change(comparison: Comparison, report: ChangeReport, out: Path) -> list[Path]:
@@ -57,7 +52,7 @@ def write_change(comparison: Comparison, report: ChangeReport, out: Path) -> lis
     """
     make_folder(out)
     rasters = [out / "difference.tif", out / "significance.tif"]
-    picture = _Picture(comparison)
+    picture = DifferencePicture(*comparison.window[2:], (LOWERED, RAISED))
     with ExitStack() as stack:
         unit = "metre"
         difference = stack.enter_context(
@@ -78,7 +73,9 @@ def write_change(comparison: Comparison, report: ChangeReport, out: Path) -> lis
             difference.put(row, strip.difference)
             codes.put(row, code)
             picture.add(row, strip.difference, code)
-    made = [*rasters, _table(report, out / "change.csv"), picture.write(report, out / "change.png")]
+    told = f"significant from {report.smallest}"
+    drawn = picture.write(out / "change.png", report.cell, _LEGEND, told)
+    made = [*rasters, _table(report, out / "change.csv"), drawn]
     if comparison.request.over is not None:
         made.append(_layer(comparison, report, out / "change.gpkg"))
     return made
@@ -122,62 +119,3 @@ def _layer(comparison: Comparison, report: ChangeReport, target: Path) -> Path:
     origin = (raster.left * unit, raster.bottom * unit)
     write_layers([layer], target, raster.crs, origin, software=f"cloudprep {__version__}")
     return target
-
-
-class _Picture:
-    """A map of the change with its scale, at most 1600 pixels a side, gathered strip by strip."""
-
-    def __init__(self, comparison: Comparison) -> None:
-        _, _, rows, columns = comparison.window
-        self._step = max(1, -(-max(rows, columns) // _LARGEST_SIDE))
-        shape = (-(-rows // self._step), -(-columns // self._step))
-        self._values = np.full(shape, np.nan)
-        self._code = np.zeros(shape, np.uint8)
-
-    def add(self, row: int, difference: NDArray[np.float64], code: NDArray[np.uint8]) -> None:
-        """Take every so many cells."""
-        first = -row % self._step
-        at = slice((row + first) // self._step, (row + len(difference) - 1) // self._step + 1)
-        self._values[at] = difference[first :: self._step, :: self._step]
-        self._code[at] = code[first :: self._step, :: self._step]
-
-    def write(self, report: ChangeReport, target: Path) -> Path:
-        """Write the picture; the scale ends at what 98 % of significant changes stay below."""
-        from PIL import Image, ImageDraw, ImageFont  # noqa: PLC0415 - only where a picture is made
-
-        sure = np.isin(self._code, (LOWERED, RAISED))
-        most = float(np.nanpercentile(np.abs(self._values[sure]), 98)) if sure.any() else 0.1
-        most = max(most, 1e-3)
-        share = np.clip(np.nan_to_num(self._values) / most, -1, 1)[..., None]
-        ends = np.where(share >= 0, np.array(_RAISED), np.array(_LOWERED))
-        colour = np.where(sure[..., None], _MIDDLE + np.abs(share) * (ends - _MIDDLE), np.array(_MIDDLE))
-        colour[self._code == 0] = _NOTHING
-        high, wide = self._values.shape
-        scale = max(1, 600 // max(high, wide))
-        picture = Image.fromarray(colour[::-1].astype(np.uint8)).resize((wide * scale, high * scale), 0)
-        legend = 110
-        canvas = Image.new("RGB", (max(picture.width, 420), picture.height + legend), _NOTHING)
-        canvas.paste(picture, (0, 0))
-        draw, font, small = ImageDraw.Draw(canvas), ImageFont.load_default(15), ImageFont.load_default(12)
-        top = picture.height + 12
-        for i in range(_SAID):
-            s = 2 * i / (_SAID - 1) - 1
-            end = np.array(_RAISED if s >= 0 else _LOWERED)
-            shade = tuple(int(v) for v in _MIDDLE + abs(s) * (end - _MIDDLE))
-            draw.line([(20 + i, top), (20 + i, top + 18)], fill=shade)
-        draw.rectangle([19, top - 1, 20 + _SAID, top + 19], outline=(90, 90, 90))
-        draw.text((20, top + 24), f"-{most:.2f} m", fill=(0, 0, 0), font=font)
-        draw.text((20 + _SAID - 55, top + 24), f"+{most:.2f} m", fill=(0, 0, 0), font=font)
-        words = ["orange: lowered, blue: raised", "grey: too little to tell, white: no heights"]
-        for i, line in enumerate(words):
-            draw.text((240, top + 18 * i - 2), line, fill=(0, 0, 0), font=small)
-        draw.text((20, top + 52), f"significant from {report.smallest}"[:64], fill=(0, 0, 0), font=small)
-        draw.text(
-            (20, top + 70),
-            f"north up, 1 pixel = {self._step * report.cell / scale:g} m",
-            fill=(0, 0, 0),
-            font=small,
-        )
-        with whole_file(target) as part:
-            canvas.save(part, "PNG")
-        return target

@@ -16,6 +16,7 @@ from cloudprep.kernels.polygon_cover import polygon_cover
 from cloudprep.kernels.volume_error import HeightErrors, VolumeError, correlated_error
 from cloudprep.measuring.areas import read_areas
 from cloudprep.measuring.bases import NAMES, EdgeSurface, between_cells, edge_base, level_base
+from cloudprep.measuring.cells import SLIVER, STRIP_CELLS, heights_between, heights_of_parts
 from cloudprep.model.crs import METRE
 
 if TYPE_CHECKING:
@@ -37,8 +38,6 @@ CAUTION = (
     "licensed practice."
 )
 ERROR_SUFFIX = "_standard_error"
-_STRIP_CELLS = 2_000_000
-_SLIVER = 1e-9
 
 
 @dataclass(frozen=True)
@@ -173,11 +172,11 @@ def measure_volumes(
     notes: list[str] = list(raster.assumed)
     areas = read_areas(over, raster, layer, notes.append)
     second = _other_terrain(base, raster)
-    beside = _error_raster(terrain) if errors is None else None
+    beside = error_raster(raster) if errors is None else None
     warnings: list[str] = []
     found = []
     with raster.opened() as file:
-        work = _Work(raster, file, errors, _opened(beside, raster))
+        work = _Work(raster, file, errors, beside)
         if second is None:
             found = [work.measure(area, _base(base, area, work)) for area in areas]
         else:
@@ -185,7 +184,7 @@ def measure_volumes(
             with second.opened() as other:
                 found = [work.measure(area, _Terrain(second, other, raster)) for area in areas]
     for volume in found:
-        if volume.missing > max(_SLIVER, 1e-6 * volume.area):
+        if volume.missing > max(SLIVER, 1e-6 * volume.area):
             share = volume.missing / volume.area
             warnings.append(
                 f"area '{volume.name}': {volume.missing:,.1f} m2 ({share:.1%}) has no height and isn't "
@@ -198,7 +197,7 @@ def measure_volumes(
         unit=unit_name(raster.crs.vertical_unit or METRE),
         cell=raster.cell * (raster.crs.horizontal_unit or METRE),
         volumes=tuple(found),
-        errors=_error_words(errors, beside),
+        errors=_error_words(errors, None if beside is None else beside.path),
         warnings=tuple(warnings),
         assumed=tuple(notes),
     )
@@ -215,13 +214,16 @@ def _error_words(errors: HeightErrors | None, beside: Path | None) -> str:
     )
 
 
-def _error_raster(terrain: Path) -> Path | None:
-    path = terrain.with_name(f"{terrain.stem}{ERROR_SUFFIX}{terrain.suffix}")
-    return path if path.exists() else None
+def error_raster(terrain: HeightRaster) -> HeightRaster | None:
+    """Return the raster of standard errors beside a terrain, on its very cells; None where there is none.
 
-
-def _opened(path: Path | None, terrain: HeightRaster) -> HeightRaster | None:
-    if path is None:
+    Raises
+    ------
+    BadInputError
+        If it lies on other cells.
+    """
+    path = terrain.path.with_name(f"{terrain.path.stem}{ERROR_SUFFIX}{terrain.path.suffix}")
+    if not path.exists():
         return None
     found = open_heights(path)
     if not same_cells(found, terrain):
@@ -325,18 +327,7 @@ class _Work:
 
     def heights_at(self, x: Floats, y: Floats) -> Floats:
         """Return heights (m) at positions (m from the corner), between cell centres."""
-        across, north = x / self.cell, y / self.cell
-        found = np.full(len(x), np.nan)
-        # Few rows at a time: an area may be as wide as the raster.
-        strip = max(16, _STRIP_CELLS // max(1, int(np.ptp(across)) + 4))
-        band = np.floor(north / strip).astype(np.int64)
-        for b in np.unique(band):
-            here = band == b
-            r0, r1 = math.floor(north[here].min()) - 1, math.ceil(north[here].max()) + 2
-            c0, c1 = math.floor(across[here].min()) - 1, math.ceil(across[here].max()) + 2
-            values = self.file.window(r0, c0, r1 - r0, c1 - c0) * self.up
-            found[here] = between_cells(values, across[here] - c0, north[here] - r0)
-        return found
+        return heights_between(self.file, self.cell, self.up, x, y)
 
     def measure(self, area: Area, base: Base) -> Volume:
         """Return the volume of an area."""
@@ -367,29 +358,28 @@ class _Work:
         r0, r1 = max(r0, 0), min(r1, self.raster.rows)
         if c0 >= c1 or r0 >= r1:
             return
-        step = max(1, _STRIP_CELLS // (c1 - c0))
+        step = max(1, STRIP_CELLS // (c1 - c0))
         for row in range(r0, r1, step):
             rows = min(step, r1 - row)
             moved = [ring - [c0, row] for ring in rings]
             yield row, c0, polygon_cover(moved, rows, c1 - c0)
 
     def _add(self, sums: _Sums, row: int, column: int, cover: Any, base: Base) -> None:
-        r, c = np.nonzero(cover.area > _SLIVER)
+        r, c = np.nonzero(cover.area > SLIVER)
         if len(r) == 0:
             return
         rows, columns = cover.area.shape
-        z = self.file.window(row - 1, column - 1, rows + 2, columns + 2) * self.up
         share = cover.area[r, c]
         dx, dy = cover.x[r, c] / share, cover.y[r, c] / share
-        partial = share < 1 - _SLIVER
-        height = self._middle(z, r, c, dx, dy, partial)
+        z = self.file.window(row - 1, column - 1, rows + 2, columns + 2) * self.up
+        height = heights_of_parts(z, r, c, share, dx, dy)
         x, y = (column + c + 0.5 + dx) * self.cell, (row + r + 0.5 + dy) * self.cell
         if isinstance(base, EdgeSurface):
             wide = base.window(row - 1, column - 1, rows + 2, columns + 2, self.cell)
-            from_base = self._middle(wide, r, c, dx, dy, partial)
+            from_base = heights_of_parts(wide, r, c, share, dx, dy)
             # Cells whose centre, or that of a neighbour, lies beyond the edge tell no slope.
             lone = np.isnan(wide[1:-1, :-2] + wide[1:-1, 2:] + wide[:-2, 1:-1] + wide[2:, 1:-1])[r, c]
-            beside = np.isnan(from_base) | (partial & lone)
+            beside = np.isnan(from_base) | ((share < 1 - SLIVER) & lone)
             from_base[beside] = base.at(x[beside], y[beside])
         else:
             from_base = base.at(x, y)
@@ -407,22 +397,6 @@ class _Work:
         thin = max(1, len(size) // 3000)
         sums.x.append(x[there][::thin])
         sums.y.append(y[there][::thin])
-
-    @staticmethod
-    def _middle(
-        z: Floats,
-        r: NDArray[np.int64],
-        c: NDArray[np.int64],
-        dx: Floats,
-        dy: Floats,
-        partial: NDArray[np.bool_],
-    ) -> Floats:
-        """Return heights at the middle of what is covered; ``z`` has a cell to spare on all sides."""
-        height = z[r + 1, c + 1]
-        r2, c2 = r[partial] + 1, c[partial] + 1
-        height[partial] += dx[partial] * _rise(z[r2, c2 - 1], z[r2, c2], z[r2, c2 + 1])
-        height[partial] += dy[partial] * _rise(z[r2 - 1, c2], z[r2, c2], z[r2 + 1, c2])
-        return height
 
     def _random(
         self,
@@ -453,14 +427,6 @@ class _Work:
             correlated=correlated_error(x, y, sums.measured, errors.correlated, errors.reach),
             systematic=sums.measured * errors.systematic,
         )
-
-
-def _rise(before: Floats, own: Floats, after: Floats) -> Floats:
-    """Return the rise a cell from what neighbours are there."""
-    both = (after - before) / 2
-    one = np.where(np.isnan(after), own - before, after - own)
-    rise = np.where(np.isnan(both), one, both)
-    return np.where(np.isnan(rise), 0.0, rise)
 
 
 def total_of(volumes: Sequence[Volume]) -> tuple[float, float, float]:

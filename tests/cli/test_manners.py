@@ -69,12 +69,12 @@ def test_no_command_shows_the_help(call: Call) -> None:
 
 
 def _break(monkeypatch: pytest.MonkeyPatch, error: BaseException) -> None:
-    from cloudprep import config
+    from cloudprep.engine import fetching
 
     def broken(name: str) -> None:
         raise error
 
-    monkeypatch.setattr(config, "load_pipeline", broken)
+    monkeypatch.setattr(fetching, "load_pipeline", broken)
 
 
 @pytest.mark.parametrize(
@@ -128,7 +128,7 @@ def test_debug_adds_the_traceback(
 def test_a_warning_of_a_library_is_a_plain_line(call: Call, monkeypatch: pytest.MonkeyPatch) -> None:
     import warnings
 
-    from cloudprep import config
+    from cloudprep.engine import fetching
 
     def warn(name: str) -> None:
         with warnings.catch_warnings():
@@ -136,7 +136,7 @@ def test_a_warning_of_a_library_is_a_plain_line(call: Call, monkeypatch: pytest.
             warnings.warn("something odd", stacklevel=1)
         raise UsageError("end")
 
-    monkeypatch.setattr(config, "load_pipeline", warn)
+    monkeypatch.setattr(fetching, "load_pipeline", warn)
     assert call("check", "any").stderr.splitlines() == ["cloudprep: warning: something odd", "cloudprep: end"]
 
 

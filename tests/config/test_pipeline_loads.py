@@ -80,6 +80,7 @@ def test_defaults_are_filled_in_and_derived_values_stay_empty(load: Callable[[st
         "las_version": "keep",
         "raster_nodata": -9999.0,
         "height_unit": "keep",
+        "layers": ["gpkg"],
         "tiles": None,
         "tile_index": False,
         "stac_item": False,

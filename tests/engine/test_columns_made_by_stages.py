@@ -152,8 +152,8 @@ def with_confidence(path, values, kind="u1"):
 
 
 def test_the_table_tells_what_columns_are_for():
-    assert EXTRA_LABELS == (NAME,)
-    assert LABEL_COLUMNS == ("classification", "withheld", NAME)
+    assert EXTRA_LABELS == (NAME, "height_above_ground")
+    assert LABEL_COLUMNS == ("classification", "withheld", NAME, "height_above_ground")
     assert set(WORKING_COLUMNS) == {
         "neighbour_distance",
         "roughness",
