@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 import typer
 
 from cloudprep.cli import (
+    align,
     change,
     check,
     checkpoints,
@@ -79,7 +80,8 @@ def _main(
     del version
 
 
-for _module in (run, check, stages, inspect, score, checkpoints, volume, change, section, demo, doctor):
+_COMMANDS = (run, check, stages, inspect, score, checkpoints, volume, change, align, section, demo, doctor)
+for _module in _COMMANDS:
     app.command(_module.NAME, help=_module.HELP)(guarded(_module.command))
 
 
