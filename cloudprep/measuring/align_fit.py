@@ -260,9 +260,14 @@ class Match:
             If turns are allowed and open3d can't be loaded.
         """
         first = self.pairs(self.start(), max(self.reach, self.limits.most))
-        if len(first.rows) >= LEAST_PAIRS:
-            self._refuse_few_groups(first)
-            self._refuse_unshown(shown(first, self.planes, self.limits.free, _limit(first)))
+        if len(first.rows) < LEAST_PAIRS:
+            raise AlignmentError(
+                f"{self._which}: only {len(first.rows):,} of {len(self.moving):,} points lie within "
+                f"{max(self.reach, self.limits.most):g} m of the other's surface: farther than may be moved "
+                "(--most-shift)"
+            )
+        self._refuse_few_groups(first)
+        self._refuse_unshown(shown(first, self.planes, self.limits.free, _limit(first)))
         motion = (_turning if self.limits.allow == "rigid" else _shifting)(self).rounded()
         pairs = self.pairs(motion, self.reach)
         if len(pairs.rows) < LEAST_PAIRS:
