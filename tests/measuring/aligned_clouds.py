@@ -19,7 +19,7 @@ class Known:
 
 
 def remains(known, told):
-    """Return how far points at a told motion's centre are from home, m, and by how much they are turned, degrees."""
+    """Return how far points at a told motion's centre are from home, m, and how turned, degrees."""
     centre = np.array(told["centre"])
     turn = Rotation.from_matrix(told["rotation"])
     ended = turn.apply(known(centre[None])[0] - centre) + centre + told["shift"]
@@ -61,11 +61,12 @@ def write_cloud(path, points, classification=2, *, scale=0.001, crs="EPSG:25832"
     return path
 
 
-def scattered(height, count=30_000, side=120.0, noise=0.02, seed=0, corner=(0.0, 0.0)):
+def scattered(height, count=30_000, side=120.0, noise=0.02, seed=0, corner=(0.0, 0.0), away=(0.0, 0.0, 0.0)):
+    """Return points of a surface, the corner of the site at 0, all moved away by a shift."""
     rng = np.random.default_rng(seed)
     x, y = rng.uniform(0, side, (2, count))
     x, y = x + corner[0], y + corner[1]
-    return np.c_[x, y, height(x, y) + rng.normal(0, noise, count)]
+    return np.c_[x, y, height(x, y) + rng.normal(0, noise, count)] + np.array(away)
 
 
 def hills(x, y):

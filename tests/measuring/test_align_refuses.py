@@ -62,9 +62,9 @@ def test_a_small_overlap_is_refused(tmp_path, earlier):
 
 
 def test_a_motion_out_of_bounds_is_refused(tmp_path, earlier):
-    b = later(tmp_path, scattered(hills, seed=2) + [0, 0, 0.8])
+    b = later(tmp_path, scattered(hills, seed=2, away=(0, 0, 0.8)))
     assert "no more than 0.5 m are allowed" in refused(3, b, "--to", earlier, "--most-shift", "0.5")
-    far = later(tmp_path, scattered(hills, seed=2) + [0, 0, 5.0], "far.las")
+    far = later(tmp_path, scattered(hills, seed=2, away=(0, 0, 5.0)), "far.las")
     assert "farther than may be moved" in refused(3, far, "--to", earlier)
 
 

@@ -107,7 +107,7 @@ def test_standard_errors_are_of_the_right_size(tmp_path, allow):
 
 def test_vertical_works_on_level_ground(tmp_path):
     earlier = write_cloud(tmp_path / "a.las", scattered(level, seed=1))
-    later = write_cloud(tmp_path / "b.las", scattered(level, seed=2) + [0, 0, 0.137])
+    later = write_cloud(tmp_path / "b.las", scattered(level, seed=2, away=(0, 0, 0.137)))
     report = machine(later, "--to", earlier, "--allow", "vertical")
     told = report["clouds"][0]
     assert told["shift"][:2] == [0, 0]
@@ -174,7 +174,7 @@ def test_all_points_of_stable_areas_show_a_shift_on_level_ground(tmp_path):
 
 def test_several_clouds_of_a_date_move_as_one(tmp_path):
     earlier = write_cloud(tmp_path / "a.las", scattered(hills, seed=8))
-    points = scattered(hills, seed=9) + [0, 0, 0.3]
+    points = scattered(hills, seed=9, away=(0, 0, 0.3))
     west = points[:, 0] < 60
     later = [write_cloud(tmp_path / f"b{i}.las", points[w]) for i, w in enumerate((west, ~west))]
     clouds = machine(*later, "--to", earlier)["clouds"]
@@ -190,7 +190,7 @@ def test_feet_are_told_in_metres(tmp_path):
     other = scattered(lambda x, y: 10 + 6 * np.sin(x / 40) * np.cos(y / 45), side=400, seed=11)
     corner = {"crs": "EPSG:2263", "offsets": (EAST, NORTH, 0.0)}
     earlier = write_cloud(tmp_path / "a.las", points, **corner)
-    later = write_cloud(tmp_path / "b.las", other + [0, 0, 1.0], **corner)
+    later = write_cloud(tmp_path / "b.las", other + np.array([0, 0, 1.0]), **corner)
     told = machine(later, "--to", earlier, "--allow", "vertical")["clouds"][0]
     assert told["shift"][2] == pytest.approx(-foot, abs=0.002)
 
@@ -198,6 +198,6 @@ def test_feet_are_told_in_metres(tmp_path):
 @pytest.mark.parametrize("allow", ["shift", RIGID])
 def test_results_are_the_same_again(tmp_path, allow):
     earlier = write_cloud(tmp_path / "a.las", scattered(hills, seed=12))
-    later = write_cloud(tmp_path / "b.las", scattered(hills, seed=13) + [0.2, 0.1, 0.3])
+    later = write_cloud(tmp_path / "b.las", scattered(hills, seed=13, away=(0.2, 0.1, 0.3)))
     first, second = (machine(later, "--to", earlier, "--allow", allow)["clouds"] for _ in range(2))
     assert first == second if allow == "shift" else first[0]["shift"] == second[0]["shift"]

@@ -1,7 +1,8 @@
 """What aligning is built of gives the same as open3d, where that has it.
 
-Source: open3d.geometry.PointCloud.estimate_normals, open3d.pipelines.registration (TukeyLoss, point to plane), as
-its documentation describes them. open3d needs a few system libraries; where it can't load, these are skipped.
+Source: open3d.geometry.PointCloud.estimate_normals and open3d.pipelines.registration (TukeyLoss, point to
+plane), as its documentation describes them. open3d needs a few system libraries; where it can't load, these are
+skipped.
 """
 
 import numpy as np
@@ -57,7 +58,7 @@ def test_weights_are_open3ds():
 def test_a_rigid_step_is_open3ds():
     """One step from the same pairs; the turns are so small that vector and Euler angles agree to 1e-8."""
     planes = fitted_planes(ground(8000, 2), 4.0)
-    moving = ground(6000, 3) + [0.004, -0.003, 0.005]
+    moving = ground(6000, 3) + np.array([0.004, -0.003, 0.005])
     pairs = paired(moving, planes, cKDTree(planes.places), 3.0)
     matrix = design(pairs, planes, (0, 1, 2, 3, 4, 5))
     weights = biweights(pairs.distances, 0.2)
