@@ -391,7 +391,7 @@ class Match:
 def _cell_for(moving: Thinned, reference: Thinned) -> float:
     """Return the wider of both spacings, to the centimetre.
 
-    On the two laser flights of the demo wider cells were worse: twice the spacing tripled the errors of shifts.
+    On the two laser flights of the demo cells twice as wide gave larger errors of shifts.
     """
     box = moving.bounds()
     finest = math.sqrt(max(box.width * box.height, 0.0) / _MOST_CELLS)

