@@ -72,6 +72,12 @@ class ClusterError(CloudprepError):
     exit_code: ClassVar[int] = EXIT_INPUT_FAILED
 
 
+class AlignmentError(CloudprepError):
+    """Clouds can't be aligned well enough for what is sought; nothing is moved."""
+
+    exit_code: ClassVar[int] = EXIT_GATE_FAILED
+
+
 class OutputError(CloudprepError):
     """A deliverable can't be written (folder not writable, disk full); nothing half-written is left."""
 

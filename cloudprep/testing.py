@@ -18,7 +18,7 @@ import shapely
 from pydantic import ValidationError
 from scipy.spatial import cKDTree
 
-from cloudprep.engine.passes import StagePass, StageResult
+from cloudprep.engine.passes import StagePass
 from cloudprep.engine.progress import Silent
 from cloudprep.engine.sitefacts import measure_site
 from cloudprep.engine.store_memory import MemoryStore

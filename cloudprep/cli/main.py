@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 import typer
 
 from cloudprep.cli import (
+    align,
     change,
     check,
     checkpoints,
@@ -89,8 +90,9 @@ for _module in (
     checkpoints,
     volume,
     change,
-    section,
     design,
+    section,
+    align,
     demo,
     doctor,
 ):

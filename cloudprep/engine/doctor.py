@@ -103,6 +103,7 @@ def examine() -> list[Finding]:
         _reference_systems(),
         _laz(),
         _cluster(),
+        _turns(),
     ]
 
 
@@ -179,6 +180,13 @@ def _cluster() -> Finding:
         return Finding("dask", f"{version('distributed')}, for --engine dask")
     except PackageNotFoundError:  # no problem: few need it
         return Finding("dask", "not installed; for --engine dask: pip install 'cloudprep[cluster]'")
+
+
+def _turns() -> Finding:
+    try:
+        return Finding("open3d", f"{version('open3d')}, for align --allow rigid")
+    except PackageNotFoundError:  # no problem: few need it
+        return Finding("open3d", "not installed; for align --allow rigid: pip install 'cloudprep[align]'")
 
 
 def _writable(folder: Path) -> bool:

@@ -10,6 +10,7 @@ import numpy as np
 from cloudprep.engine.executor import Threads
 from cloudprep.engine.memory import give_back
 from cloudprep.engine.rasters import bands_of
+from cloudprep.engine.stage_result import StageResult
 from cloudprep.errors import CloudprepError
 from cloudprep.model.columns import COLUMNS, EXTRA_LABELS, WORKING_COLUMNS
 from cloudprep.model.moves import ClassMoves
@@ -27,8 +28,6 @@ if TYPE_CHECKING:
     from cloudprep.engine.store import Block, Store
     from cloudprep.model.bounds import Bounds
     from cloudprep.model.delta import Solution
-    from cloudprep.model.grid import Grid
-    from cloudprep.model.layer import Layer, TinSurface
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
 
@@ -46,45 +45,6 @@ class ContractError(CloudprepError):
 def sweeps_of(stage: Stage) -> int:
     """Return how many times a stage goes over the points, at most."""
     return int(stage.summarises) + int(stage.revisits) + int(bool(stage.provides)) + int(stage.draws)
-
-
-@dataclass
-class StageResult:
-    """What came of one stage.
-
-    Parameters
-    ----------
-    grids : tuple of Grid
-        Raster products.
-    layers : tuple of Layer
-        Vector products.
-    surfaces : tuple of TinSurface
-        Surfaces of triangles.
-    figures : dict
-        Named results.
-    warnings : list of str
-        Lines for people.
-    changed : int
-        Points whose class or withheld flag is another now.
-    moves : ClassMoves or None
-        Which classes points went to; None where the stage gives no classes.
-    """
-
-    grids: tuple[Grid, ...] = ()
-    layers: tuple[Layer, ...] = ()
-    surfaces: tuple[TinSurface, ...] = ()
-    figures: dict[str, float | int] = field(default_factory=dict)
-    warnings: list[str] = field(default_factory=list)
-    changed: int = 0
-    moves: ClassMoves | None = None
-
-    def take(self, solution: Solution) -> None:
-        """Add what a stage worked out for the site."""
-        self.grids = (*self.grids, *solution.grids)
-        self.layers = (*self.layers, *solution.layers)
-        self.surfaces = (*self.surfaces, *solution.surfaces)
-        self.figures.update(solution.figures)
-        self.warnings.extend(w for w in solution.warnings if w not in self.warnings)
 
 
 @dataclass(frozen=True)

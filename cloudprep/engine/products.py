@@ -13,7 +13,7 @@ from cloudprep.errors import UsageError
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from cloudprep.engine.passes import StageResult
+    from cloudprep.engine.stage_result import StageResult
     from cloudprep.model.grid import Canvas, Grid
     from cloudprep.model.layer import Layer, TinSurface
     from cloudprep.model.site import SiteFacts

@@ -6,7 +6,7 @@ import os
 import tempfile
 import time
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,8 +24,9 @@ from cloudprep.engine.closing import (
     site_record,
     status_of,
 )
-from cloudprep.engine.deliver import LAYERS, SURFACE, check_deliverable, deliver_clouds
+from cloudprep.engine.deliver import LAYERS, check_deliverable, deliver_clouds
 from cloudprep.engine.delivery import Delivery
+from cloudprep.engine.dry_run import plan_record, planned_outputs
 from cloudprep.engine.executor import Threads
 from cloudprep.engine.executor_dask import Dask
 from cloudprep.engine.fetching import FetchedInputs
@@ -58,8 +59,8 @@ from cloudprep.engine.record import (
     write_record,
 )
 from cloudprep.engine.reference import Assumptions, settle, site_reference
+from cloudprep.engine.request import RunOutcome, RunRequest
 from cloudprep.engine.scratch import ScratchFolder, bytes_in
-from cloudprep.engine.stac import ITEM_NAME
 from cloudprep.engine.store import code_counts
 from cloudprep.engine.tiling import check_tiles
 from cloudprep.engine.tracking import TrackedInput, old_labels, open_with_points
@@ -79,97 +80,21 @@ from cloudprep.model.bounds import Bounds
 from cloudprep.model.columns import WORKING_COLUMNS
 from cloudprep.model.crs import CloudCrs
 
+__all__ = ["RunOutcome", "RunRequest", "run_site"]
+
 if TYPE_CHECKING:
     from datetime import date
 
-    from cloudprep.config import Pipeline
     from cloudprep.engine.area import Area, Region
     from cloudprep.engine.executor import Executor
     from cloudprep.engine.holding import Holder
     from cloudprep.engine.loading import Units
     from cloudprep.engine.progress import ProgressSink
-    from cloudprep.engine.record import Engine
     from cloudprep.engine.store import Store
     from cloudprep.io.las import Flight
     from cloudprep.model.grid import Grid
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
-
-
-@dataclass(frozen=True)
-class RunRequest:
-    """What is wanted.
-
-    Parameters
-    ----------
-    pipeline : Pipeline
-        The checked pipeline.
-    inputs : tuple of str
-        Files, folders, globs, and URLs of these.
-    out : Path or str
-        Folder of the run, or its URL: then it is made on this machine, and uploaded when it is finished.
-    workers : int, optional
-        Threads; by default one a processor. The results don't depend on it.
-    overwrite : bool
-        Whether a finished run in the folder may be replaced.
-    dry_run : bool
-        Only plan; nothing is written.
-    assume_crs : str, optional
-        Reference system for clouds that carry none.
-    block_edge : float, optional
-        Edge of a block in memory, m; by default from the density. The results don't depend on it.
-    memory : int, optional
-        Bytes that the run may use; by default a share of the machine's. Points that don't fit are held in
-        files. The results don't depend on it.
-    scratch : Path, optional
-        Folder for these files; by default the folder of the run.
-    block_points : int, optional
-        Points in a block in files; by default from the memory. The results don't depend on it.
-    engine : {"threads", "dask"}
-        Who works on the blocks. The results don't depend on it.
-    scheduler : str, optional
-        Address of a dask scheduler whose workers share the scratch folder; by default ``dask`` starts as many
-        processes on this machine as there are workers.
-    cell : float, optional
-        Cell size of all rasters whose stage names none itself, m; by default what the pipeline says.
-    boundary : Path, optional
-        Polygons of the area to deliver; by default what the pipeline says.
-    """
-
-    pipeline: Pipeline
-    inputs: tuple[str, ...]
-    out: Path | str
-    workers: int | None = None
-    overwrite: bool = False
-    dry_run: bool = False
-    assume_crs: str | None = None
-    block_edge: float | None = None
-    memory: int | None = None
-    scratch: Path | None = None
-    block_points: int | None = None
-    engine: Engine = "threads"
-    scheduler: str | None = None
-    cell: float | None = None
-    boundary: Path | None = None
-
-
-@dataclass(frozen=True)
-class RunOutcome:
-    """What came of a run.
-
-    Parameters
-    ----------
-    record : dict
-        What ``run.json`` holds; for a dry run, the plan.
-    exit_code : int
-        0 done, 1 some input failed, 3 a gate failed.
-    lines : list of str
-        The outcome for people.
-    """
-
-    record: dict[str, Any]
-    exit_code: int
-    lines: list[str]
 
 
 def run_site(request: RunRequest, progress: ProgressSink) -> RunOutcome:
@@ -458,34 +383,13 @@ class _Run:
 
     def _dry_run(self) -> RunOutcome:
         alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
-        lines = [f"FAILED {i.shown}: {i.failure}" for i in self.inputs if not i.alive]
-        outputs = [self.targets[i.name] for i in self._alive()]
         plan: dict[str, Any] = {}
+        lines = [f"FAILED {i.shown}: {i.failure}" for i in self.inputs if not i.alive]
         if alive:
             site = self._rough_site(alive)
             stages = resolved_roughly(self.stages, site)
-            made_names = dict.fromkeys(g for s in stages for g in s.products())
-            tiling, wanted = self.delivery.tiling, self.request.pipeline.output
-            if tiling is not None:
-                check_tiles(tiling, self.stages, site)
-            outputs += [
-                self.folder.terrain / f"{g if tiling is None else tiling.pattern(g)}.tif" for g in made_names
-            ]
-            if any(s.makes_layers for s in stages):
-                outputs += [
-                    self.folder.terrain / LAYERS.format(ending)
-                    for ending in ("gpkg", "dxf")
-                    if ending in wanted.layers
-                ]
-            outputs += [self.folder.terrain / SURFACE.format(n) for s in stages for n in s.makes_surfaces]
-            outputs += [self.folder.terrain / INDEX] if wanted.tile_index else []
-            outputs += [self.folder.root / ITEM_NAME] if wanted.stac_item else []
-            outputs.append(self.folder.root / "run.json")
-            if self.area is not None:
-                lines.append(
-                    f"boundary: {self.area.path}: {self.area.inner.polygon.area:,.0f} m2, and "
-                    f"{self.area.buffer:g} m around it are used; what lies beyond is only read"
-                )
+            if self.delivery.tiling is not None:
+                check_tiles(self.delivery.tiling, self.stages, site)
             made = plan_run(
                 stages,
                 site,
@@ -493,22 +397,17 @@ class _Run:
                 workers=self.workers,
                 boxes=header_boxes(alive),
             )
+            clouds = [self.targets[i.name] for i in self._alive()]
+            outputs = [*clouds, *planned_outputs(stages, self.folder, self.delivery, self.request.pipeline)]
             named = [self._told(path) for path in outputs]
+            if self.area is not None:
+                lines.append(
+                    f"boundary: {self.area.path}: {self.area.inner.polygon.area:,.0f} m2, and "
+                    f"{self.area.buffer:g} m around it are used; what lies beyond is only read"
+                )
             lines += plan_lines(made, named)
             lines.append("derived values come from the headers here; the run measures them")
-            plan = {
-                "points": made.points,
-                "blocks": made.blocks,
-                "memory_bytes": made.memory.expected,
-                "on_disk": made.memory.on_disk,
-                "scratch_bytes": made.memory.scratch,
-                "passes": [
-                    {"stage": s.name, "sweeps": s.sweeps, "buffer_m": s.reach, "hands_on": list(s.working)}
-                    for s in made.stages
-                ],
-                "extra_dimensions": list(made.extra_labels),
-                "outputs": named,
-            }
+            plan = plan_record(made, named)
         record = {
             "dry_run": True,
             "plan": plan,

@@ -30,7 +30,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-_RASTERS = (".tif", ".tiff", ".vrt", ".img", ".asc")
+RASTERS = (".tif", ".tiff", ".vrt", ".img", ".asc")
+"""Endings of files that are read as rasters."""
 # Ground around a position is looked for this far, m; farther where that doesn't settle it.
 _RADII = (8.0, 60.0)
 _FIRST = 64
@@ -81,7 +82,7 @@ def open_surface(path: Path) -> Surface:
     BadInputError
         If it is neither a raster nor a cloud that can be read.
     """
-    return RasterSurface(open_heights(path)) if path.suffix.lower() in _RASTERS else CloudSurface(path)
+    return RasterSurface(open_heights(path)) if path.suffix.lower() in RASTERS else CloudSurface(path)
 
 
 class RasterSurface:

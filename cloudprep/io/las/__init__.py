@@ -1,6 +1,7 @@
 """LAS and LAZ: checked reading, and writing by patching the source."""
 
 from cloudprep.io.las.columns import read_columns
+from cloudprep.io.las.coordinates import CoordinatePatch
 from cloudprep.io.las.crs import assumed_crs, assumed_units
 from cloudprep.io.las.extra_labels import check_room_for_labels
 from cloudprep.io.las.fingerprint import fingerprint
@@ -11,6 +12,7 @@ from cloudprep.io.las.write import NothingWithinError, WriteOptions, WrittenClou
 
 __all__ = [
     "ArrayLabels",
+    "CoordinatePatch",
     "Flight",
     "LabelRows",
     "NothingWithinError",

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from cloudprep.io.las.coordinates import CoordinatePatch
     from cloudprep.io.las.flight import Flight
 
 # Whole chunks of 50,000 points, several for each core.
@@ -95,6 +96,7 @@ def write_patched(
     options: WriteOptions | None = None,
     progress: Callable[[int], None] | None = None,
     within: Callable[[NDArray[np.int32], NDArray[np.int32]], NDArray[np.bool_]] | None = None,
+    moving: CoordinatePatch | None = None,
 ) -> WrittenCloud:
     """Write a flight with new labels; everything else comes out as it is in the source, to the bit.
 
@@ -119,6 +121,8 @@ def write_patched(
         Told after every batch how many source points it had.
     within : callable, optional
         Given X and Y as they are stored, tells which points to deliver; by default all.
+    moving : CoordinatePatch, optional
+        Gives the points new coordinates; ``within`` sees the old ones. The bounding box follows.
 
     Returns
     -------
@@ -154,7 +158,9 @@ def write_patched(
     warnings += head.warnings
     with whole_file(target) as part:
         with part.open("wb") as output:
-            written, outside, more = _write(flight, target, rows, options, head, output, progress, within)
+            written, outside, more = _write(
+                flight, target, rows, options, head, output, progress, within, moving
+            )
         if within is not None and outside == flight.count:
             raise NothingWithinError
         warnings += more
@@ -180,11 +186,13 @@ def _write(
     output: BinaryIO,
     progress: Callable[[int], None] | None,
     within: Callable[[NDArray[np.int32], NDArray[np.int32]], NDArray[np.bool_]] | None,
+    moving: CoordinatePatch | None,
 ) -> tuple[Census, int, tuple[str, ...]]:
     output.write(head.as_bytes())
     sink: Sink = PlainSink(output) if head.compression is None else CompressedSink(output, head.compression)
     read = Census(head.layout)
-    written = Census(head.layout) if options.drop_noise or within is not None else read
+    same = not options.drop_noise and within is None and moving is None
+    written = read if same else Census(head.layout)
     outside = 0
     for start, source in iter_records(flight, _BATCH_POINTS):
         _check_waves(flight, target, source, compress=head.compression is not None)
@@ -200,6 +208,8 @@ def _write(
             outside += len(source) - len(records)
         if options.drop_noise:
             records = records[~np.isin(class_codes(records, head.layout), NOISE_CODES)]
+        if moving is not None:
+            moving.patch(records)
         if written is not read:
             written.add(records)
         sink.write(records)

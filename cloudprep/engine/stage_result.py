@@ -1,0 +1,51 @@
+"""What came of one stage."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from cloudprep.model.delta import Solution
+    from cloudprep.model.grid import Grid
+    from cloudprep.model.layer import Layer, TinSurface
+    from cloudprep.model.moves import ClassMoves
+
+
+@dataclass
+class StageResult:
+    """What came of one stage.
+
+    Parameters
+    ----------
+    grids : tuple of Grid
+        Raster products.
+    layers : tuple of Layer
+        Vector products.
+    surfaces : tuple of TinSurface
+        Surfaces of triangles.
+    figures : dict
+        Named results.
+    warnings : list of str
+        Lines for people.
+    changed : int
+        Points whose class or withheld flag is another now.
+    moves : ClassMoves or None
+        Which classes points went to; None where the stage gives no classes.
+    """
+
+    grids: tuple[Grid, ...] = ()
+    layers: tuple[Layer, ...] = ()
+    surfaces: tuple[TinSurface, ...] = ()
+    figures: dict[str, float | int] = field(default_factory=dict)
+    warnings: list[str] = field(default_factory=list)
+    changed: int = 0
+    moves: ClassMoves | None = None
+
+    def take(self, solution: Solution) -> None:
+        """Add what a stage worked out for the site."""
+        self.grids = (*self.grids, *solution.grids)
+        self.layers = (*self.layers, *solution.layers)
+        self.surfaces = (*self.surfaces, *solution.surfaces)
+        self.figures.update(solution.figures)
+        self.warnings.extend(w for w in solution.warnings if w not in self.warnings)
