@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from cloudprep.engine.stage_result import StageResult
     from cloudprep.model.layer import TinSurface
     from cloudprep.stages.base import Stage
 
