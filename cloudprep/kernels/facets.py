@@ -118,7 +118,7 @@ def binned(
     place = row * shape[1] + column
     starts = np.zeros(shape[0] * shape[1] + 1, np.int64)
     np.cumsum(np.bincount(place, minlength=shape[0] * shape[1]), out=starts[1:])
-    found = np.empty((3, len(x)))
+    found = np.empty(len(x)), np.empty(len(x)), np.empty(len(x))
     _gather(x, y, z, place, starts[:-1].copy(), *found)
     _sort_within(*found, starts)
     return Binned(*found, np.repeat(np.arange(len(starts) - 1), np.diff(starts)), starts, shape[1], edge)

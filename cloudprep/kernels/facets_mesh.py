@@ -40,7 +40,7 @@ class Mesh(NamedTuple):
         Whole numbers from the lowest column and row, along the Hilbert curve.
     left, bottom : int
         Where they are counted from.
-    index : ndarray of int32, shape (n,)
+    given : ndarray of int32, shape (n,)
         Which of the points given each is.
     triangles : ndarray of int32
         The mesh in use, see :mod:`cloudprep.kernels.triangulation_mesh`; empty where there are no triangles.
@@ -49,7 +49,7 @@ class Mesh(NamedTuple):
     steps: Floats
     left: int
     bottom: int
-    index: NDArray[np.int32]
+    given: NDArray[np.int32]
     triangles: NDArray[np.int32]
 
 

@@ -149,7 +149,12 @@ def bin_roughness(
 
 
 def standard_errors(
-    rough: Floats, noise: Floats, weight: Floats, gap: Floats, bend: Floats, curvature: Floats
+    rough: Floats,
+    noise: Floats,
+    weight: NDArray[np.floating],
+    gap: NDArray[np.floating],
+    bend: NDArray[np.floating],
+    curvature: Floats,
 ) -> Floats:
     """Return the standard error of heights interpolated at positions.
 

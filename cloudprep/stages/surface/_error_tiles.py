@@ -77,8 +77,8 @@ class CellCentres:
         self.shape = part.shape
         self.columns = places.columns[column : column + part.columns]
         self.rows = places.rows[row : row + part.rows]
-        self.x: Floats = window.left + (column + np.arange(part.columns) + 0.5) * cell
-        self.y: Floats = window.bottom + (row + np.arange(part.rows) + 0.5) * cell
+        self.x: Floats = np.asarray(window.left + (column + np.arange(part.columns) + 0.5) * cell, np.float64)
+        self.y: Floats = np.asarray(window.bottom + (row + np.arange(part.rows) + 0.5) * cell, np.float64)
         self.column_bins = bins.lattice.column_of(self.x) - bins.column
         self.row_bins = bins.lattice.row_of(self.y) - bins.row
 
@@ -114,7 +114,8 @@ def facets_and_residuals(
     """
     bins = ground.bins
     sums = Residuals.none(*bins.shape)
-    figures = tuple(np.full(cells.shape, np.nan, np.float32) for _ in range(3))
+    weight = np.full(cells.shape, np.nan, np.float32)
+    figures = weight, weight.copy(), weight.copy()
     r0, r1 = max(int(cells.row_bins[0]) - FARTHEST, 0), min(int(cells.row_bins[-1]) + FARTHEST + 1, bins.rows)
     c0 = max(int(cells.column_bins[0]) - FARTHEST, 0)
     c1 = min(int(cells.column_bins[-1]) + FARTHEST + 1, bins.columns)
@@ -153,7 +154,7 @@ def _tile(
     if len(index) == 0:
         return
     mesh = mesh_of(ground.columns[index], ground.rows[index], points.z[index])
-    at = index[mesh.index]
+    at = index[mesh.given]
     row, column = points.bin[at] // bins.columns, points.bin[at] % bins.columns
     own = (row >= r0) & (row < r1) & (column >= c0) & (column < c1)
     z = points.z[at]
@@ -171,7 +172,7 @@ def _tile(
     wanted = known[rows, columns].copy()
     if not wanted.any():
         return
-    part = tuple(figure[rows, columns] for figure in figures)
+    part = figures[0][rows, columns], figures[1][rows, columns], figures[2][rows, columns]
     at_columns = cells.columns[columns] - mesh.left * SUBSTEPS
     at_rows = cells.rows[rows] - mesh.bottom * SUBSTEPS
     cell_facets(mesh, at_columns, at_rows, step, FARTHEST * points.edge / step, wanted, part)

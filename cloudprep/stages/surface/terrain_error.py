@@ -231,8 +231,8 @@ class TerrainError(Stage):
             column = np.tile(np.arange(first[1], first[1] + part.columns), size // part.columns)
             noise = self._noise(dtm, row, column).reshape(-1, part.columns)
             lines = Window(part.lattice, part.column, part.row + start, part.columns, len(own_rows))
-            figures = (figure[strip] for figure in around)
-            errors[strip] = standard_errors(rough[at], noise, *figures, self._curvature(lines))
+            weight, gap, bend = (figure[strip] for figure in around)
+            errors[strip] = standard_errors(rough[at], noise, weight, gap, bend, self._curvature(lines))
             roughness[strip] = np.where(known[strip], scatter[at], np.nan)
             errors[strip][~known[strip]] = np.nan
 
