@@ -131,6 +131,7 @@ def facets_at(
     bin: NDArray[np.int64],  # noqa: A002 - the word for it
     farthest: int,
     *,
+    first: int = 1,
     threads: int = 1,
 ) -> Facets:
     """Return what the triangles around positions tell.
@@ -145,6 +146,8 @@ def facets_at(
         The bin of each.
     farthest : int
         Windows reach this many bins to each side at most.
+    first : int
+        And at least.
     threads : int
         Threads to use.
 
@@ -153,11 +156,16 @@ def facets_at(
     Facets
         One entry a position.
     """
-    return _all(points, x, y, bin, np.full(len(x), -1, np.int64), farthest, threads)
+    return _all(points, x, y, bin, np.full(len(x), -1, np.int64), first, farthest, threads)
 
 
 def facets_without(
-    points: Binned, farthest: int, *, which: NDArray[np.int64] | None = None, threads: int = 1
+    points: Binned,
+    farthest: int,
+    *,
+    which: NDArray[np.int64] | None = None,
+    first: int = 1,
+    threads: int = 1,
 ) -> Facets:
     """Return what is interpolated at points from those around each, itself left out.
 
@@ -169,6 +177,8 @@ def facets_without(
         Windows reach this many bins to each side at most.
     which : ndarray of int64, shape (m,), optional
         Which of the points; all of them by default.
+    first : int
+        Windows reach this many bins at least.
     threads : int
         Threads to use.
 
@@ -180,7 +190,7 @@ def facets_without(
     if which is None:
         which = np.arange(len(points.x))
     own = points.x[which], points.y[which], points.bin[which], which
-    return _all(points, *own, farthest, threads)
+    return _all(points, *own, first, farthest, threads)
 
 
 def points_within(points: Binned, rows: tuple[int, int], columns: tuple[int, int]) -> NDArray[np.int64]:
@@ -211,6 +221,7 @@ def _all(
     y: Floats,
     place: NDArray[np.int64],
     but: NDArray[np.int64],
+    smallest: int,
     farthest: int,
     threads: int,
 ) -> Facets:
@@ -226,6 +237,7 @@ def _all(
             points.columns,
             points.edge,
             *asked,
+            smallest,
             farthest,
             *(f[part] for f in found),
         )
@@ -269,14 +281,16 @@ def _sort_within(x, y, z, starts):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _facets(px, py, pz, starts, columns, edge, x, y, place, but, farthest, height, weight, gap, bend):  # type: ignore[no-untyped-def]
+def _facets(
+    px, py, pz, starts, columns, edge, x, y, place, but, smallest, farthest, height, weight, gap, bend
+):  # type: ignore[no-untyped-def]
     rows = (len(starts) - 1) // columns
     near = np.empty(256, np.int64)
     u, v, far = np.empty(256), np.empty(256), np.empty(256)
     corner, share = np.zeros(3, np.int64), np.zeros(3)
     for q in range(len(x)):
         c, r = place[q] % columns, place[q] // columns
-        size = 1
+        size = min(smallest, farthest)
         while True:
             r0, r1 = max(r - size, 0), min(r + size, rows - 1)
             c0, c1 = max(c - size, 0), min(c + size, columns - 1)

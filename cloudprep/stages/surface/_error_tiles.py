@@ -159,10 +159,10 @@ def _tile(
     own = (row >= r0) & (row < r1) & (column >= c0) & (column < c1)
     z = points.z[at]
     found, height, weight, gap = left_out_facets(mesh, z, own, step, AROUND_POINTS * points.edge / step)
-    # On the rim and beside wide gaps: from all points in a window.
+    # On the rim and beside wide gaps: from all points in the widest window.
     rest = np.flatnonzero(own & ~found)
     if len(rest):
-        without = facets_without(points, AROUND_POINTS, which=at[rest])
+        without = facets_without(points, AROUND_POINTS, which=at[rest], first=AROUND_POINTS)
         height[rest], weight[rest], gap[rest] = without.height, without.weight, without.gap
     at = at[own]
     scatter = noise(points.x[at], points.y[at])
@@ -180,6 +180,6 @@ def _tile(
     if len(r):
         x, y = cells.x[columns][c], cells.y[rows][r]
         place = cells.row_bins[rows][r] * bins.columns + cells.column_bins[columns][c]
-        around = facets_at(points, x, y, place, FARTHEST)
+        around = facets_at(points, x, y, place, FARTHEST, first=FARTHEST)
         for figure, values in zip(part, around[1:], strict=True):
             figure[r, c] = values
