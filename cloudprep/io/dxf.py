@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from importlib.util import find_spec
 from io import StringIO
 from typing import TYPE_CHECKING, Any
 
@@ -115,10 +116,9 @@ def check_drawings_possible() -> None:
     UsageError
         With the way to install it.
     """
-    try:
-        import ezdxf  # noqa: F401, PLC0415
-    except ImportError as error:
-        raise UsageError(f"layers as dxf need ezdxf: pip install 'cloudprep[dxf]' ({error})") from error
+    # It takes long to load: not before there is something to write.
+    if find_spec("ezdxf") is None:
+        raise UsageError("layers as dxf need ezdxf: pip install 'cloudprep[dxf]'")
 
 
 def _declare(layer: Layer, document: Any) -> None:

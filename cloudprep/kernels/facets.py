@@ -281,9 +281,9 @@ def _sort_within(x, y, z, starts):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _facets(
+def _facets(  # type: ignore[no-untyped-def]
     px, py, pz, starts, columns, edge, x, y, place, but, smallest, farthest, height, weight, gap, bend
-):  # type: ignore[no-untyped-def]
+):
     rows = (len(starts) - 1) // columns
     near = np.empty(256, np.int64)
     u, v, far = np.empty(256), np.empty(256), np.empty(256)
