@@ -158,8 +158,8 @@ class TerrainError(Stage):
         "James and Stein 1961, Estimation with quadratic loss, Proc. 4th Berkeley Symp. 1:361-379",
         "Edelsbrunner and Seidel 1986, Voronoi diagrams and arrangements, Discrete Comput. Geom. 1:25-44",
     )
-    # Measured: 216 where one thread draws 0.76 million points, four to a square metre, on as many cells; others
-    # have their own tiles.
+    # Measured: 216 where one thread draws 0.76 million points, four to a square metre, on as many cells.
+    # Other threads have tiles of their own.
     bytes_per_point = 320
 
     params: TerrainErrorParams
