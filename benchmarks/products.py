@@ -4,8 +4,8 @@ python benchmarks/products.py [--points 4000000] [--cell 0.5] [--workers 2] [--t
 
 The flight is made up (airborne.py) and classified by its own truth. One turn reads and writes the file and
 then runs the pipeline; the ratio is the median of the turns, after one that compiles. A stage's share
-includes writing the rasters that nobody reads after it; "reading, clouds, index" is what is left of the run,
-"start" the time of the process around it.
+includes waiting for rasters of earlier stages that are still being written when it hands over its own;
+"reading, clouds, index" is what is left of the run, "start" the time of the process around it.
 """
 
 from __future__ import annotations

@@ -1,9 +1,10 @@
-"""Record which kernels the main job compiles, so that they can be compiled ahead.
+"""Record which kernels the main jobs compile, so that they can be compiled ahead.
 
 python benchmarks/record_kernels.py
 
-Writes cloudprep/engine/ahead_list.jsonl. Runs the ready pipeline with an empty cache of kernels on the demo
-site and on a made-up airborne flight. To be done when a test says that the list is out of date.
+Writes cloudprep/engine/ahead_list.jsonl. Runs bare_earth with an empty cache of kernels on the demo site and
+on a made-up airborne flight, and terrain_products on what came of them. To be done when a test says that the
+list is out of date.
 """
 
 from __future__ import annotations
@@ -98,6 +99,12 @@ def main() -> None:
             load_pipeline("bare_earth"), (str(folder / "flight.laz"),), folder / "out", workers=1
         )
         run_site(request, Silent())
+        for part, made in (("demo", folder / "demo" / "result"), ("flight", folder / "out")):
+            clouds = tuple(str(path) for path in sorted((made / "clouds").iterdir()))
+            request = RunRequest(
+                load_pipeline("terrain_products"), clouds, folder / f"products_{part}", cell=0.5, workers=1
+            )
+            run_site(request, Silent())
     kernels = recorder.kernels()
     LIST.write_text("".join(kernel.line() + "\n" for kernel in kernels), encoding="ascii")
     print(f"{len(kernels)} kernels")

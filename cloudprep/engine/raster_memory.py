@@ -43,6 +43,8 @@ class DrawnBytes:
         Scratch space for all of them.
     finishing : int
         Scratch space for the making of a file, beside that for the arrays.
+    largest : int
+        The largest array.
     """
 
     drawing: tuple[int, ...]
@@ -50,6 +52,7 @@ class DrawnBytes:
     delivering_on_disk: int
     arrays: int
     finishing: int
+    largest: int
 
 
 def drawn_bytes(stages: Sequence[Stage], site: SiteFacts) -> DrawnBytes:
@@ -61,6 +64,7 @@ def drawn_bytes(stages: Sequence[Stage], site: SiteFacts) -> DrawnBytes:
         drawing=tuple(sum(min(_cells(c), DRAWN_CELLS) * _width(c) for c in some) for some in canvases),
         delivering=max((_in_memory(c) for c in everything), default=0),
         delivering_on_disk=max((_on_disk(c) for c in everything), default=0),
+        largest=max((_cells(c) * _width(c) for c in everything), default=0),
         finishing=max((int(_cells(c) * _stored(c) * (1 + _packed(c))) for c in everything), default=0),
     )
 

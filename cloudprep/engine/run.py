@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from cloudprep.config import Boundary
 from cloudprep.engine.ahead import CompiledAhead
 from cloudprep.engine.area import read_area, refuse_elsewhere
+from cloudprep.engine.behind import Behind
 from cloudprep.engine.clipping import points_within
 from cloudprep.engine.closing import (
     class_counts,
@@ -216,11 +217,14 @@ class _Run:
             if self.delivery.tiling is not None:
                 check_tiles(self.delivery.tiling, self.stages, site)
             ahead.wait()
-            stage_records, products = self._run_stages(store, site)
+            # Files of points or a single worker are there where something is short.
+            at_once = self.scratch_folder is not None or self.workers == 1
+            behind = stack.enter_context(Behind(at_once=at_once))
+            stage_records, products = self._run_stages(store, site, behind)
             self.figures.update(final_figures(self.codes))
             self.blocks, self.scratch = len(store.blocks), max(self.scratch, store.scratch_bytes)
             self.peak_elsewhere = self.executor.peak_elsewhere()
-            outputs = self._deliver_all(store, site, products)
+            outputs = self._deliver_all(store, site, products, behind)
         return self._finish(site, crs, stage_records, outputs)
 
     def _holder(self, stack: ExitStack) -> Holder:
@@ -477,18 +481,25 @@ class _Run:
         """Return the facts with what the points don't tell: the cell asked for, the unit of heights."""
         return replace(site, cell=self.cell, vertical_unit=self._units().vertical)
 
-    def _run_stages(self, store: Store, site: SiteFacts) -> tuple[list[StageRecord], Products]:
+    def _run_stages(
+        self, store: Store, site: SiteFacts, behind: Behind
+    ) -> tuple[list[StageRecord], Products]:
         self.codes = code_counts(store)
         check_classes(self.stages, self.codes)
         records: list[StageRecord] = []
 
         def deliver(grid: Grid) -> None:
             held = bytes_in(self.scratch_folder) if self.scratch_folder else 0
-            made, taken = self.delivery.raster(grid, self.scratch_folder)
-            self.outputs += made
-            self.scratch = max(self.scratch, held + taken)
-            if not made:
-                self._warn(f"'{grid.name}' is not delivered: no cell of it holds anything")
+            name = grid.name
+
+            def note(written: tuple[list[OutputRecord], int]) -> None:
+                made, taken = written
+                self.outputs += made
+                self.scratch = max(self.scratch, held + taken)
+                if not made:
+                    self._warn(f"'{name}' is not delivered: no cell of it holds anything")
+
+            behind.do(lambda: self.delivery.raster(grid, self.scratch_folder), note)
 
         products = Products(self.stages, deliver)
         for number, (unresolved, kept) in enumerate(zip(self.stages, kept_after(self.stages), strict=True)):
@@ -523,11 +534,18 @@ class _Run:
             )
         return records, products
 
-    def _deliver_all(self, store: Store, site: SiteFacts, products: Products) -> list[OutputRecord]:
+    def _deliver_all(
+        self, store: Store, site: SiteFacts, products: Products, behind: Behind
+    ) -> list[OutputRecord]:
         """Write the clouds, what is left of the products, and what lists them all."""
+
+        def rest() -> list[OutputRecord]:
+            layers = self.delivery.layers(products.layers, site.origin)
+            return layers + self.delivery.surfaces(products.surfaces, site.origin)
+
+        behind.do(rest, self.outputs.extend)
         clouds = self._deliver(store)
-        self.outputs += self.delivery.layers(products.layers, site.origin)
-        self.outputs += self.delivery.surfaces(products.surfaces, site.origin)
+        behind.wait()
         outputs = [*clouds, *self.outputs, *self.delivery.index()]
         return [*outputs, *self.delivery.item(self._name, outputs, site, self._created(), self.started)]
 

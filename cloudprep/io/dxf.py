@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from importlib.util import find_spec
+from io import StringIO
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -9,6 +11,7 @@ import shapely
 
 from cloudprep.errors import CrsError, OutputError, UsageError
 from cloudprep.io.atomic import whole_file
+from cloudprep.io.dxf_entities import Entities
 from cloudprep.io.vectors import CAUTION, in_units
 from cloudprep.model.crs import INTERNATIONAL_FOOT, METRE, US_SURVEY_FOOT
 
@@ -26,6 +29,7 @@ KIND = "kind"
 _VERSION = "R2010"
 _INSERT_UNITS = {METRE: 6, INTERNATIONAL_FOOT: 2, US_SURVEY_FOOT: 21}
 _UNITLESS = 0
+_ENTITIES = "  0\nSECTION\n  2\nENTITIES\n"
 # Numbers of the format's own colour table: 7 is black or white, whatever the background.
 _COLOURS = (7, 30, 5, 3, 1, 6, 4)
 
@@ -89,11 +93,15 @@ def write_drawing(
         for name, value in said.items():
             if value:
                 document.header.custom_vars.append(name, value)
-        space = document.modelspace()
+        handles = document.entitydb.handles
         for layer in layers:
-            _draw(layer, document, space, crs, origin)
+            _declare(layer, document)
+        entities = Entities(int(str(handles), 16), document.modelspace().layout_key)
+        for layer in layers:
+            _draw(layer, entities, crs, origin)
+        handles.reset(f"{entities.handle:X}")
         with whole_file(target) as part:
-            document.saveas(part)
+            part.write_bytes(document.encode(_written(document, entities)))
     except ezdxf.DXFError as error:
         raise OutputError(f"{target}: can't be written: {error}") from error
     finally:
@@ -108,26 +116,38 @@ def check_drawings_possible() -> None:
     UsageError
         With the way to install it.
     """
-    try:
-        import ezdxf  # noqa: F401, PLC0415
-    except ImportError as error:
-        raise UsageError(f"layers as dxf need ezdxf: pip install 'cloudprep[dxf]' ({error})") from error
+    # It takes long to load: not before there is something to write.
+    if find_spec("ezdxf") is None:
+        raise UsageError("layers as dxf need ezdxf: pip install 'cloudprep[dxf]'")
 
 
-def _draw(layer: Layer, document: Any, space: Any, crs: CloudCrs, origin: tuple[float, float]) -> None:
-    geometries = in_units(layer.geometries, crs, origin)
+def _declare(layer: Layer, document: Any) -> None:
+    """Make the drawing's layers."""
     names = _names(layer)
     proposal = " This is a proposal: a person has to accept it before it is used." if layer.proposal else ""
     for number, name in enumerate(dict.fromkeys(names) if len(names) else [layer.name]):
         made = document.layers.add(name, color=_COLOURS[number % len(_COLOURS)])
         made.description = f"{layer.meaning}.{proposal}"
-    for geometry, name in zip(geometries, names, strict=True):
+
+
+def _draw(layer: Layer, entities: Entities, crs: CloudCrs, origin: tuple[float, float]) -> None:
+    geometries = in_units(layer.geometries, crs, origin)
+    for geometry, name in zip(geometries, _names(layer), strict=True):
         for kind, places, closed in _simple(geometry):
-            style = {"layer": name}
             if kind == "point":
-                space.add_point(places[0], dxfattribs=style)
+                entities.add_point(places[0], name)
             else:
-                space.add_polyline3d(places, close=closed, dxfattribs=style)
+                entities.add_polyline(places, name, closed=closed)
+
+
+def _written(document: Any, entities: Entities) -> str:
+    """Return the drawing's text, with entities where the library, which knows of none, has their section."""
+    stream = StringIO()
+    document.write(stream)
+    before, begin, after = stream.getvalue().partition(_ENTITIES)
+    if not begin or _ENTITIES in after:
+        raise OutputError("the library that writes drawings doesn't begin one section of entities")
+    return "".join((before, begin, *entities.text, after))
 
 
 def _names(layer: Layer) -> list[str]:

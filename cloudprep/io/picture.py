@@ -25,6 +25,8 @@ _LINES = 128
 _KEPT = 16
 _GREY_WITH_ALPHA = 4
 _OPAQUE = 255
+# More makes shades no smaller (0.2 %), and takes over three times as long.
+_EFFORT = 3
 
 
 def write_hillshade(
@@ -107,7 +109,7 @@ class _Lines:
     def __init__(self, height: int, width: int) -> None:
         self._header = struct.pack(">IIBBBBB", width, height, 8, _GREY_WITH_ALPHA, 0, 0, 0)
         self._above = np.zeros((1, 2 * width), np.uint8)
-        self._packer = zlib.compressobj(6)
+        self._packer = zlib.compressobj(_EFFORT)
         self._packed: list[bytes] = []
 
     def add(self, shades: NDArray[np.uint8]) -> None:

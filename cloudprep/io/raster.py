@@ -152,6 +152,9 @@ def _finish(grid: Grid, part: Path, said: _Said, scratch: Path | None) -> int:
         "blocksize": TILE,
         "compress": "DEFLATE",
         "predictor": "YES",
+        # Of heights the least effort makes files 1 to 3 % larger than the usual one, in 0.6 of the time; of
+        # codes a fifth larger.
+        **({} if codes else {"level": 1}),
         "overview_resampling": "MODE" if grid.legend else "AVERAGE" if grid.blends else "NEAREST",
         "bigtiff": "IF_SAFER",
         # The bytes don't depend on it.

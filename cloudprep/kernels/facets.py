@@ -116,12 +116,12 @@ def binned(
         The points.
     """
     place = row * shape[1] + column
-    order = np.argsort(place, kind="stable")
-    found = x[order], y[order], z[order]
     starts = np.zeros(shape[0] * shape[1] + 1, np.int64)
     np.cumsum(np.bincount(place, minlength=shape[0] * shape[1]), out=starts[1:])
+    found = np.empty(len(x)), np.empty(len(x)), np.empty(len(x))
+    _gather(x, y, z, place, starts[:-1].copy(), *found)
     _sort_within(*found, starts)
-    return Binned(*found, place[order], starts, shape[1], edge)
+    return Binned(*found, np.repeat(np.arange(len(starts) - 1), np.diff(starts)), starts, shape[1], edge)
 
 
 def facets_at(
@@ -131,6 +131,7 @@ def facets_at(
     bin: NDArray[np.int64],  # noqa: A002 - the word for it
     farthest: int,
     *,
+    first: int = 1,
     threads: int = 1,
 ) -> Facets:
     """Return what the triangles around positions tell.
@@ -145,6 +146,8 @@ def facets_at(
         The bin of each.
     farthest : int
         Windows reach this many bins to each side at most.
+    first : int
+        And at least.
     threads : int
         Threads to use.
 
@@ -153,11 +156,18 @@ def facets_at(
     Facets
         One entry a position.
     """
-    return _all(points, x, y, bin, np.full(len(x), -1, np.int64), farthest, threads)
+    return _all(points, x, y, bin, np.full(len(x), -1, np.int64), first, farthest, threads)
 
 
-def facets_without(points: Binned, farthest: int, *, threads: int = 1) -> Facets:
-    """Return what is interpolated at each of the points from those around it, itself left out.
+def facets_without(
+    points: Binned,
+    farthest: int,
+    *,
+    which: NDArray[np.int64] | None = None,
+    first: int = 1,
+    threads: int = 1,
+) -> Facets:
+    """Return what is interpolated at points from those around each, itself left out.
 
     Parameters
     ----------
@@ -165,16 +175,44 @@ def facets_without(points: Binned, farthest: int, *, threads: int = 1) -> Facets
         The points.
     farthest : int
         Windows reach this many bins to each side at most.
+    which : ndarray of int64, shape (m,), optional
+        Which of the points; all of them by default.
+    first : int
+        Windows reach this many bins at least.
     threads : int
         Threads to use.
 
     Returns
     -------
     Facets
-        One entry a point, in their sorted order.
+        One entry a point, in their sorted order or that of ``which``.
     """
-    own = np.arange(len(points.x))
-    return _all(points, points.x, points.y, points.bin, own, farthest, threads)
+    if which is None:
+        which = np.arange(len(points.x))
+    own = points.x[which], points.y[which], points.bin[which], which
+    return _all(points, *own, first, farthest, threads)
+
+
+def points_within(points: Binned, rows: tuple[int, int], columns: tuple[int, int]) -> NDArray[np.int64]:
+    """Return which points lie in a rectangle of bins.
+
+    Parameters
+    ----------
+    points : Binned
+        The points.
+    rows, columns : tuple of int
+        First bin, and the one after the last.
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+        Indices, ascending.
+    """
+    line = np.arange(*rows) * points.columns
+    first, last = points.starts[line + columns[0]], points.starts[line + columns[1]]
+    number = last - first
+    found: NDArray[np.int64] = np.arange(number.sum()) + np.repeat(first - np.cumsum(number) + number, number)
+    return found
 
 
 def _all(
@@ -183,6 +221,7 @@ def _all(
     y: Floats,
     place: NDArray[np.int64],
     but: NDArray[np.int64],
+    smallest: int,
     farthest: int,
     threads: int,
 ) -> Facets:
@@ -198,6 +237,7 @@ def _all(
             points.columns,
             points.edge,
             *asked,
+            smallest,
             farthest,
             *(f[part] for f in found),
         )
@@ -210,6 +250,15 @@ def _all(
         with ThreadPoolExecutor(threads) as pool:
             list(pool.map(work, pieces))
     return found
+
+
+@njit(nogil=True, cache=True)
+def _gather(x, y, z, place, next_of_bin, to_x, to_y, to_z):  # type: ignore[no-untyped-def]
+    """Put points into their bins."""
+    for i in range(len(place)):
+        k = next_of_bin[place[i]]
+        next_of_bin[place[i]] += 1
+        to_x[k], to_y[k], to_z[k] = x[i], y[i], z[i]
 
 
 @njit(nogil=True, cache=True)
@@ -232,14 +281,16 @@ def _sort_within(x, y, z, starts):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _facets(px, py, pz, starts, columns, edge, x, y, place, but, farthest, height, weight, gap, bend):  # type: ignore[no-untyped-def]
+def _facets(  # type: ignore[no-untyped-def]
+    px, py, pz, starts, columns, edge, x, y, place, but, smallest, farthest, height, weight, gap, bend
+):
     rows = (len(starts) - 1) // columns
     near = np.empty(256, np.int64)
     u, v, far = np.empty(256), np.empty(256), np.empty(256)
     corner, share = np.zeros(3, np.int64), np.zeros(3)
     for q in range(len(x)):
         c, r = place[q] % columns, place[q] // columns
-        size = 1
+        size = min(smallest, farthest)
         while True:
             r0, r1 = max(r - size, 0), min(r + size, rows - 1)
             c0, c1 = max(c - size, 0), min(c + size, columns - 1)
@@ -258,7 +309,7 @@ def _facets(px, py, pz, starts, columns, edge, x, y, place, but, farthest, heigh
                         v[n] = py[i] - y[q]
                         far[n] = u[n] * u[n] + v[n] * v[n]
                         n += 1
-            radius = _enclosing(u, v, far, n, corner, share)
+            radius = enclosing(u, v, far, n, corner, share)
             # All points within the circle are at hand: the triangle is that of all points.
             if size >= farthest or (radius >= 0 and radius <= size * edge):
                 break
@@ -281,10 +332,10 @@ def _facets(px, py, pz, starts, columns, edge, x, y, place, but, farthest, heigh
             h += share[j] * (pz[near[a]] - pz[near[corner[0]]])
             w += share[j] * share[j]
             s += share[j] * (u[a] * u[a] + v[a] * v[a])
-            g += 2 * share[j] * _spread(u[a], v[a])
+            g += 2 * share[j] * spread(u[a], v[a])
             for k in range(j):
                 b = corner[k]
-                g -= 2 * share[j] * share[k] * _spread(u[a] - u[b], v[a] - v[b])
+                g -= 2 * share[j] * share[k] * spread(u[a] - u[b], v[a] - v[b])
         height[q] = h + pz[near[corner[0]]]
         weight[q] = w
         gap[q] = max(g, 0.0) / 2
@@ -292,13 +343,18 @@ def _facets(px, py, pz, starts, columns, edge, x, y, place, but, farthest, heigh
 
 
 @njit(nogil=True, cache=True)
-def _spread(u, v):  # type: ignore[no-untyped-def]
+def spread(u, v):  # type: ignore[no-untyped-def]
+    """Return ``distance ** EXPONENT``: the variance of the difference in height of places so far apart, m."""
     return (u * u + v * v) ** (EXPONENT / 2)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _enclosing(u, v, far, n, corner, share):  # type: ignore[no-untyped-def]
-    """Find the Delaunay triangle around (0, 0); return how far its circle reaches from there, or -1."""
+def enclosing(u, v, far, n, corner, share):  # type: ignore[no-untyped-def]
+    """Find the Delaunay triangle around (0, 0); return how far its circle reaches from there, or -1.
+
+    ``u, v`` are the first ``n`` points' places, ``far`` their squared distances; ``corner`` and ``share`` are
+    filled with the triangle's corners and their weights.
+    """
     if n == 0:
         return -1.0
     a = 0

@@ -22,6 +22,7 @@ Sums are kept as whole numbers, so that they don't depend on the order of the po
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -30,8 +31,6 @@ from cloudprep.kernels.compiling import njit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
-
-    from cloudprep.kernels.facets import Binned, Facets
 
     Floats = NDArray[np.float64]
 
@@ -51,106 +50,153 @@ _LEAST_SQUARE = 1e-4
 _MOST_DIFFERENCE = 100.0
 _SQUARES, _OTHERS = 1e9, 1e6
 # What the tables hold, one after the other.
-_NUMBER, _EXCESS, _GAP, _LOG, _GAP_SHARE, _NOISE, _NOISE_TWICE, _SQUARE = range(8)
+_NUMBER, _EXCESS, _GAP, _LOG, _GAP_SHARE, _NOISE, _NOISE_TWICE, _SQUARE, _TABLES = range(9)
 
 
 class Residuals(NamedTuple):
-    """Running sums over bins of what points differ by from the surface of those around them.
+    """Sums over bins of what points differ by from the surface of those around them.
 
     Attributes
     ----------
     tables : ndarray of int64, shape (8, rows + 1, columns + 1)
-        Sums over all bins to the south-west.
+        Of each bin, one row and one column on; once :func:`summed`, over all bins to the south-west.
     """
 
     tables: NDArray[np.int64]
 
+    @classmethod
+    def none(cls, rows: int, columns: int) -> Residuals:
+        """Return sums over no points yet."""
+        return cls(np.zeros((_TABLES, rows + 1, columns + 1), np.int64))
 
-def residuals(points: Binned, left_out: Facets, noise: Floats) -> Residuals:
-    """Sum up what points differ by from the surface of those around them.
+
+def add_residuals(
+    sums: Residuals,
+    place: NDArray[np.int64],
+    difference: Floats,
+    weight: Floats,
+    gap: Floats,
+    noise: Floats,
+) -> None:
+    """Add what points differ by from the surface of those around them.
 
     Parameters
     ----------
-    points : Binned
-        The points.
-    left_out : Facets
-        What the points around each give in its place.
+    sums : Residuals
+        Changed in place. Threads may add to bins of their own.
+    place : ndarray of int64, shape (n,)
+        The bin of each point, counted row by row.
+    difference : ndarray of float64, shape (n,)
+        From what the points around each give in its place, m; NaN where they give nothing.
+    weight, gap : ndarray of float64, shape (n,)
+        As in :class:`cloudprep.kernels.facets.Facets`, each point left out.
     noise : ndarray of float64, shape (n,)
         Variance of each point's height that its measurement explains, m2, > 0.
+    """
+    _add(sums.tables, place, difference, weight, gap, noise)
+
+
+def summed(sums: Residuals, *, threads: int = 1) -> Residuals:
+    """Turn the sums of bins into running sums, in place.
+
+    Parameters
+    ----------
+    sums : Residuals
+        All points added.
+    threads : int
+        Threads to use.
 
     Returns
     -------
     Residuals
-        Sums.
+        The same.
     """
-    rows = (len(points.starts) - 1) // points.columns
-    used = np.isfinite(left_out.height)
-    place, noise = points.bin[used], noise[used]
-    weight, gap = left_out.weight[used], np.minimum(left_out.gap[used], _MOST_DIFFERENCE**2)
-    square = np.minimum(np.abs(points.z[used] - left_out.height[used]), _MOST_DIFFERENCE) ** 2
-    alone = square / (1 + weight)
-    values = {
-        _NUMBER: np.ones(len(place)),
-        _EXCESS: (square - noise * (1 + weight)) * _SQUARES,
-        _GAP: gap * _OTHERS,
-        _LOG: np.log(np.maximum(alone, _LEAST_SQUARE * noise)) * _OTHERS,
-        _GAP_SHARE: gap / (1 + weight) * _OTHERS,
-        _NOISE: noise * _SQUARES,
-        _NOISE_TWICE: noise * (1 + weight) * _SQUARES,
-        _SQUARE: alone * _SQUARES,
-    }
-    tables = np.zeros((len(values), rows + 1, points.columns + 1), np.int64)
-    for k, value in values.items():
-        inner = tables[k, 1:, 1:]
-        _add(inner, place, np.rint(value).astype(np.int64))
-        np.cumsum(inner, axis=0, out=inner)
-        np.cumsum(inner, axis=1, out=inner)
-    return Residuals(tables)
+
+    def along(table: NDArray[np.int64]) -> None:
+        np.cumsum(table, axis=0, out=table)
+        np.cumsum(table, axis=1, out=table)
+
+    with ThreadPoolExecutor(threads) as pool:
+        list(pool.map(along, sums.tables))
+    return sums
 
 
-def standard_errors(
-    found: Residuals,
-    place: NDArray[np.int64],
-    noise: Floats,
-    around: Facets,
-    curvature: Floats,
-    farthest: int,
+def bin_roughness(
+    found: Residuals, rows: NDArray[np.int64], columns: NDArray[np.int64], farthest: int
 ) -> tuple[Floats, Floats]:
-    """Return the standard error of heights interpolated at positions, and the roughness there.
+    """Return how rough the ground is around some bins.
 
     Parameters
     ----------
     found : Residuals
-        Sums over bins.
-    place : ndarray of int64, shape (n,)
-        The bin of each position.
-    noise : ndarray of float64, shape (n,)
-        Variance of a point's height there that its measurement explains, m2.
-    around : Facets
-        The triangle around each position.
-    curvature : ndarray of float64, shape (n,)
-        Squared curvature of the terrain around each position, 1 / m2.
+        Running sums.
+    rows, columns : ndarray of int64, shapes (r,) and (c,)
+        The bins: every pair of these.
     farthest : int
         Windows reach this many bins to each side at most.
 
     Returns
     -------
-    errors : ndarray of float64, shape (n,)
-        m; NaN where fewer than 8 points, or none to interpolate from, lie near.
-    roughness : ndarray of float64, shape (n,)
+    rough : ndarray of float64, shape (r, c)
+        ``c`` of the model; NaN where fewer than 8 points lie near.
+    roughness : ndarray of float64, shape (r, c)
         Root mean square of the nearest 24 or more points' differences from the surface of those around them,
         divided by ``sqrt(1 + weight)``: on even ground the standard deviation of a point; m.
     """
-    errors, roughness = np.full(len(place), np.nan), np.full(len(place), np.nan)
-    _errors(found.tables, place, noise, *around[1:], curvature, farthest, errors, roughness)
-    return errors, roughness
+    rough, roughness = np.full((2, len(rows), len(columns)), np.nan)
+    _roughness(found.tables, rows, columns, farthest, rough, roughness)
+    return rough, roughness
 
 
-@njit(nogil=True, cache=True)
-def _add(table, place, values):  # type: ignore[no-untyped-def]
-    columns = table.shape[1]
+def standard_errors(
+    rough: Floats,
+    noise: Floats,
+    weight: NDArray[np.floating],
+    gap: NDArray[np.floating],
+    bend: NDArray[np.floating],
+    curvature: Floats,
+) -> Floats:
+    """Return the standard error of heights interpolated at positions.
+
+    Parameters
+    ----------
+    rough : ndarray of float64
+        How rough the ground is there.
+    noise : ndarray of float64
+        Variance of a point's height there that its measurement explains, m2.
+    weight, gap, bend : ndarray of float
+        Of the triangle around each position, see :class:`cloudprep.kernels.facets.Facets`.
+    curvature : ndarray of float64
+        Squared curvature of the terrain around each position, 1 / m2.
+
+    Returns
+    -------
+    ndarray of float64
+        m; NaN where the roughness is unknown, or there is none to interpolate from near.
+    """
+    bent = curvature * (_BENT / 4) * bend * bend
+    found: Floats = _CALIBRATION * np.sqrt(noise * weight + rough * gap + bent)
+    return found
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _add(tables, place, difference, weight, gap, noise):  # type: ignore[no-untyped-def]
+    columns = tables.shape[2] - 1
     for i in range(len(place)):
-        table[place[i] // columns, place[i] % columns] += values[i]
+        if not np.isfinite(difference[i]):
+            continue
+        r, c = place[i] // columns + 1, place[i] % columns + 1
+        off = min(abs(difference[i]), _MOST_DIFFERENCE)
+        square, wide = off * off, min(gap[i], _MOST_DIFFERENCE**2)
+        alone, s = square / (1 + weight[i]), noise[i]
+        tables[_NUMBER, r, c] += 1
+        tables[_EXCESS, r, c] += np.int64(np.rint((square - s * (1 + weight[i])) * _SQUARES))
+        tables[_GAP, r, c] += np.int64(np.rint(wide * _OTHERS))
+        tables[_LOG, r, c] += np.int64(np.rint(np.log(max(alone, _LEAST_SQUARE * s)) * _OTHERS))
+        tables[_GAP_SHARE, r, c] += np.int64(np.rint(wide / (1 + weight[i]) * _OTHERS))
+        tables[_NOISE, r, c] += np.int64(np.rint(s * _SQUARES))
+        tables[_NOISE_TWICE, r, c] += np.int64(np.rint(s * (1 + weight[i]) * _SQUARES))
+        tables[_SQUARE, r, c] += np.int64(np.rint(alone * _SQUARES))
 
 
 @njit(nogil=True, cache=True)
@@ -168,38 +214,37 @@ def _certain(value, doubt):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _errors(tables, place, noise, weight, gap, bend, curvature, farthest, errors, roughness):  # type: ignore[no-untyped-def]
-    columns = tables.shape[2] - 1
-    for q in range(len(place)):
-        r, c = place[q] // columns, place[q] % columns
-        close = 0
-        while close < farthest and _window(tables[_NUMBER], r, c, close) < _CLOSE:
-            close += 1
-        wide = close
-        while wide < farthest and _window(tables[_NUMBER], r, c, wide) < _WIDE:
-            wide += 1
-        n = _window(tables[_NUMBER], r, c, wide)
-        near = _window(tables[_NUMBER], r, c, close)
-        if n < _FEWEST:
-            continue
-        roughness[q] = np.sqrt(_window(tables[_SQUARE], r, c, close) / _SQUARES / near)
-        bent = _BENT * curvature[q] * bend[q] * bend[q] / 4
-        usual = np.exp(_window(tables[_LOG], r, c, wide) / _OTHERS / n + _MEAN_LOG)
-        share = _window(tables[_GAP_SHARE], r, c, wide) / _OTHERS / n
-        usual_gap = _window(tables[_GAP], r, c, wide) / _OTHERS / n
-        near_gap = _window(tables[_GAP], r, c, close) / _OTHERS / near
-        if usual_gap <= 0 or near_gap <= 0 or share <= 0:
-            errors[q] = _CALIBRATION * np.sqrt(noise[q] * weight[q] + bent)
-            continue
-        # The wide window: how rough the ground is on the whole.
-        rough = max((usual - _window(tables[_NOISE], r, c, wide) / _SQUARES / n) / share, 0.0)
-        doubt = _window(tables[_NOISE_TWICE], r, c, wide) / _SQUARES / n / usual_gap
-        rough = _certain(rough, _LOG_VARIANCE / n * doubt * doubt)
-        # The close one: how much rougher or smoother it is just here.
-        here = _window(tables[_EXCESS], r, c, close) / _SQUARES / near / near_gap - rough
-        doubt = _window(tables[_NOISE_TWICE], r, c, close) / _SQUARES / near / near_gap + rough
-        rough = max(rough + _certain(here, 2.0 / near * doubt * doubt), 0.0)
-        errors[q] = _CALIBRATION * np.sqrt(noise[q] * weight[q] + rough * gap[q] + bent)
+def _roughness(tables, rows, columns, farthest, rough, roughness):  # type: ignore[no-untyped-def]
+    for i in range(len(rows)):
+        for j in range(len(columns)):
+            r, c = rows[i], columns[j]
+            close = 0
+            near = _window(tables[_NUMBER], r, c, close)
+            while close < farthest and near < _CLOSE:
+                close += 1
+                near = _window(tables[_NUMBER], r, c, close)
+            wide, n = close, near
+            while wide < farthest and n < _WIDE:
+                wide += 1
+                n = _window(tables[_NUMBER], r, c, wide)
+            if n < _FEWEST:
+                continue
+            roughness[i, j] = np.sqrt(_window(tables[_SQUARE], r, c, close) / _SQUARES / near)
+            share = _window(tables[_GAP_SHARE], r, c, wide) / _OTHERS / n
+            usual_gap = _window(tables[_GAP], r, c, wide) / _OTHERS / n
+            near_gap = _window(tables[_GAP], r, c, close) / _OTHERS / near
+            if usual_gap <= 0 or near_gap <= 0 or share <= 0:
+                rough[i, j] = 0.0
+                continue
+            usual = np.exp(_window(tables[_LOG], r, c, wide) / _OTHERS / n + _MEAN_LOG)
+            # The wide window: how rough the ground is on the whole.
+            whole = max((usual - _window(tables[_NOISE], r, c, wide) / _SQUARES / n) / share, 0.0)
+            doubt = _window(tables[_NOISE_TWICE], r, c, wide) / _SQUARES / n / usual_gap
+            whole = _certain(whole, _LOG_VARIANCE / n * doubt * doubt)
+            # The close one: how much rougher or smoother it is just here.
+            here = _window(tables[_EXCESS], r, c, close) / _SQUARES / near / near_gap - whole
+            doubt = _window(tables[_NOISE_TWICE], r, c, close) / _SQUARES / near / near_gap + whole
+            rough[i, j] = max(whole + _certain(here, 2.0 / near * doubt * doubt), 0.0)
 
 
 def squared_slopes(heights: Floats, row: NDArray[np.int64], column: NDArray[np.int64], cell: float) -> Floats:

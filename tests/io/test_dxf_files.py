@@ -1,11 +1,13 @@
 """Drawings: layers, kinds, heights, closed lines and units as another library reads them."""
 
+import io
+
 import numpy as np
 import pytest
 import shapely
 
 from cloudprep.errors import CrsError, OutputError
-from cloudprep.io import dxf
+from cloudprep.io import dxf, dxf_entities
 from cloudprep.io.dxf import write_drawing
 from cloudprep.model.crs import INTERNATIONAL_FOOT, US_SURVEY_FOOT, CloudCrs
 from cloudprep.model.layer import Layer
@@ -95,3 +97,20 @@ def test_without_the_library_one_line_says_what_to_install(monkeypatch):
     monkeypatch.setitem(__import__("sys").modules, "ezdxf", None)
     with pytest.raises(dxf.UsageError, match=r"pip install 'cloudprep\[dxf\]'"):
         dxf.check_drawings_possible()
+
+
+# ezdxf, which makes an object of every vertex: another way to the same text.
+def test_entities_are_the_text_that_another_library_writes():
+    places = np.array([[412_000.1, 5_654_000.0, 1 / 3], [412_001.5, 5_654_002.0, -2.0], [0.1, 1e-7, 5e17]])
+    document = ezdxf.new("R2010", setup=False)
+    space = document.modelspace()
+    entities = dxf_entities.Entities(int(str(document.entitydb.handles), 16), space.layout_key)
+    for closed in (False, True):
+        space.add_polyline3d(places, close=closed, dxfattribs={"layer": "made up"})
+        entities.add_polyline(places, "made up", closed=closed)
+    space.add_point(places[0], dxfattribs={"layer": "0"})
+    entities.add_point(places[0], "0")
+    stream = io.StringIO()
+    document.write(stream)
+    text = stream.getvalue().partition("  2\nENTITIES\n")[2].partition("  0\nENDSEC\n")[0]
+    assert "".join(entities.text) == text

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
@@ -151,11 +152,13 @@ class FindBreaklines(Stage):
         rows, columns = grid.window.shape
         cell = grid.window.lattice.cell
         least = math.radians(_WEAK * self.params.smallest_angle)
-        step = max(64, _STRIP_CELLS // max(columns, 1))
-        parts = [
-            break_points(grid.values, first, min(first + step, rows), cell, least)
-            for first in range(0, rows, step)
-        ]
+        step = max(64, min(_STRIP_CELLS // max(columns, 1), rows) // self.threads)
+
+        def strip(first: int) -> BreakPoints:
+            return break_points(grid.values, first, min(first + step, rows), cell, least)
+
+        with ThreadPoolExecutor(self.threads) as pool:
+            parts = list(pool.map(strip, range(0, rows, step)))
         found = BreakPoints(*(np.concatenate(values) for values in zip(*parts, strict=True)))
         return clearest(found, grid.window.shape, _NEAREST)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 import numpy as np
@@ -108,7 +109,7 @@ class SpotHeights(Stage):
         cell = window.lattice.cell
         spacing = max(2, round(cast("float", self.params.spacing) / cell))
         rise = cast("float", self.params.smallest_rise)
-        found = _candidates(grid.values, max(1, spacing // 2), rise)
+        found = _candidates(grid.values, max(1, spacing // 2), rise, self.threads)
         parts = [found]
         if self.params.regular:
             parts.append(_lattice(grid.values, spacing, window.column, window.row))
@@ -143,21 +144,26 @@ class _Places(NamedTuple):
     rise: NDArray[np.float64]
 
 
-def _candidates(heights: NDArray[np.floating], radius: int, rise: float) -> _Places:
+def _candidates(heights: NDArray[np.floating], radius: int, rise: float, threads: int) -> _Places:
     """Return tops, pits and saddles; found strip by strip, each with what surrounds it."""
     rows, columns = heights.shape
-    step = max(4 * radius, _STRIP_CELLS // max(columns, 1))
+    step = max(4 * radius, min(_STRIP_CELLS // max(columns, 1), rows) // threads)
     halo = radius + 2 * _circle(radius)
-    parts: list[_Places] = []
-    for first in range(0, rows, step):
+
+    def of_strip(first: int) -> list[_Places]:
         low, high = max(0, first - halo), min(rows, first + step + halo)
         strip = np.asarray(heights[low:high], np.float64)
         own = slice(first - low, min(first + step, rows) - low)
+        found = []
         for kind, stands in enumerate(_standing_out(strip, radius, rise)):
             row, column = np.nonzero(stands[own])
             row = row + own.start
             kinds = np.full(len(row), kind)
-            parts.append(_Places(kinds, row + low, column, stands[row, column]))
+            found.append(_Places(kinds, row + low, column, stands[row, column]))
+        return found
+
+    with ThreadPoolExecutor(threads) as pool:
+        parts = [part for some in pool.map(of_strip, range(0, rows, step)) for part in some]
     return _Places(*(np.concatenate(values) for values in zip(*parts, strict=True)))
 
 

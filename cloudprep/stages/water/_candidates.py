@@ -81,10 +81,15 @@ class Candidate:
 
 def seen_area(facts: CellFacts) -> Mask:
     """Return the cells within the convex hull of all that hold points: what lies outside wasn't flown."""
-    rows, columns = np.nonzero(facts.lowest == facts.lowest)
-    if len(rows) < 3:
+    some = facts.lowest == facts.lowest
+    rows = np.flatnonzero(some.any(axis=1))
+    if len(rows) == 0:
         return np.zeros(facts.first.shape, bool)
-    hull = shapely.convex_hull(shapely.multipoints(np.c_[columns + 0.5, rows + 0.5]))
+    # Corners of the hull are the first and the last of a row.
+    west = some[rows].argmax(axis=1)
+    east = some.shape[1] - 1 - some[rows, ::-1].argmax(axis=1)
+    places = np.c_[np.r_[west, east] + 0.5, np.r_[rows, rows] + 0.5]
+    hull = shapely.convex_hull(shapely.multipoints(places))
     found: Mask = np.zeros(facts.first.shape, bool)
     if hull.geom_type != "Polygon":
         return found

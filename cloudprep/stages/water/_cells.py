@@ -58,12 +58,14 @@ class CellFacts(NamedTuple):
 
 def gathered(share: CellShare) -> CellShare:
     """Return a share in which every cell stands once, in order of rows and columns."""
-    order = np.lexsort((share.column, share.row))
-    column, row = share.column[order], share.row[order]
-    new = np.r_[True, (np.diff(column) != 0) | (np.diff(row) != 0)] if len(order) else np.empty(0, bool)
-    starts = np.flatnonzero(new)
-    if len(starts) == 0:
+    if len(share.row) == 0:
         return share
+    left = share.column.min()
+    place = (share.row - share.row.min()) * (share.column.max() - left + 1) + (share.column - left)
+    # Sums of whole numbers, the lowest and the highest are the same in any order.
+    order = np.argsort(place)
+    column, row = share.column[order], share.row[order]
+    starts = np.flatnonzero(np.r_[True, np.diff(place[order]) != 0])
     return CellShare(
         column[starts],
         row[starts],
@@ -75,7 +77,9 @@ def gathered(share: CellShare) -> CellShare:
 
 
 def joined(shares: Sequence[CellShare]) -> CellShare:
-    """Join shares of any number of blocks; a cell that blocks share is put together."""
+    """Join gathered shares of any number of blocks; a cell that blocks share is put together."""
+    if len(shares) == 1:
+        return shares[0]
     return gathered(CellShare(*(np.concatenate(v) for v in zip(*shares, strict=True))))
 
 
