@@ -38,7 +38,7 @@ def saddle_strength(heights: NDArray[np.float64], radius: int, least: float) -> 
     Examples
     --------
     >>> y, x = np.mgrid[-3:4, -3:4].astype(float)
-    >>> saddle_strength(x * x - y * y, 3, 0.5)[3, 3]
+    >>> float(saddle_strength(x * x - y * y, 3, 0.5)[3, 3])
     9.0
     """
     angles = 2 * np.pi * np.arange(_SAMPLES) / _SAMPLES

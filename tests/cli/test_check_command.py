@@ -33,11 +33,17 @@ def test_a_good_pipeline_shows_its_plan_on_stdout(call: Call, good_pipeline: Pat
 
 def test_a_strange_order_is_a_warning_on_stderr(call: Call, tmp_path: Path, good_pipeline: Path) -> None:
     path = tmp_path / "strange.yaml"
-    path.write_text("cloudprep: 1\nstages:\n- stage: floor_grid\n")
+    path.write_text("cloudprep: 1\nstages:\n- stage: rock_finder\n- stage: floor_grid\n")
     result = call("check", path)
     assert result.exit_code == 0
     assert "warning: " in result.stderr
     assert "comes before any ground stage" in result.stderr
+
+
+def test_a_pipeline_for_classified_clouds_is_not_warned_about(call: Call, tmp_path: Path) -> None:
+    path = tmp_path / "products.yaml"
+    path.write_text("cloudprep: 1\nstages:\n- stage: floor_grid\n")
+    assert "ground stage" not in call("check", path).stderr
 
 
 def test_an_unknown_name_is_told(call: Call) -> None:
