@@ -22,7 +22,9 @@ Examples:
   cloudprep section may.tif june.tif june.laz --along lines.geojson --width 2 --out sections
 
 For each line there come a table of stations, a table of grades (with distances in plan and along the slope),
-and a picture as SVG and PNG, its scale stated. Points of a cloud are shown in the colours of their classes.
+and a picture as SVG and PNG, its scale stated;
+sections.dxf holds all profiles as lines in space. Points of a cloud are shown in the colours of their
+classes.
 """
 
 Sources = Annotated[
@@ -73,9 +75,11 @@ def command(
     from cloudprep.measuring.section import cut_sections, write_sections
 
     report = cut_sections(sources, along, width=width, step=step, tolerance=tolerance, layer=layer)
-    write_sections(report, out)
+    _, notes = write_sections(report, out)
     for note in report.assumed:
         tell(f"assumed: {note}")
+    for note in notes:
+        tell(f"note: {note}")
     put_json(report.as_dict()) if as_json else put(report_text(report, out))
 
 

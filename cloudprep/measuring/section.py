@@ -7,15 +7,18 @@ import io
 import itertools
 import math
 from dataclasses import dataclass, field
+from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
 
+from cloudprep import __version__
 from cloudprep.engine.loading import global_metres
 from cloudprep.engine.reference import describe
 from cloudprep.errors import BadInputError, CrsError, UsageError
 from cloudprep.io.atomic import make_folder, whole_file
+from cloudprep.io.dxf import write_drawing
 from cloudprep.io.las import read_columns
 from cloudprep.io.vectors import read_layer
 from cloudprep.kernels.profile import beside_line, grade_breaks, stations
@@ -23,6 +26,7 @@ from cloudprep.measuring.sheet import Sheet
 from cloudprep.measuring.surfaces import CloudSurface, RasterSurface, open_surface
 from cloudprep.model.classes import class_name
 from cloudprep.model.crs import METRE
+from cloudprep.model.layer import Layer
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -31,6 +35,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from cloudprep.kernels.profile import Stations
+    from cloudprep.model.crs import CloudCrs
 
     Floats = NDArray[np.float64]
 
@@ -158,6 +163,7 @@ class SectionReport:
     width: float
     tolerance: float
     sections: tuple[Section, ...]
+    crs: CloudCrs
     assumed: tuple[str, ...] = ()
     files: list[str] = field(default_factory=list)
     caution: str = CAUTION
@@ -262,6 +268,7 @@ def cut_sections(
         width,
         tolerance,
         tuple(sections),
+        surfaces[0].crs,
         tuple(dict.fromkeys(notes)),
     )
 
@@ -332,8 +339,15 @@ def _cloud_strip(name: str, surface: CloudSurface, line: Floats, half: float) ->
 # ------------------------------------------------------------------------------------------------------
 
 
-def write_sections(report: SectionReport, out: Path) -> list[Path]:
-    """Write for each section a table of stations, one of breaks, and a picture as SVG and PNG.
+def write_sections(report: SectionReport, out: Path) -> tuple[list[Path], list[str]]:
+    """Write for each section a table of stations, one of breaks, and a picture as SVG and PNG; a DXF of all.
+
+    Returns
+    -------
+    made : list of Path
+        The files.
+    notes : list of str
+        What isn't written, and why.
 
     Raises
     ------
@@ -343,6 +357,7 @@ def write_sections(report: SectionReport, out: Path) -> list[Path]:
     make_folder(out)
     made: list[Path] = []
     taken: set[str] = set()
+    notes: list[str] = []
     for section in report.sections:
         stem = _file_name(section.name, taken)
         made += [
@@ -351,8 +366,31 @@ def write_sections(report: SectionReport, out: Path) -> list[Path]:
         ]
         sheet = picture_of(section, report)
         made += [sheet.save_svg(out / f"{stem}.svg"), sheet.save_png(out / f"{stem}.png")]
+    if find_spec("ezdxf") is None:
+        notes.append("sections.dxf isn't written: drawings need the extra cloudprep[dxf]")
+    elif layers := _lines(report):
+        made.append(out / "sections.dxf")
+        write_drawing(layers, made[-1], report.crs, (0.0, 0.0), software=f"cloudprep {__version__}")
     report.files.extend(path.name for path in made)
-    return made
+    return made, notes
+
+
+def _lines(report: SectionReport) -> list[Layer]:
+    """Return each raster's profiles as lines in space, a layer for each raster."""
+    found: dict[str, list[Any]] = {}
+    for section in report.sections:
+        for profile in section.profiles:
+            there = ~np.isnan(profile.heights)
+            edges = np.flatnonzero(np.diff(np.r_[False, there, False].astype(int)))
+            for a, b in zip(edges[::2], edges[1::2], strict=True):
+                if b - a > 1:
+                    s = section.stations
+                    places = np.column_stack([s.x[a:b], s.y[a:b], profile.heights[a:b]])
+                    found.setdefault(profile.source, []).append(shapely.LineString(places))
+    return [
+        Layer(f"section_{source}", "line", np.array(lines, dtype=object), {}, "profile of a section")
+        for source, lines in found.items()
+    ]
 
 
 def _file_name(name: str, taken: set[str]) -> str:

@@ -110,6 +110,20 @@ def test_section_shows_points_of_clouds_within_its_width(site, tmp_path):
     assert "building points" in (out / "section_across.svg").read_text()
 
 
+def test_section_profiles_are_lines_of_a_drawing(site):
+    """Outside check: ezdxf reads them back."""
+    ezdxf = pytest.importorskip("ezdxf")
+    dtm, lines, out = site
+    assert run(dtm, "--along", lines, "--out", out).exit_code == 0
+    found = list(ezdxf.readfile(out / "sections.dxf").modelspace())
+    assert [e.dxftype() for e in found] == ["POLYLINE", "POLYLINE"]
+    places = np.array([tuple(v.dxf.location) for v in found[0].vertices])
+    assert places[0][:2] == pytest.approx((EAST + 5, NORTH + 30))
+    assert places[:, 2].max() == pytest.approx(104)
+    rows = table(out / "section_across_stations.csv")
+    assert places[:, 2] == pytest.approx([float(r["dtm.tif_m"]) for r in rows], abs=6e-4)
+
+
 def test_section_gaps_are_told(site):
     dtm, _, out = site
     lines = write_lines(dtm.with_name("far.gpkg"), [[(50, 30), (70, 30)]])
@@ -125,8 +139,8 @@ def test_section_names_make_safe_files(site, name):
     )
     assert run(dtm, "--along", lines, "--out", out).exit_code == 0
     files = sorted(out.iterdir())
-    assert len(files) == 8
-    assert all(f.parent == out and f.name.startswith("section_") for f in files)
+    assert len(files) == 9
+    assert all(f.parent == out and f.name.startswith("section") for f in files)
     assert ET.parse(next(f for f in files if f.suffix == ".svg")) is not None  # noqa: S314 - our own
 
 
