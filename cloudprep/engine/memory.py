@@ -171,7 +171,7 @@ def plan_memory(
         max(one.held + need + drawing, one.solving)
         for one, need, drawing in zip(sites, needs, drawn.drawing or (0,), strict=True)
     )
-    if workers > 1:  # a raster's file is made while the next stage works
+    if workers > 1 and any(s.draws for s in stages[:-1]):  # a file is made while the next stage works
         whole += drawn.delivering + drawn.largest
     whole = max(whole, BASE_BYTES + max(one.held for one in sites) + drawn.delivering)
     whole += site.count * (width + 12)
