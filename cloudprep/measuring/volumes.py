@@ -264,11 +264,9 @@ def refuse_other_reference(first: HeightRaster, second: HeightRaster) -> None:
     """
     a, b = first.crs, second.crs
     if a.wkt and b.wkt and a.name != b.name:
-        raise CrsError(
-            f"{first.path.name} is in {a.name}, {second.path.name} in {b.name}: bring them together first"
-        )
+        raise CrsError(f"{first.path} is in {a.name}, {second.path} in {b.name}: bring them together first")
     if abs((a.horizontal_unit or METRE) - (b.horizontal_unit or METRE)) > 1e-12:
-        raise CrsError(f"{first.path.name} and {second.path.name} differ in the unit of the plan")
+        raise CrsError(f"{first.path} and {second.path} differ in the unit of the plan")
 
 
 def _base(text: str, area: Area, work: _Work) -> Base:
