@@ -14,18 +14,19 @@ if TYPE_CHECKING:
 MOST_TEXT_BYTES = 256_000_000
 """GeoJSON and KML files larger than this are refused: they are parsed whole, in memory."""
 ENDINGS = {
-    ".gpkg": "GPKG",
-    ".shp": "ESRI Shapefile",
+    ".gpkg": "GeoPackage",
+    ".shp": "shapefile",
     ".geojson": "GeoJSON",
     ".json": "GeoJSON",
     ".kml": "KML",
 }
 # What the first bytes must be, so that no other reader of the library is talked into opening the file
 # (one that follows names within it to other files or to the network, say).
-_STARTS = {"GPKG": b"SQLite format 3\0", "ESRI Shapefile": b"\x00\x00\x27\x0a"}
+_STARTS = {"GeoPackage": b"SQLite format 3\0", "shapefile": b"\x00\x00\x27\x0a"}
+# The last word of what the library may call the reader that it chose.
 READERS = {
-    "GPKG": ("GPKG",),
-    "ESRI Shapefile": ("ESRI Shapefile",),
+    "GeoPackage": ("GPKG",),
+    "shapefile": ("Shapefile",),
     "GeoJSON": ("GeoJSON", "GeoJSONSeq"),
     "KML": ("KML", "LIBKML"),
 }
@@ -88,7 +89,7 @@ def trusted_format(path: Path) -> str:
         raise BadInputError(path, "is empty")
     if reader in _STARTS:
         if not head.startswith(_STARTS[reader]):
-            raise BadInputError(path, f"is no {reader} file, whatever its name says")
+            raise BadInputError(path, f"is no {reader}, whatever its name says")
         return reader
     if size > MOST_TEXT_BYTES:
         much = f"{size / 1e6:,.0f} MB, more than {MOST_TEXT_BYTES // 1_000_000} MB"

@@ -140,8 +140,8 @@ def _layer_name(path: Path, wanted: str | None, reader: str) -> str:
         driver = pyogrio.read_info(path, layer=str(layers[0][0]))["driver"] if len(layers) else reader
     except (DataSourceError, DataLayerError, RuntimeError, ValueError) as error:
         raise BadInputError(path, f"can't be read: {_one_line(error)}") from error
-    if driver not in READERS[reader]:
-        raise BadInputError(path, f"is no {reader} file, whatever its name says")
+    if driver.rpartition(" ")[2] not in READERS[reader]:
+        raise BadInputError(path, f"is no {reader}, whatever its name says")
     names = [str(name) for name, kind in layers if kind is not None]
     shown = ", ".join(f"'{n}'" for n in names[:SHOWN]) + (" ..." if len(names) > SHOWN else "")
     if not names:

@@ -6,11 +6,14 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from cloudprep.kernels.chains import lines_through
 from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.smoothing import smooth_rows, smoothing_reach
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from cloudprep.kernels.chains import Chains
 
 # How far a profile is followed, and how wide it is, cells to either side.
 _FAR = 3
@@ -236,7 +239,7 @@ def chains_of(
     crest: NDArray[np.bool_],
     shape: tuple[int, int],
     reach: float,
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
+) -> Chains:
     """Return places in the order of the lines they make, downhill on the right.
 
     Each place looks ahead, along the contour, for the nearest one of its kind that lies in its direction and
@@ -256,12 +259,8 @@ def chains_of(
 
     Returns
     -------
-    order : ndarray of int64, shape (n,)
+    Chains
         Rows of ``places``, one line after the other.
-    starts : ndarray of int64, shape (m + 1,)
-        Where each line begins, and the end of the last.
-    closed : ndarray of bool, shape (m,)
-        Which are rings.
     """
     n = len(places)
     ahead = np.full(n, -1, np.int64)
@@ -278,11 +277,7 @@ def chains_of(
         mutual = mutual[back[forth[mutual]] == mutual]
         ahead[mutual] = forth[mutual]
         behind[forth[mutual]] = mutual
-    order = np.empty(n, np.int64)
-    starts = np.empty(n + 1, np.int64)
-    closed = np.empty(n, np.bool_)
-    lines = _walk(ahead, behind, order, starts, closed)
-    return order, starts[: lines + 1].copy(), closed[:lines].copy()
+    return lines_through(ahead, behind >= 0, lone=True)
 
 
 @njit(nogil=True, cache=True)
@@ -332,26 +327,3 @@ def _look(  # type: ignore[no-untyped-def]
                     if along < 0 and behind[i] < 0 and ahead[k] < 0 and cost < best_back:
                         best_back = cost
                         back[i] = k
-
-
-@njit(nogil=True, cache=True)
-def _walk(ahead, behind, order, starts, closed):  # type: ignore[no-untyped-def]
-    n = len(ahead)
-    placed = np.zeros(n, np.bool_)
-    lines = 0
-    used = 0
-    starts[0] = 0
-    for rings in range(2):
-        for i in range(n):
-            if placed[i] or (rings == 0 and behind[i] >= 0):
-                continue
-            at = i
-            while at >= 0 and not placed[at]:
-                placed[at] = True
-                order[used] = at
-                used += 1
-                at = ahead[at]
-            closed[lines] = rings == 1
-            lines += 1
-            starts[lines] = used
-    return lines

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cloudprep.kernels.chains import lines_through
 from cloudprep.kernels.compiling import njit
 
 if TYPE_CHECKING:
@@ -85,17 +86,12 @@ def contour_pieces(heights: NDArray[np.float64], interval: float, first_row: int
     entered = np.zeros(count, np.bool_)
     _cross(heights, steps, interval, first_row, offsets, places, edges)
     _link(heights, steps, interval, offsets, following, entered)
-    order = np.empty(count, np.int64)
-    starts = np.empty(count + 1, np.int64)
-    closed = np.empty(count, np.bool_)
-    lines = _follow(following, entered, order, starts, closed)
-    starts = starts[: lines + 1].copy()
-    used = order[: starts[-1]]
+    order, starts, closed = lines_through(following, entered, lone=False)
     first, last = order[starts[:-1]], order[starts[1:] - 1]
     shift = 2 * first_row * heights.shape[1]
     ends = np.stack([edges[first], edges[last]], axis=1) + shift
     levels = _levels_of(first, edges, offsets, steps.ravel(), heights.shape[1])
-    return Pieces(places[used], starts, levels, ends, closed[:lines].copy())
+    return Pieces(places[order], starts, levels, ends, closed)
 
 
 @njit(nogil=True, cache=True)
@@ -237,30 +233,6 @@ def _link(z, steps, interval, offsets, following, entered):  # type: ignore[no-u
                 following[start[1]] = second
                 entered[first] = True
                 entered[second] = True
-
-
-@njit(nogil=True, cache=True)
-def _follow(following, entered, order, starts, closed):  # type: ignore[no-untyped-def]
-    """Put crossings in the order of lines: first those that begin somewhere, then rings."""
-    n = len(following)
-    placed = np.zeros(n, np.bool_)
-    lines = 0
-    used = 0
-    starts[0] = 0
-    for rings in range(2):
-        for i in range(n):
-            if placed[i] or following[i] < 0 or (rings == 0 and entered[i]):
-                continue
-            at = i
-            while at >= 0 and not placed[at]:
-                placed[at] = True
-                order[used] = at
-                used += 1
-                at = following[at]
-            closed[lines] = rings == 1
-            lines += 1
-            starts[lines] = used
-    return lines
 
 
 @njit(nogil=True, cache=True)

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-RASTERS = (".tif", ".tiff", ".vrt", ".img", ".asc")
+RASTERS = (".tif", ".tiff", ".asc")
 """Endings of files that are read as rasters."""
 # Ground around a position is looked for this far, m; farther where that doesn't settle it.
 _RADII = (8.0, 60.0)

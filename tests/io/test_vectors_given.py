@@ -94,12 +94,12 @@ def test_kml_is_reprojected_like_by_the_general_library(tmp_path):
     [
         ("none.gpkg", None, "no such file"),
         ("w.txt", "x", "end in"),
-        ("w.gpkg", "x", "is no GPKG file"),
-        ("w.shp", "x", "is no ESRI Shapefile file"),
+        ("w.gpkg", "x", "is no GeoPackage"),
+        ("w.shp", "x", "is no shapefile"),
         ("w.geojson", "", "is empty"),
         ("w.geojson", "[1]", "is no GeoJSON"),
         ("w.geojson", '{"type": "Feature', "can't be read"),
-        ("w.kml", "<OGRVRTDataSource/>", "root isn't <kml>"),
+        ("w.kml", "<sources/>", "root isn't <kml>"),
         ("w.kml", "<kml", "is no KML file"),
         (
             "w.kml",

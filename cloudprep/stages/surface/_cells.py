@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from cloudprep.model.grid import Window
     from cloudprep.model.site import SiteFacts
 
+Settled = tuple[dict[str, Any], dict[str, str]]
+"""Derived values, and the reason for each."""
 MOST_CELLS = 400_000_000
 _CELLS = (0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
 _CELL_TO_SPACING = 1.4
@@ -48,6 +50,22 @@ def derived_cell(site: SiteFacts) -> tuple[float, str]:
                 f"the finest usual cell that keeps the grid below {MOST_CELLS // 1_000_000} million cells"
             )
     return cell, reason
+
+
+def settled_cell(stage: str, site: SiteFacts, given: float | None) -> tuple[float, Settled]:
+    """Return the cell (m) of a stage's rasters, and what it adds to the stage's derived values and reasons.
+
+    Raises
+    ------
+    UsageError
+        If there would be more than 400 million cells.
+    """
+    if given is not None:
+        raster_window(stage, site, given)
+        return given, ({}, {})
+    cell, reason = derived_cell(site)
+    raster_window(stage, site, cell)
+    return cell, ({"cell": cell}, {"cell": reason})
 
 
 def raster_window(stage: str, site: SiteFacts, cell: float) -> Window:

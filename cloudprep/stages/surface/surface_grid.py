@@ -13,22 +13,20 @@ from cloudprep.stages.base import (
     ClassCodes,
     Scope,
     Solution,
-    Stage,
     StageParams,
     cells_of_block,
     parameter,
 )
+from cloudprep.stages.surface._bridging import BridgesGaps
 from cloudprep.stages.surface._cell_parts import (
     Part,
     Returns,
     counting,
-    derived_gap,
     gap_parameter,
     left_out_parameter,
-    reach_of,
     returns_parameter,
 )
-from cloudprep.stages.surface._cells import cell_parameter, derived_cell, raster_window
+from cloudprep.stages.surface._cells import cell_parameter, raster_window
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -71,7 +69,7 @@ class SurfaceGridParams(StageParams):
     widest_gap: float | None = gap_parameter("a height")
 
 
-class SurfaceGrid(Stage):
+class SurfaceGrid(BridgesGaps):
     """Turn the first returns into a surface model (``dsm``) and a raster that says where heights come from.
 
     All lengths are metres. A cell's height is that of its highest point: the top of what a pulse met there,
@@ -103,29 +101,6 @@ class SurfaceGrid(Stage):
     bytes_per_point = 32
 
     params: SurfaceGridParams
-
-    def derive(self, site: SiteFacts) -> tuple[Mapping[str, Any], Mapping[str, str]]:
-        """Return the lengths that were left open, and why they are what they are.
-
-        Raises
-        ------
-        UsageError
-            If the grid would have more than 400 million cells.
-        """
-        values: dict[str, Any] = {}
-        reasons: dict[str, str] = {}
-        cell = self.params.cell
-        if cell is None:
-            cell, reasons["cell"] = derived_cell(site)
-            values["cell"] = cell
-        raster_window(self.name, site, cell)
-        if self.params.widest_gap is None:
-            values["widest_gap"], reasons["widest_gap"] = derived_gap(site, cell)
-        return values, reasons
-
-    def reach(self) -> float:
-        """Return how far the points around a gap may lie."""
-        return reach_of(cast("float", self.params.widest_gap), cast("float", self.params.cell))
 
     def canvas(self, site: SiteFacts) -> tuple[Canvas, ...]:
         """Return the two rasters.

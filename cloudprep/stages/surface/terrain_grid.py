@@ -27,9 +27,9 @@ from cloudprep.stages.base import (
 )
 from cloudprep.stages.surface._cells import (
     cell_parameter,
-    derived_cell,
     raster_window,
     rounded_up,
+    settled_cell,
 )
 from cloudprep.stages.surface._ground_points import GroundPoints
 from cloudprep.stages.surface._smooth import smoothing_bytes
@@ -197,13 +197,7 @@ class TerrainGrid(Stage):
         UsageError
             If the grid would have more than 400 million cells.
         """
-        values: dict[str, Any] = {}
-        reasons: dict[str, str] = {}
-        cell = self.params.cell
-        if cell is None:
-            cell, reasons["cell"] = derived_cell(site)
-            values["cell"] = cell
-        raster_window(self.name, site, cell)
+        cell, (values, reasons) = settled_cell(self.name, site, self.params.cell)
         longest = self.params.longest_edge
         if longest is None:
             longest = values["longest_edge"] = max(_BRIDGED, _BRIDGED_CELLS * cell)
