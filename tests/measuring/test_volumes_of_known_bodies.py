@@ -114,10 +114,18 @@ def test_cover_of_cells_agrees_with_shapely():
                 assert cover.y[r, c] == pytest.approx(part.area * (middle.y - r - 0.5), abs=1e-13)
 
 
-def test_volume_of_a_borrow_pit():
+def test_volume_of_a_borrow_pit(tmp_path):
     """Corners 87.6, 87.6, 87.6, 88.6 ft of a square of 50 ft, to be brought to 90.0 ft: printed 199 yd3."""
-    mean = (87.6 + 87.6 + 87.6 + 88.6) / 4
-    assert (90 - mean) * 50 * 50 * CUBIC_FOOT / CUBIC_YARD == pytest.approx(199, abs=0.5)
+    side = 50 * FOOT
+
+    def pit(x, y):
+        return (87.6 + (x / side) * (y / side)) * FOOT
+
+    square = shapely.box(0, 0, side, side)
+    found = measured(tmp_path, pit, square, cell=side / 64, side=side, base=f"level:{90 * FOOT}")
+    assert found.fill / CUBIC_YARD == pytest.approx(199, abs=0.5)
+    assert found.fill / CUBIC_FOOT == pytest.approx(5375, rel=1e-6)
+    assert found.cut == 0
 
 
 @pytest.mark.parametrize(("diameter", "height", "yards"), [(26.5, 10, 68), (53, 20, 545), (106, 40, 4370)])
