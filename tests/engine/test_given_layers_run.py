@@ -110,7 +110,7 @@ def test_feet_come_to_the_same_cells(clouds, run, pipeline_file, tmp_path):
     ("make", "says"),
     [
         (lambda p: None, "no such file"),
-        (lambda p: p.write_text("x"), "is no GPKG file"),
+        (lambda p: p.write_text("x"), "is no GeoPackage, whatever its name says"),
         (lambda p: write(p, [shapely.Point(3, 4)]), "polygons are wanted, but feature 1 is a Point"),
         (
             lambda p: write(p, [shapely.Polygon([(0, 0), (9, 9), (9, 0), (0, 9)])]),
