@@ -15,13 +15,11 @@ from cloudprep.model.columns import COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from typing import Literal
-
     import numpy as np
     from numpy.typing import NDArray
 
     from cloudprep.engine.loading import Units
-    from cloudprep.engine.record import GateRecord, RunRecord, Status
+    from cloudprep.engine.record import GateRecord, OutputKind, RunRecord, Status
     from cloudprep.engine.tracking import TrackedInput
     from cloudprep.model.crs import CloudCrs
     from cloudprep.model.site import SiteFacts
@@ -60,7 +58,7 @@ def site_record(site: SiteFacts, crs: CloudCrs, units: Units) -> SiteRecord:
 def output_record(
     root: Path,
     path: Path,
-    kind: Literal["cloud", "raster", "picture", "layers", "drawing", "surface", "index", "catalogue"],
+    kind: OutputKind,
     sha256: str,
     *,
     source: str = "",

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 CLOUDS = "clouds"
 TERRAIN = "terrain"
+# What a run may leave in its folder itself, beside its record.
+AT_THE_TOP = frozenset({ITEM_NAME, "report.html", "gates.xml", "gates.json", "gates.md"})
 
 
 class RunFolder:
@@ -101,7 +103,7 @@ class RunFolder:
         for output in outputs if isinstance(outputs, list) else []:
             relative = Path(str(output.get("path", ""))) if isinstance(output, dict) else Path()
             inside = len(relative.parts) == 2 and relative.parts[0] in (CLOUDS, TERRAIN)
-            if not inside and relative != Path(ITEM_NAME):
+            if not inside and relative.as_posix() not in AT_THE_TOP:
                 continue
             path = self.root / relative
             if os.path.realpath(path) not in kept:

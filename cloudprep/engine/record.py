@@ -36,6 +36,18 @@ _REPORTED = (
 Status = Literal["done", "some_inputs_failed", "all_inputs_failed", "gate_failed"]
 # Who works on the blocks.
 Engine = Literal["threads", "dask"]
+OutputKind = Literal[
+    "cloud",
+    "raster",
+    "picture",
+    "layers",
+    "drawing",
+    "surface",
+    "index",
+    "catalogue",
+    "report",
+    "judgement",
+]
 
 
 class _Part(BaseModel):
@@ -62,6 +74,7 @@ class InputRecord(_Part):
     warnings: list[str] = []
     status: Literal["done", "failed"]
     reason: str = Field("", description="why it failed")
+    figures: dict[str, float] = Field({}, description="of this input alone")
 
 
 class GivenRecord(_Part):
@@ -97,7 +110,7 @@ class OutputRecord(_Part):
     """One deliverable."""
 
     path: str = Field(description="below the run's folder, with forward slashes")
-    kind: Literal["cloud", "raster", "picture", "layers", "drawing", "surface", "index", "catalogue"]
+    kind: OutputKind
     size_bytes: int = Field(ge=0)
     sha256: str
     source: str = Field("", description="the input it was made from, for clouds")

@@ -48,6 +48,7 @@ class TrackedInput:
     outside: int = 0
     sha256: str = ""
     warnings: list[str] = field(default_factory=list)
+    figures: dict[str, float] = field(default_factory=dict)
     failure: str = ""
 
     @property
@@ -69,6 +70,7 @@ class TrackedInput:
             warnings=self.warnings,
             status="failed" if self.failure else "done",
             reason=self.failure,
+            figures=self.figures,
         )
 
 

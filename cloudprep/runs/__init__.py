@@ -1,0 +1,1 @@
+"""Many runs: batches, watched folders, their ledger, and what differs between two."""
