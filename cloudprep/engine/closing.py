@@ -15,6 +15,7 @@ from cloudprep.model.columns import COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
     import numpy as np
     from numpy.typing import NDArray
 
