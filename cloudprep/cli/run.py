@@ -200,10 +200,11 @@ def show_outcome(outcome: RunOutcome, *, as_json: bool, quiet: int) -> None:
 
 def _put_tables(record: dict[str, Any]) -> None:
     from cloudprep.cli.console import put_rendered
-    from cloudprep.cli.tables import class_table, flight_table, stage_table
+    from cloudprep.cli.tables import class_table, flight_table, gate_table, stage_table
 
     put_rendered(
         flight_table(record["inputs"]),
         stage_table(record["stages"]),
         class_table(record["stages"][-1]["classes"]),
+        *([gate_table(record)] if record["gates"] else []),
     )

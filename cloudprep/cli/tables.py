@@ -50,6 +50,19 @@ def class_table(classes: Mapping[str, int]) -> Table:
     return table
 
 
+def gate_table(record: Mapping[str, Any]) -> Table:
+    """Return the gates of a run: figure, flight, value, limit, how it went; many flights share a row."""
+    from cloudprep.judging import GateRecord, Judgement
+    from cloudprep.judging.markdown import rows_of
+    from cloudprep.judging.words import plain
+
+    gates = [GateRecord.model_validate(gate) for gate in record["gates"]]
+    table = _table("gate", "flight", "value", "limit", "outcome", numbers=("value",))
+    for row in rows_of(Judgement(gates, flights=[one["path"] for one in record["inputs"]]), most=20):
+        table.add_row(*map(plain, row))
+    return table
+
+
 def score_table(scores: Mapping[str, Score]) -> Table:
     """Return one row a flight: how well ground was told from the rest."""
     headings = ("flight", "points", "Type I", "Type II", "total", "kappa")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from cloudprep.config.gate_figures import figure_problem
 from cloudprep.config.handing_on import handing_on_problems
 from cloudprep.config.sections import Assume, Boundary, Gate, GridOptions, OutputOptions
 from cloudprep.config.words import problems_in, shown_value
@@ -132,11 +133,14 @@ class _Check:
         self.parts.boundary = self.section(("boundary",), values.get("boundary"), Boundary)
         self.parts.grid = self.section(("grid",), values.get("grid"), GridOptions) or GridOptions()
         self.parts.assume = self.section(("assume",), values.get("assume"), Assume) or Assume()
+        given_gates: list[tuple[int, Gate]] = []
         for i, entry in self.entries(values, "gates", "figure: ground.share"):
             gate = self.section(("gates", i), entry, Gate)
             if gate is not None:
                 self.parts.gates.append(gate)
+                given_gates.append((i, gate))
         self.order()
+        self.figures(given_gates)
 
     def version(self, values: dict[str, Any]) -> None:
         if "cloudprep" not in values:
@@ -230,6 +234,15 @@ class _Check:
                 made.setdefault(name, f"stages[{i}]")
         for i, text, wrong in handing_on_problems(self.stages, self.number_of_stages()):
             (self.problem if wrong else self.warn)(("stages", i), text)
+
+    def figures(self, gates: list[tuple[int, Gate]]) -> None:
+        """Look for gates on figures that no stage of the pipeline gives, where that is known."""
+        if len(self.stages) < self.number_of_stages():
+            return  # a stage that couldn't be found was reported: it may be the one that gives them
+        for i, gate in gates:
+            text = figure_problem(gate, [stage for _, stage in self.stages])
+            if text:
+                self.problem(("gates", i, "figure"), text)
 
     def rasters(self) -> None:
         """Look for rasters that a stage reads, but that no stage before it makes."""

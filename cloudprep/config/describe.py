@@ -8,6 +8,7 @@ from cloudprep.config.facts import ParameterFacts, stage_facts, value_text
 
 if TYPE_CHECKING:
     from cloudprep.config.pipeline import Pipeline
+    from cloudprep.config.sections import Gate
     from cloudprep.stages.base import Stage
 
 __all__ = ["plan_text"]
@@ -99,11 +100,11 @@ def _rest_lines(pipeline: Pipeline) -> list[str]:
         f"clouds: {output.format}, {version}, {noise}",
         f"flights without a reference system: {', '.join(said) if said else 'metres are assumed, and said'}",
     ]
-    for gate in pipeline.gates:
-        limits = [
-            f"{word} {limit:g}"
-            for word, limit in (("at least", gate.at_least), ("at most", gate.at_most))
-            if limit is not None
-        ]
-        lines.append(f"gate: {gate.figure} must be {' and '.join(limits)}")
-    return lines
+    return [*lines, *(_gate_line(gate) for gate in pipeline.gates)]
+
+
+def _gate_line(gate: Gate) -> str:
+    whose = "of every flight " if gate.per == "flight" else ""
+    missed = "exit code 3 if not" if gate.severity == "fail" else "only a warning if not"
+    why = f": {gate.why}" if gate.why else ""
+    return f"gate: {gate.figure} {whose}must be {gate.limits} ({missed}){why}"

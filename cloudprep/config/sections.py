@@ -183,17 +183,83 @@ class Assume(_Section):
             raise ValueError(str(error)) from error
 
 
-class Gate(_Section):
-    """A figure that a run must reach before anyone relies on it."""
+def _as_pair(value: object) -> object:
+    if isinstance(value, list | tuple) and len(value) == 2:
+        return tuple(value)
+    raise ValueError("must be a list of two numbers, the lower one first: [0.2, 0.6]")
 
-    figure: str = Field(min_length=1, description="name of the figure, as the run record gives it")
+
+class Gate(_Section):
+    """A figure that a run, or each of its flights, must reach before anyone relies on it."""
+
+    figure: str = Field(
+        min_length=1, max_length=200, description="name of the figure, as the run record gives it"
+    )
     at_least: float | None = Field(default=None, description="the figure must not be smaller")
     at_most: float | None = Field(default=None, description="the figure must not be larger")
+    between: (
+        Annotated[tuple[float, float], BeforeValidator(_as_pair, json_schema_input_type=list[float])] | None
+    ) = Field(
+        default=None,
+        description="both limits at once, the lower one first; in place of at_least and at_most",
+        json_schema_extra={"minItems": 2, "maxItems": 2},
+    )
+    severity: Literal["fail", "warn"] = Field(
+        default="fail",
+        description="fail: a missed gate ends the run with exit code 3; warn: it is only told",
+    )
+    per: Literal["flight", "run"] = Field(
+        default="run", description="judge each flight by itself, or the run as a whole"
+    )
+    why: str | None = Field(
+        default=None, max_length=500, description="what the gate is for: one line that people are shown"
+    )
+
+    @field_validator("figure", "why")
+    @classmethod
+    def _check_line(cls, value: str | None) -> str | None:
+        if value is not None and not value.isprintable():
+            raise ValueError("must be one line without control characters")
+        return value
+
+    @property
+    def lowest(self) -> float | None:
+        """The smallest value that passes; None where there is no such limit."""
+        return self.between[0] if self.between is not None else self.at_least
+
+    @property
+    def highest(self) -> float | None:
+        """The largest value that passes; None where there is no such limit."""
+        return self.between[1] if self.between is not None else self.at_most
+
+    @property
+    def limits(self) -> str:
+        """The limits in words.
+
+        >>> Gate(figure="ground.share", between=(0.2, 0.6)).limits
+        'between 0.2 and 0.6'
+        >>> Gate(figure="ground.share", at_least=0.1).limits
+        'at least 0.1'
+        """
+        low, high = self.lowest, self.highest
+        if low is None:
+            return f"at most {high:.10g}"
+        if high is None:
+            return f"at least {low:.10g}"
+        return f"between {low:.10g} and {high:.10g}"
 
     @model_validator(mode="after")
     def _check_limits(self) -> Self:
+        if self.between is not None:
+            if self.at_least is not None or self.at_most is not None:
+                raise ValueError("a gate has either 'between', or 'at_least' and 'at_most', not both")
+            if self.between[0] > self.between[1]:
+                raise ValueError(
+                    f"'between' starts with {self.between[0]:g}, which is larger than {self.between[1]:g}"
+                )
+            return self
         if self.at_least is None and self.at_most is None:
-            raise ValueError("a gate needs 'at_least' or 'at_most', or both")
+            raise ValueError("a gate needs 'at_least' or 'at_most', or both, or 'between'")
         if self.at_least is not None and self.at_most is not None and self.at_least > self.at_most:
             raise ValueError(f"'at_least' {self.at_least:g} is larger than 'at_most' {self.at_most:g}")
         return self

@@ -10,7 +10,7 @@ from cloudprep.engine.record import ExtraDimensionRecord, OutputRecord, SiteReco
 from cloudprep.engine.reference import describe
 from cloudprep.engine.working import extra_labels
 from cloudprep.errors import EXIT_DONE, EXIT_GATE_FAILED, EXIT_INPUT_FAILED
-from cloudprep.model.classes import NOISE_CODES
+from cloudprep.judging.words import gate_line, short_names
 from cloudprep.model.columns import COLUMNS
 
 if TYPE_CHECKING:
@@ -20,8 +20,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from cloudprep.engine.loading import Units
-    from cloudprep.engine.record import GateRecord, OutputKind, RunRecord, Status
+    from cloudprep.engine.record import OutputKind, RunRecord, Status
     from cloudprep.engine.tracking import TrackedInput
+    from cloudprep.judging import GateRecord
     from cloudprep.model.crs import CloudCrs
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
@@ -33,7 +34,7 @@ def status_of(inputs: Sequence[TrackedInput], gates: Sequence[GateRecord]) -> tu
     if failed:
         whole = len(failed) == len(inputs)
         return "all_inputs_failed" if whole else "some_inputs_failed", EXIT_INPUT_FAILED
-    if any(not g.passed for g in gates):
+    if any(g.outcome == "failed" for g in gates):
         return "gate_failed", EXIT_GATE_FAILED
     return "done", EXIT_DONE
 
@@ -90,16 +91,6 @@ def extra_dimension_records(stages: Sequence[Stage]) -> list[ExtraDimensionRecor
     ]
 
 
-def final_figures(codes: NDArray[np.int64]) -> dict[str, float]:
-    """Return figures about all points of the run from how many of them have each class code."""
-    count, noise = int(codes.sum()), int(codes[list(NOISE_CODES)].sum())
-    return {
-        "points.count": float(count),
-        "noise.points": float(noise),
-        "noise.share": noise / count,
-    }
-
-
 def class_counts(codes: NDArray[np.int64]) -> dict[str, int]:
     """Return how many points each class code has; codes without points are left out."""
     return {str(code): int(n) for code, n in enumerate(codes) if n}
@@ -133,5 +124,21 @@ def outcome_lines(record: RunRecord, root: Path | str) -> list[str]:
             f"{dropped:,} noise points are left out of the clouds, as the pipeline says (drop_noise)"
         )
     lines += [f"failed: {i.path}: {i.reason}" for i in record.inputs if i.status == "failed"]
-    lines += [f"gate: {g.reason}" for g in record.gates if not g.passed]
+    return [*lines, *gate_lines(record)]
+
+
+# More lines than that about gates hide everything else; the files about gates have them all.
+_MOST_GATE_LINES = 20
+
+
+def gate_lines(record: RunRecord) -> list[str]:
+    """Return a line for each gate that didn't pass; those that failed come first."""
+    names = short_names(one.path for one in record.inputs)
+    failed = {one.path for one in record.inputs if one.status == "failed"}
+    # Of an input that failed it is said already.
+    told = [g for g in record.gates if not g.passed and g.flight not in failed]
+    told.sort(key=lambda gate: gate.outcome != "failed")
+    lines = [gate_line(gate, names) for gate in told[:_MOST_GATE_LINES]]
+    if len(told) > _MOST_GATE_LINES:
+        lines.append(f"gate: and {len(told) - _MOST_GATE_LINES} more, all of them in gates.md and gates.json")
     return lines

@@ -14,6 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from cloudprep import __version__
 from cloudprep.io.atomic import whole_file
+from cloudprep.judging.outcome import GateRecord  # noqa: TC001 - pydantic reads the annotation
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -154,17 +155,6 @@ class BoundaryRecord(_Part):
     clouds: Literal["cut", "whole"]
     unused_points: int = Field(ge=0, description="points beyond the buffer, used for nothing")
     outside_points: int = Field(ge=0, description="points that the delivered clouds are without")
-
-
-class GateRecord(_Part):
-    """One gate and how it went."""
-
-    figure: str
-    at_least: float | None = None
-    at_most: float | None = None
-    value: float | None = None
-    passed: bool
-    reason: str = ""
 
 
 class RunRecord(_Part):

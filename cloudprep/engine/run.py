@@ -19,7 +19,6 @@ from cloudprep.engine.clipping import points_within
 from cloudprep.engine.closing import (
     class_counts,
     extra_dimension_records,
-    final_figures,
     outcome_lines,
     peak_memory,
     site_record,
@@ -31,13 +30,14 @@ from cloudprep.engine.dry_run import plan_record, planned_outputs
 from cloudprep.engine.executor import Threads
 from cloudprep.engine.executor_dask import Dask
 from cloudprep.engine.fetching import FetchedInputs
+from cloudprep.engine.flight_figures import flight_figures
 from cloudprep.engine.folder import RunFolder
 from cloudprep.engine.footprints import INDEX
-from cloudprep.engine.gates import judge
 from cloudprep.engine.given_layers import GivenLayers
 from cloudprep.engine.groups import LARGEST_GAP, site_groups
 from cloudprep.engine.holding import InMemory, OnDisk
 from cloudprep.engine.inputs import deliverable_names, expand_inputs
+from cloudprep.engine.judgement import judge_run, written_judgement
 from cloudprep.engine.loading import NOWHERE
 from cloudprep.engine.memory import default_memory, plan_memory, resolved_roughly
 from cloudprep.engine.passes import StagePass
@@ -221,7 +221,7 @@ class _Run:
             at_once = self.scratch_folder is not None or self.workers == 1
             behind = stack.enter_context(Behind(at_once=at_once))
             stage_records, products = self._run_stages(store, site, behind)
-            self.figures.update(final_figures(self.codes))
+            self._measure_flights(store, site)
             self.blocks, self.scratch = len(store.blocks), max(self.scratch, store.scratch_bytes)
             self.peak_elsewhere = self.executor.peak_elsewhere()
             outputs = self._deliver_all(store, site, products, behind)
@@ -534,6 +534,14 @@ class _Run:
             )
         return records, products
 
+    def _measure_flights(self, store: Store, site: SiteFacts) -> None:
+        """Take the figures of every flight, and those of the run, from labels as they will be delivered."""
+        alive = self._alive()
+        each, together = flight_figures(store, len(alive), site.origin)
+        for one, figures in zip(alive, each, strict=True):
+            one.figures.update(figures)
+        self.figures.update(together)
+
     def _deliver_all(
         self, store: Store, site: SiteFacts, products: Products, behind: Behind
     ) -> list[OutputRecord]:
@@ -619,8 +627,15 @@ class _Run:
         stages: list[StageRecord],
         outputs: list[OutputRecord],
     ) -> RunOutcome:
-        gates = judge(self.request.pipeline.gates, self.figures) if site is not None else []
-        status, code = status_of(self.inputs, gates)
+        judgement = judge_run(
+            self.request.pipeline,
+            self.inputs,
+            self.figures,
+            self.started,
+            time.perf_counter() - self.clock,
+        )
+        judged = written_judgement(judgement, self.folder.root)
+        status, code = status_of(self.inputs, judgement.gates)
         finished = datetime.now(UTC)
         pipeline = self.request.pipeline.as_dict()
         if self.boundary is not None:
@@ -648,9 +663,9 @@ class _Run:
             figures=self.figures,
             assumed=self.assumed,
             warnings=self.warnings,
-            outputs=outputs,
+            outputs=[*outputs, *judged],
             extra_dimensions=extra_dimension_records(self.stages) if outputs else [],
-            gates=gates,
+            gates=list(judgement.gates),
         )
         write_record(record, self.folder.root)
         return RunOutcome(

@@ -10,7 +10,7 @@ import numpy as np
 from cloudprep.model.bounds import EVERYWHERE
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 # Points in a block at most: large enough that buffers cost little, small enough to share among workers.
 BLOCK_POINTS = 4_000_000
+# Points of a flight at a time, where nothing but counting is done with them.
+STRETCH_POINTS = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -60,6 +62,24 @@ class Surrounded(NamedTuple):
     points: Points
     core: NDArray[np.bool_]
     buffered: Bounds
+
+
+class FlightStretch(NamedTuple):
+    """Some points of one flight, in any order.
+
+    Parameters
+    ----------
+    columns : mapping of str to ndarray of shape (n,)
+        As asked for, where they are there.
+    stray : ndarray of bool, shape (n,)
+        Points at absurd coordinates.
+    beyond : ndarray of bool, shape (n,)
+        Other points beyond the area of the run.
+    """
+
+    columns: Mapping[str, NDArray[Any]]
+    stray: NDArray[np.bool_]
+    beyond: NDArray[np.bool_]
 
 
 class Store(Protocol):
@@ -114,6 +134,9 @@ class Store(Protocol):
 
     def label_rows(self, flight: int, extra: Sequence[str]) -> LabelRows:
         """Return the labels of a flight, by rows of its file, as they are delivered."""
+
+    def flight_stretches(self, flight: int, names: Sequence[str]) -> Iterator[FlightStretch]:
+        """Give all points of a flight once, no more than :data:`STRETCH_POINTS` at a time."""
 
 
 def buffered_bounds(block: Block, reach: float) -> Bounds:

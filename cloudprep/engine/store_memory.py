@@ -12,7 +12,14 @@ import numpy as np
 from cloudprep.engine.delivered import unused_points
 from cloudprep.engine.leaves import Leaves, cell_order, grouped
 from cloudprep.engine.rasters import ArrayRasters
-from cloudprep.engine.store import BLOCK_POINTS, Block, Surrounded, buffered_bounds
+from cloudprep.engine.store import (
+    BLOCK_POINTS,
+    STRETCH_POINTS,
+    Block,
+    FlightStretch,
+    Surrounded,
+    buffered_bounds,
+)
 from cloudprep.io.las import ArrayLabels
 from cloudprep.model.bounds import EVERYWHERE, Bounds
 from cloudprep.model.columns import COLUMNS, STANDARD_LABELS
@@ -294,6 +301,17 @@ class MemoryStore:
                 values = self.column(name, rows)
                 labels[name] = np.where(unused, values.dtype.type(COLUMNS[name].nothing), values)
         return ArrayLabels(labels, rows.stop - rows.start)
+
+    def flight_stretches(self, flight: int, names: Sequence[str]) -> Iterator[FlightStretch]:
+        """Give all points of a flight once, in the order of its file."""
+        rows = self.flights[flight]
+        for start in range(rows.start, rows.stop, STRETCH_POINTS):
+            here = slice(start, min(start + STRETCH_POINTS, rows.stop))
+            none = np.zeros(here.stop - here.start, bool)
+            beyond = none if self.beyond is None else self.beyond[here]
+            stray = none if self.stray is None else self.stray[here] & ~beyond
+            columns = {name: self.column(name, here) for name in names if name in self.columns}
+            yield FlightStretch(columns, stray, beyond)
 
 
 def rectangle_bounds(box: tuple[int, int, int, int], lattice: Lattice) -> Bounds:

@@ -10,14 +10,14 @@ import numpy as np
 from cloudprep.engine.delivered import unused_points
 from cloudprep.engine.leaves import Leaves, grouped
 from cloudprep.engine.rasters import FiledRasters
-from cloudprep.engine.store import Block, Surrounded, buffered_bounds
+from cloudprep.engine.store import STRETCH_POINTS, Block, FlightStretch, Surrounded, buffered_bounds
 from cloudprep.engine.store_memory import rectangle_bounds
 from cloudprep.model.columns import COLUMNS, STANDARD_LABELS
 from cloudprep.model.grid import Lattice
 from cloudprep.model.points import Points
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -85,6 +85,14 @@ class Ranges(NamedTuple):
     def total(self) -> int:
         """Number of points."""
         return int((self.stop - self.start).sum())
+
+    def among(self, start: int, stop: int) -> NDArray[np.bool_]:
+        """Tell which of consecutive places they hold, shape (stop - start,)."""
+        found = np.zeros(stop - start, bool)
+        near = (self.stop > start) & (self.start < stop)
+        for first, last in zip(self.start[near].tolist(), self.stop[near].tolist(), strict=True):
+            found[max(first - start, 0) : last - start] = True
+        return found
 
     def ordered(self) -> Ranges:
         """Return them in ascending order, those joined that follow each other."""
@@ -326,6 +334,16 @@ class SpilledStore:
         """Return the labels of a flight, by rows of its file, as they are delivered."""
         return SpilledLabels(self, self.flights[flight], tuple(extra))
 
+    def flight_stretches(self, flight: int, names: Sequence[str]) -> Iterator[FlightStretch]:
+        """Give all points of a flight once, in the order of the files."""
+        for piece in self.flights[flight].pieces:
+            end = piece.place + piece.length
+            for start in range(piece.place, end, STRETCH_POINTS):
+                stop = min(start + STRETCH_POINTS, end)
+                here = Ranges(np.array([start]), np.array([stop]), np.array([flight]))
+                columns = {name: self.column(name, here) for name in names if name in self}
+                yield FlightStretch(columns, *(r.among(start, stop) for r in (self.stray, self.beyond)))
+
 
 class SpilledLabels:
     """Labels of a flight, put back into the order of its file piece by piece.
@@ -362,15 +380,6 @@ class SpilledLabels:
             return parts[0]
         return {name: np.concatenate([part[name] for part in parts]) for name in self.names}
 
-    def _beyond(self, piece: Piece) -> NDArray[np.bool_]:
-        """Return which places of a piece hold points beyond the area of the run."""
-        found = np.zeros(piece.length, bool)
-        ranges = self._store.beyond
-        near = (ranges.stop > piece.place) & (ranges.start < piece.place + piece.length)
-        for start, stop in zip(ranges.start[near].tolist(), ranges.stop[near].tolist(), strict=True):
-            found[max(start - piece.place, 0) : stop - piece.place] = True
-        return found
-
     def _piece(self, piece: Piece) -> dict[str, NDArray[Any]]:
         if self._held[0] is not piece:
             self._held = (None, {})  # let go of the one before first
@@ -383,7 +392,7 @@ class SpilledLabels:
                 labels[name][row] = values
             if self._extra:
                 unused = unused_points(labels)
-                unused[row] |= self._beyond(piece)
+                unused[row] |= self._store.beyond.among(piece.place, piece.place + piece.length)
                 for name in self._extra:
                     labels[name][unused] = COLUMNS[name].nothing
             self._held = (piece, labels)

@@ -10,6 +10,7 @@ from cloudprep.engine.reference import describe
 from cloudprep.engine.working import extra_labels
 from cloudprep.errors import BadInputError
 from cloudprep.io.las import open_flight
+from cloudprep.judging import Judged
 from cloudprep.model.columns import EXTRA_LABELS
 
 if TYPE_CHECKING:
@@ -55,6 +56,13 @@ class TrackedInput:
     def alive(self) -> bool:
         """Whether nothing has failed so far."""
         return not self.failure
+
+    def judged(self) -> Judged:
+        """Return what gates judge of it."""
+        nothing = f"the input failed: {self.failure}" if self.failure else ""
+        if self.alive and not self.figures.get("points.count"):
+            nothing = "none of its points lies within the boundary"
+        return Judged({} if nothing else self.figures, self.shown, nothing)
 
     def record(self) -> InputRecord:
         """Return what the run record says about it."""

@@ -8,9 +8,8 @@ import secrets
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
-from cloudprep.engine.folder import CLOUDS, TERRAIN
+from cloudprep.engine.folder import AT_THE_TOP, CLOUDS, TERRAIN
 from cloudprep.engine.record import RECORD_NAME
-from cloudprep.engine.stac import ITEM_NAME
 from cloudprep.engine.urls import file_system, joined, reason_of, shown
 from cloudprep.errors import OutputError, UsageError
 
@@ -94,7 +93,7 @@ class RemoteFolder:
             If a file can't be uploaded.
         """
         files = [p for room in (CLOUDS, TERRAIN) for p in sorted((root / room).glob("*")) if p.is_file()]
-        files += [root / name for name in (ITEM_NAME, RECORD_NAME) if (root / name).is_file()]
+        files += [root / name for name in (*sorted(AT_THE_TOP), RECORD_NAME) if (root / name).is_file()]
         progress.start("uploading", sum(p.stat().st_size for p in files))
         there: list[str] = []
         try:
@@ -144,7 +143,7 @@ class RemoteFolder:
             parts = relative.parts
             path = joined(self._root, *parts)
             inside = len(parts) == 2 and parts[0] in (CLOUDS, TERRAIN) and ".." not in parts
-            if (inside or parts == (ITEM_NAME,)) and path not in keep:
+            if (inside or relative.as_posix() in AT_THE_TOP) and path not in keep:
                 self._remove(path)
 
     def _record(self) -> dict[str, Any] | None:

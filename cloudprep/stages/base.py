@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from cloudprep.model.figures import Figure
     from cloudprep.model.grid import Grid
     from cloudprep.model.layer import Layer, LayerKind
     from cloudprep.model.moves import ClassMoves
@@ -234,6 +235,9 @@ class Stage(ABC):
     """Vector products (their names)."""
     makes_surfaces: ClassVar[tuple[str, ...]] = ()
     """Surfaces of triangles (their names)."""
+    reports: ClassVar[Mapping[str, Figure] | None] = None
+    """Figures that it may give, beside those of every run; None: not declared, and gates can't be checked
+    against them before a run."""
     summarises: ClassVar[bool] = False
     revisits: ClassVar[bool] = False
     """Whether a solution may ask for a second look at the points (``Solution.revisit``)."""
