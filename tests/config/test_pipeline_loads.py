@@ -39,6 +39,11 @@ assume:
 gates:
   - {figure: ground.share, at_least: 0.1}
   - {figure: noise.share, at_most: 1}
+  - figure: points.density
+    between: [2, 1e2]
+    per: flight
+    severity: warn
+    why: ordered were 4 per m2
 """
 
 
@@ -64,9 +69,10 @@ def test_every_part_of_a_file_arrives(load: Callable[[str], Pipeline]) -> None:
         "1.4",
     )
     assert (pipeline.assume.crs, pipeline.assume.units) == ("EPSG:25832+7837", "us_survey_foot")
-    assert [(g.figure, g.at_least, g.at_most) for g in pipeline.gates] == [
-        ("ground.share", 0.1, None),
-        ("noise.share", None, 1.0),
+    assert [(g.figure, g.lowest, g.highest, g.per, g.severity, g.why) for g in pipeline.gates] == [
+        ("ground.share", 0.1, None, "run", "fail", None),
+        ("noise.share", None, 1.0, "run", "fail", None),
+        ("points.density", 2.0, 100.0, "flight", "warn", "ordered were 4 per m2"),
     ]
     assert pipeline.source is not None
     assert pipeline.source.name == "site.yaml"

@@ -9,6 +9,7 @@ import pytest
 
 from cloudprep.config import Pipeline, load_pipeline
 from cloudprep.errors import EXIT_USAGE, ConfigError
+from cloudprep.model.figures import Figure
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -133,10 +134,84 @@ def test_a_bad_parameter_is_named_with_line_stage_and_unit(problems: Problems, l
             "gates[0] a: 'at_least' must be a number, got true",
         ),
         (f"{HEAD}gates: [{{figure: a, at_least: .nan}}]", "gates[0] a: 'at_least' must be a finite number"),
+        (f"{HEAD}gates: [{{figure: a, at_most: .inf}}]", "gates[0] a: 'at_most' must be a finite number"),
+        (f"{HEAD}gates: [{{figure: a, between: 3}}]", "'between' must be a list of two numbers, the lower"),
+        (f"{HEAD}gates: [{{figure: a, between: [3]}}]", "'between' must be a list of two numbers, the lower"),
+        (f"{HEAD}gates: [{{figure: a, between: [3, 2]}}]", "'between' starts with 3, which is larger than 2"),
+        (
+            f"{HEAD}gates: [{{figure: a, between: [true, 2]}}]",
+            "gates[0] a: 'between[0]' must be a number, got true",
+        ),
+        (f"{HEAD}gates: [{{figure: a, between: [1, .nan]}}]", "'between[1]' must be a finite number"),
+        (
+            f"{HEAD}gates: [{{figure: a, between: [1, 2], at_most: 3}}]",
+            "a gate has either 'between', or 'at_least' and 'at_most', not both",
+        ),
+        (
+            f"{HEAD}gates: [{{figure: a, at_most: 3, severity: warning}}]",
+            "'severity' must be fail or warn, got the text 'warning'; did you mean 'warn'?",
+        ),
+        (
+            f"{HEAD}gates: [{{figure: a, at_most: 3, per: flights}}]",
+            "'per' must be flight or run, got the text 'flights'; did you mean 'flight'?",
+        ),
+        (f"{HEAD}gates: [{{figure: a, at_mots: 3}}]", "there is no key 'at_mots'; did you mean 'at_most'?"),
+        (
+            f'{HEAD}gates: [{{figure: a, at_most: 3, why: "a\\e[31m"}}]',
+            "'why' must be one line without control characters",
+        ),
+        (f"{HEAD}gates: [{{figure: '', at_most: 3}}]", "'figure'"),
     ],
 )
 def test_a_bad_file_is_told_in_plain_words(problems: Problems, content: str, told: str) -> None:
     assert any(told in problem for problem in problems(content)), problems(content)
+
+
+@pytest.mark.parametrize(
+    ("gate", "told"),
+    [
+        (
+            "{figure: floor.shares, at_least: 1}",
+            "no stage of this pipeline gives the figure 'floor.shares'; did you mean 'floor.share'?",
+        ),
+        (
+            "{figure: unheard, at_least: 1}",
+            "no stage of this pipeline gives the figure 'unheard' (there are: ",
+        ),
+        (
+            "{figure: floor.worst, at_most: 1, per: flight}",
+            "'floor.worst' is a figure of the run as a whole: 'per: flight' can't be judged",
+        ),
+        (
+            "{figure: floor.seen, at_least: 1}",
+            "'floor.seen' is a figure of single flights: write 'per: flight'",
+        ),
+        ("{figure: seconds, at_most: 60, per: flight}", "'seconds' is a figure of the run as a whole"),
+    ],
+)
+def test_a_gate_on_a_figure_that_nothing_gives_is_refused_with_its_line(
+    problems: Problems, fake_stages: ModuleType, monkeypatch: pytest.MonkeyPatch, gate: str, told: str
+) -> None:
+    told_figures = {
+        "floor.share": Figure("", "floor", per_flight=True),
+        "floor.worst": Figure("m", "worst of all"),
+        "floor.seen": Figure("", "seen", per_flight=True, per_run=False),
+    }
+    monkeypatch.setattr(fake_stages.FloorFinder, "reports", told_figures)
+    good = "cloudprep: 1\nstages:\n- stage: floor_finder\ngates:\n- {figure: floor.share, at_least: 1}\n"
+    (found,) = problems(f"{good}- {gate}\n")
+    assert found.startswith("site.yaml:6: gates[1] ")
+    assert told in found
+
+
+def test_a_figure_may_come_from_a_stage_that_declares_none(
+    load: Callable[[str], Pipeline], fake_stages: ModuleType, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = "cloudprep: 1\nstages: [{stage: floor_finder}]\ngates: [{figure: unheard, at_least: 1}]\n"
+    assert load(text).gates[0].figure == "unheard"
+    monkeypatch.setattr(fake_stages.FloorFinder, "reports", {})
+    with pytest.raises(ConfigError, match="no stage of this pipeline gives the figure 'unheard'"):
+        load(text)
 
 
 def test_all_problems_come_at_once_in_the_order_of_lines(problems: Problems) -> None:

@@ -43,13 +43,12 @@ def test_what_is_written_assumed_and_judged_stands_at_the_end(load: Callable[[st
             head + "output: {format: las, drop_noise: true, las_version: 1.4}\n"
             "assume: {crs: EPSG:25832, units: foot}\n"
             "gates: [{figure: ground.share, at_least: 0.1, at_most: 0.9},\n"
-            "  {figure: points.density, per: flight, severity: warn, at_least: 8, why: the contract says so}]\n"
+            "  {figure: points.density, per: flight, severity: warn, at_least: 8, why: so ordered}]\n"
         )
     )
     assert "clouds: las, LAS 1.4, noise points left out" in text
     assert "EPSG:25832, units: foot" in text
     assert "gate: ground.share must be between 0.1 and 0.9 (exit code 3 if not)" in text
     assert (
-        "gate: points.density of every flight must be at least 8 (only a warning if not): "
-        "the contract says so" in text
+        "gate: points.density of every flight must be at least 8 (only a warning if not): so ordered" in text
     )

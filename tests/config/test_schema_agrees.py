@@ -40,7 +40,16 @@ GOOD: list[dict[str, Any]] = [
         ],
         "output": {"format": "las", "las_version": 1.4},
         "assume": {"crs": "EPSG:25832", "units": "foot"},
-        "gates": [{"figure": "ground.share", "at_least": 0.1}],
+        "gates": [
+            {"figure": "ground.share", "at_least": 0.1},
+            {
+                "figure": "points.density",
+                "between": [2, 8.5],
+                "per": "flight",
+                "severity": "warn",
+                "why": "so ordered",
+            },
+        ],
     },
     {"cloudprep": 1, "stages": [{"stage": "floor_finder"}], "output": None, "gates": None},
 ]
@@ -70,6 +79,9 @@ def test_good_pipelines_are_accepted(validator: Draft202012Validator, pipeline: 
         ({"output": {"format": "lasz"}}, ["output", "format"]),
         ({"output": {"drop": True}}, ["output"]),
         ({"gates": [{"at_least": 1}]}, ["gates", 0]),
+        ({"gates": [{"figure": "a", "at_least": 1, "severity": "error"}]}, ["gates", 0, "severity"]),
+        ({"gates": [{"figure": "a", "at_least": 1, "per": "site"}]}, ["gates", 0, "per"]),
+        ({"gates": [{"figure": "a", "between": [1]}]}, ["gates", 0, "between"]),
     ],
 )
 def test_bad_pipelines_are_refused_at_the_right_place(
