@@ -61,7 +61,7 @@ class TrackedInput:
         """Return what gates judge of it."""
         nothing = f"the input failed: {self.failure}" if self.failure else ""
         if self.alive and not self.figures.get("points.count"):
-            nothing = "none of its points lies within the boundary"
+            nothing = "none of its points lies within the boundary or its buffer"
         return Judged({} if nothing else self.figures, self.shown, nothing)
 
     def record(self) -> InputRecord:
