@@ -63,6 +63,32 @@ def gate_table(record: Mapping[str, Any]) -> Table:
     return table
 
 
+def change_table(rows: Sequence[tuple[str, str, str, str]]) -> Table:
+    """Return one row a thing that was compared."""
+    table = _table("what", "which", "verdict", "difference")
+    for row in rows:
+        table.add_row(*row)
+    return table
+
+
+def class_change_table(changes: Sequence[tuple[int, int, int]]) -> Table:
+    """Return one row for classes that points went from and to."""
+    table = _table("class in the first run", "class in the second", "points", numbers=("points",))
+    for before, after, points in changes:
+        table.add_row(f"{before} {class_name(before)}", f"{after} {class_name(after)}", f"{points:,}")
+    return table
+
+
+def figure_table(figures: Mapping[str, Mapping[str, float | None]]) -> Table:
+    """Return one row a figure, side by side."""
+    headings = ("figure", "first run", "second run", "difference")
+    table = _table(*headings, numbers=headings[1:])
+    for name, one in figures.items():
+        values = (one["first"], one["second"], one["difference"])
+        table.add_row(name, *("none" if value is None else f"{value:.6g}" for value in values))
+    return table
+
+
 def score_table(scores: Mapping[str, Score]) -> Table:
     """Return one row a flight: how well ground was told from the rest."""
     headings = ("flight", "points", "Type I", "Type II", "total", "kappa")

@@ -103,6 +103,11 @@ class OpenedRaster:
         return out
 
 
+def height_unit(file: Any) -> float | None:
+    """Return the metres in one unit of an open raster's band; None where that is no unit of heights."""
+    return _HEIGHT_UNITS.get(str(file.units[0] or "").strip().casefold())
+
+
 def open_heights(path: Path) -> HeightRaster:
     """Check a raster of heights.
 
@@ -148,7 +153,7 @@ def _checked(path: Path, file: Any) -> HeightRaster:
         raise BadInputError(path, "its coordinates are degrees: reproject it to a projected system first")
     horizontal = crs.horizontal_unit or METRE
     vertical = crs.vertical_unit
-    told = _HEIGHT_UNITS.get(str(file.units[0] or "").strip().casefold())
+    told = height_unit(file)
     if told is not None:
         if vertical is not None and abs(told - vertical) > 1e-9:
             assumed.append(f"{path.name}: its band says heights are in {file.units[0]}; that is taken")
