@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from cloudprep.engine.score import Score
+    from cloudprep.runs.batch_record import BatchRecord
 
 
 def _table(*headings: str, numbers: Sequence[str] = ()) -> Table:
@@ -47,6 +48,18 @@ def class_table(classes: Mapping[str, int]) -> Table:
     total = sum(classes.values())
     for code, count in classes.items():
         table.add_row(f"{code} {class_name(int(code))}", f"{count:,}", f"{100 * count / total:.2f} %")
+    return table
+
+
+def batch_table(record: BatchRecord) -> Table:
+    """Return one row a site: its flights, how long it took and what became of it."""
+    table = _table(
+        "site", "flights", "points", "seconds", "outcome", numbers=("flights", "points", "seconds")
+    )
+    for one in record.sites:
+        outcome = one.reason or one.status.replace("_", " ")
+        took = f"{one.seconds:.1f}" if one.status != "unfinished" else ""
+        table.add_row(one.name, f"{len(one.inputs)}", f"{one.points:,}", took, outcome)
     return table
 
 
