@@ -166,6 +166,7 @@ class _Run:
             if parent is None and self.remote is None and not self.request.dry_run:
                 parent = self.folder.root
             fetched = stack.enter_context(FetchedInputs(self.request.inputs, parent, self.progress))
+            stack.enter_context(self.folder.noting())
             outcome = self._with_inputs(fetched)
             if self.remote is not None and not self.request.dry_run:
                 self.remote.upload(self.folder.root, fetched.fetched, self.progress)
@@ -691,6 +692,7 @@ class _Run:
             gates=gates,
         )
         write_record(record, self.folder.root)
+        self.folder.finished()
         return RunOutcome(
             record.model_dump(mode="json"), code, outcome_lines(record, self._told(self.folder.root))
         )
