@@ -8,12 +8,13 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cloudprep.engine.journal import Journal
+from cloudprep.engine.journal import JOURNAL_NAME, Journal
+from cloudprep.engine.lock import LOCK_NAME, FolderLock
 from cloudprep.engine.record import RECORD_NAME, read_record
 from cloudprep.engine.scratch import remove_abandoned
 from cloudprep.engine.stac import ITEM_NAME
 from cloudprep.errors import OutputError, UsageError
-from cloudprep.io.atomic import announced, make_folder, plain_reason, remove_leftovers
+from cloudprep.io.atomic import announced, is_part, make_folder, plain_reason, remove_leftovers
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -121,12 +122,21 @@ class RunFolder:
         self._journal.end()
 
     def tidy(self) -> None:
-        """Remove what a run that was killed just after it had written its record left."""
-        with contextlib.suppress(OSError):
+        """Remove what a run left that was killed when its record was just written; a folder in use is let be."""
+        if not self._left_behind():
+            return
+        with contextlib.suppress(UsageError, OutputError, OSError), FolderLock(self.root):
             self._journal.end()
             for folder in (self.root, self.clouds, self.terrain):
                 remove_leftovers(folder)
             remove_abandoned(self.root)
+
+    def _left_behind(self) -> bool:
+        try:
+            with os.scandir(self.root) as entries:
+                return any(e.name in (JOURNAL_NAME, LOCK_NAME) or is_part(e.name) for e in entries)
+        except OSError:
+            return False
 
     def _earlier(self) -> list[str]:
         """Return the names of files of earlier runs: by their record, or noted by one that was killed."""

@@ -178,6 +178,8 @@ class _Run:
         root = self.folder.root
         if found.record is not None and found.stands:
             record = found.record
+            if not self.request.dry_run:
+                self.folder.tidy()
             line = f"{root}: finished before, {record['finished']}, and nothing has changed since: left alone"
             return RunOutcome(record, exit_code_of(record), [line])
         if found.record is not None:

@@ -140,6 +140,11 @@ def sha256_of(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
+def is_part(name: str) -> bool:
+    """Tell whether a name is that of a temporary file or folder."""
+    return name.startswith(_PART_PREFIX)
+
+
 def remove_leftovers(folder: Path) -> int:
     """Delete temporary files that a killed run left in a folder; return how many."""
     count = 0

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from cloudprep import __version__
+from cloudprep.engine.folder import RunFolder
 from cloudprep.engine.inputs import deliverable_names, expand_inputs
 from cloudprep.engine.lock import FolderLock
 from cloudprep.engine.standing import Standing, standing
@@ -153,6 +154,8 @@ class _Batch:
             found = self._standing(site)
             if found.stands and found.record is not None:
                 # How it went on the way isn't in the run's own record.
+                if not self.request.dry_run:
+                    RunFolder(self.root / site.name).tidy()
                 remark = earlier[site.name].remark if site.name in earlier else ""
                 self._enter(site, found.record, remark)
             else:

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 OF_THE_MOMENT = frozenset(
     {"started", "finished", "seconds", "peak_memory_bytes", "scratch_bytes", "pipeline_source", "blocks"}
 )
+RECORDS = ("run.json", "batch.json")
 PART = ".part-"
 # Names what an unfinished run has delivered so far.
 JOURNAL = ".unfinished"
@@ -30,7 +31,7 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 def timeless(name: str, data: bytes, root: Path) -> bytes:
     """Return a file's bytes; a record without what it says of time, memory and the place of the folder."""
-    if name != "run.json":
+    if name not in RECORDS:
         return data
     text = json.dumps(_without(json.loads(data)), indent=1, sort_keys=True)
     return text.replace(str(root), "<folder>").encode()
