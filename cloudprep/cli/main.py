@@ -14,6 +14,7 @@ import typer
 
 from cloudprep.cli import (
     align,
+    batch,
     change,
     check,
     checkpoints,
@@ -84,6 +85,7 @@ def _main(
 
 for _module in (
     run,
+    batch,
     check,
     stages,
     inspect,

@@ -108,6 +108,14 @@ BoundaryFile = Annotated[
 ]
 DryRun = Annotated[bool, typer.Option("--dry-run", help="Show steps, memory and outputs, and touch nothing.")]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace a finished run in the folder.")]
+Resume = Annotated[
+    bool,
+    typer.Option(
+        "--resume",
+        help="Leave a finished run of just this alone, with the exit code it had; do it if it is unfinished, "
+        "or again if inputs, pipeline, version or results have changed.",
+    ),
+]
 AssumeCrs = Annotated[
     str | None,
     typer.Option(
@@ -132,6 +140,7 @@ def command(
     boundary: BoundaryFile = None,
     dry_run: DryRun = False,
     overwrite: Overwrite = False,
+    resume: Resume = False,
     assume_crs: AssumeCrs = None,
     as_json: AsJson = False,
     verbose: Verbose = 0,
@@ -141,11 +150,13 @@ def command(
     """Run a pipeline on the flights of one site."""
     from cloudprep.cli.progress import set_up_logging, shown_progress
     from cloudprep.engine.fetching import fetched_pipeline
-    from cloudprep.engine.memory import parse_bytes
     from cloudprep.engine.run import RunRequest, run_site
     from cloudprep.engine.urls import as_folder
+    from cloudprep.errors import UsageError
 
     set_up_logging(verbose)
+    if resume and overwrite:
+        raise UsageError("--resume keeps what is done, --overwrite does it again: give one of them")
     if workers is not None:
         # The compressor has threads of its own, as many as processors unless told before it begins.
         os.environ.setdefault("RAYON_NUM_THREADS", str(workers))
@@ -154,15 +165,16 @@ def command(
         inputs=tuple(inputs),
         out=as_folder(out),
         workers=workers,
-        memory=parse_bytes(memory) if memory is not None else None,
+        memory=checked_memory(memory),
         scratch=scratch,
         engine=engine,
         scheduler=scheduler,
         cell=cell,
         boundary=boundary,
         overwrite=overwrite,
+        resume=resume,
         dry_run=dry_run,
-        assume_crs=_checked(assume_crs),
+        assume_crs=checked_assumption(assume_crs),
     )
     with shown_progress(verbose, quiet) as progress:
         for warning in request.pipeline.warnings:
@@ -172,7 +184,29 @@ def command(
     raise typer.Exit(outcome.exit_code)
 
 
-def _checked(assume_crs: str | None) -> str | None:
+def checked_memory(text: str | None) -> int | None:
+    """Return an amount of memory that was typed, bytes.
+
+    Raises
+    ------
+    UsageError
+        If it is none.
+    """
+    if text is None:
+        return None
+    from cloudprep.engine.memory import parse_bytes
+
+    return parse_bytes(text)
+
+
+def checked_assumption(assume_crs: str | None) -> str | None:
+    """Return a reference system as it was typed, if it has the right form.
+
+    Raises
+    ------
+    UsageError
+        If it has another form.
+    """
     from cloudprep.config import checked_reference
     from cloudprep.errors import UsageError
 

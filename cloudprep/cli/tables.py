@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from cloudprep.engine.score import Score
+    from cloudprep.runs.batch_record import BatchRecord
 
 
 def _table(*headings: str, numbers: Sequence[str] = ()) -> Table:
@@ -86,6 +87,18 @@ def figure_table(figures: Mapping[str, Mapping[str, float | None]]) -> Table:
     for name, one in figures.items():
         values = (one["first"], one["second"], one["difference"])
         table.add_row(name, *("none" if value is None else f"{value:.6g}" for value in values))
+    return table
+
+
+def batch_table(record: BatchRecord) -> Table:
+    """Return one row a site: its flights, how long it took and what became of it."""
+    table = _table(
+        "site", "flights", "points", "seconds", "outcome", numbers=("flights", "points", "seconds")
+    )
+    for one in record.sites:
+        outcome = one.reason or one.status.replace("_", " ")
+        took = f"{one.seconds:.1f}" if one.status != "unfinished" else ""
+        table.add_row(one.name, f"{len(one.inputs)}", f"{one.points:,}", took, outcome)
     return table
 
 

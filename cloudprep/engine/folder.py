@@ -3,23 +3,29 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from cloudprep.engine.journal import JOURNAL_NAME, Journal
+from cloudprep.engine.lock import LOCK_NAME, FolderLock
 from cloudprep.engine.record import RECORD_NAME, read_record
 from cloudprep.engine.scratch import remove_abandoned
 from cloudprep.engine.stac import ITEM_NAME
 from cloudprep.errors import OutputError, UsageError
-from cloudprep.io.atomic import make_folder, plain_reason, remove_leftovers
+from cloudprep.io.atomic import announced, is_part, make_folder, plain_reason, remove_leftovers
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
 CLOUDS = "clouds"
 TERRAIN = "terrain"
 # What a run may leave in its folder itself, beside its record.
 AT_THE_TOP = frozenset({ITEM_NAME, "report.html", "gates.xml", "gates.json", "gates.md"})
+
+# What another choice of the folder mends: it is the command that is wrong.
+_CHOICE = (errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOTDIR, errno.EEXIST, errno.ENAMETOOLONG)
 
 
 class RunFolder:
@@ -35,6 +41,7 @@ class RunFolder:
         self.root = root
         self.clouds = root / CLOUDS
         self.terrain = root / TERRAIN
+        self._journal = Journal(root)
 
     def refuse_finished(self, *, overwrite: bool) -> None:
         """Refuse a folder that holds a finished run, unless it may be replaced.
@@ -79,33 +86,85 @@ class RunFolder:
         Raises
         ------
         UsageError
-            If the folder can't be created or written to.
+            If nobody may create the folder or write to it.
+        OutputError
+            If the disk is full, or reports an error.
         """
+        kept = {os.path.realpath(p) for p in keep}
+        earlier = [name for name in self._earlier() if os.path.realpath(self.root / name) not in kept]
         try:
             for folder in (self.root, self.clouds, self.terrain):
                 make_folder(folder)
-        except OutputError as error:
-            raise UsageError(str(error)) from error
-        record = read_record(self.root)
-        try:
+            # Known before the record goes, so that whoever is killed here leaves nothing that nobody knows.
+            self._journal.begin(earlier)
             (self.root / RECORD_NAME).unlink(missing_ok=True)
             for folder in (self.root, self.clouds, self.terrain):
                 remove_leftovers(folder)
             remove_abandoned(self.root)
+        except OutputError as error:
+            raise _as_usage(error, error.__cause__) from error
         except OSError as error:
-            raise UsageError(f"{self.root}: can't be made ready: {plain_reason(error)}") from error
-        if record is not None:
-            self._remove_outputs(record.get("outputs", []), keep)
+            told = OutputError(f"{self.root}: can't be made ready: {plain_reason(error)}")
+            raise _as_usage(told, error) from error
+        self._remove_outputs(earlier)
 
-    def _remove_outputs(self, outputs: object, keep: Sequence[Path]) -> None:
-        """Remove the files that an earlier record names: only below this folder, only in its own rooms."""
-        kept = {os.path.realpath(p) for p in keep}
-        for output in outputs if isinstance(outputs, list) else []:
-            relative = Path(str(output.get("path", ""))) if isinstance(output, dict) else Path()
-            inside = len(relative.parts) == 2 and relative.parts[0] in (CLOUDS, TERRAIN)
-            if not inside and relative.as_posix() not in AT_THE_TOP:
-                continue
-            path = self.root / relative
-            if os.path.realpath(path) not in kept:
-                with contextlib.suppress(OSError):
-                    path.unlink(missing_ok=True)
+    @contextlib.contextmanager
+    def noting(self) -> Iterator[None]:
+        """Note what is delivered, once the folder is prepared, until the run is finished or fails."""
+        with announced(self.root, self._journal.note):
+            try:
+                yield
+            finally:
+                self._journal.leave()
+
+    def finished(self) -> None:
+        """Tell that the record is written: what lies here is known by it from now on."""
+        self._journal.end()
+
+    def tidy(self) -> None:
+        """Remove what a run left that was killed when its record was just written; a folder in use is let be."""
+        if not self._left_behind():
+            return
+        with contextlib.suppress(UsageError, OutputError, OSError), FolderLock(self.root):
+            self._journal.end()
+            for folder in (self.root, self.clouds, self.terrain):
+                remove_leftovers(folder)
+            remove_abandoned(self.root)
+
+    def _left_behind(self) -> bool:
+        try:
+            with os.scandir(self.root) as entries:
+                return any(e.name in (JOURNAL_NAME, LOCK_NAME) or is_part(e.name) for e in entries)
+        except OSError:
+            return False
+
+    def _earlier(self) -> list[str]:
+        """Return the names of files of earlier runs: by their record, or noted by one that was killed."""
+        record = read_record(self.root) or {}
+        outputs = record.get("outputs")
+        named = [o.get("path") for o in outputs if isinstance(o, dict)] if isinstance(outputs, list) else []
+        names = [*(n for n in named if isinstance(n, str)), *self._journal.earlier()]
+        return sorted({name for name in names if _is_ours(name)})
+
+    def _remove_outputs(self, names: Sequence[str]) -> None:
+        """Remove files of earlier runs; what can't be removed stays known."""
+        gone = []
+        for name in names:
+            with contextlib.suppress(OSError):
+                (self.root / name).unlink(missing_ok=True)
+                gone.append(name)
+        self._journal.forget(gone)
+
+
+def _is_ours(name: str) -> bool:
+    """Tell whether a run may have made a file of that name: only below its folder, only in its own rooms."""
+    relative = Path(name)
+    if ".." in relative.parts:
+        return False
+    inside = len(relative.parts) == 2 and relative.parts[0] in (CLOUDS, TERRAIN)
+    return inside or relative.as_posix() in AT_THE_TOP
+
+
+def _as_usage(error: OutputError, cause: BaseException | None) -> OutputError | UsageError:
+    """Return the user's mistake (a folder that nobody may write to) as one; a full disk is none."""
+    return UsageError(str(error)) if getattr(cause, "errno", None) in _CHOICE else error

@@ -59,7 +59,14 @@ class InputRecord(_Part):
     """One input as it was found."""
 
     path: str
+    name: str = Field("", description="stem of what is delivered for it")
     size_bytes: int = Field(ge=0)
+    modified_ns: int = Field(
+        0, ge=0, description="when its content was last changed, as the file system says; ns since 1970"
+    )
+    changed_ns: int = Field(
+        0, ge=0, description="when it, or what is known about it, was last changed there; ns since 1970"
+    )
     sha256: str = Field(description="of the file's bytes; empty where it could not be read")
     points: int = Field(ge=0)
     stray_points: int = Field(0, ge=0, description="points at absurd coordinates, labelled noise")
@@ -75,6 +82,10 @@ class InputRecord(_Part):
     warnings: list[str] = []
     status: Literal["done", "failed"]
     reason: str = Field("", description="why it failed")
+    try_again: bool = Field(
+        False,
+        description="whether it failed for a cause that may pass, such as a full disk or a lost network",
+    )
     figures: dict[str, float] = Field({}, description="of this input alone")
 
 
@@ -157,6 +168,19 @@ class BoundaryRecord(_Part):
     outside_points: int = Field(ge=0, description="points that the delivered clouds are without")
 
 
+class AskedRecord(_Part):
+    """What was asked of a run: the same of the same inputs gives the same results again."""
+
+    pipeline: dict[str, Any] = Field(description="with every default filled in, before anything is derived")
+    pipeline_folder: str = Field(description="where its relative paths start")
+    added_stages: dict[str, str] = Field(
+        {}, description="stages of third parties: the package and its version"
+    )
+    cell: float | None = None
+    boundary: str | None = None
+    assume_crs: str | None = None
+
+
 class RunRecord(_Part):
     """Everything that is needed to trust, repeat or judge a run."""
 
@@ -175,6 +199,7 @@ class RunRecord(_Part):
     workers: int = Field(ge=1, description="blocks at a time, all together")
     pipeline_source: str
     pipeline: dict[str, Any] = Field(description="as resolved, with every default filled in")
+    asked: AskedRecord | None = None
     inputs: list[InputRecord]
     given: list[GivenRecord] = Field([], description="vector files that stages were given")
     site: SiteRecord | None = None

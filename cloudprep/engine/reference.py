@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from cloudprep.engine.loading import Units
@@ -150,7 +151,7 @@ def site_reference(settled: Sequence[tuple[Flight, Settled]]) -> tuple[CloudCrs,
     """
     groups: dict[tuple[str | None, Units], list[str]] = {}
     for flight, s in settled:
-        groups.setdefault((s.crs.wkt and _comparable(s.crs), s.units), []).append(flight.path.name)
+        groups.setdefault((system_key(s.crs), s.units), []).append(flight.path.name)
     with_system = [key for key in groups if key[0]]
     units = {key[1] for key in groups}
     if len(with_system) > 1 or len(units) > 1:
@@ -172,16 +173,23 @@ def site_reference(settled: Sequence[tuple[Flight, Settled]]) -> tuple[CloudCrs,
     return crs, notes
 
 
-def _comparable(crs: CloudCrs) -> str:
-    """Return what two flights of one system share, though one says it in WKT and the other in keys."""
+def system_key(crs: CloudCrs) -> str | None:
+    """Return what two flights of one system share, though one says it in WKT and the other in keys.
+
+    None where there is no system.
+    """
+    return _comparable(crs.wkt) if crs.wkt else None
+
+
+@lru_cache(maxsize=256)
+def _comparable(wkt: str) -> str:
     from pyproj import CRS  # noqa: PLC0415 - heavy, and only needed with a reference system
     from pyproj.exceptions import CRSError  # noqa: PLC0415
 
-    assert crs.wkt is not None  # noqa: S101
     try:
-        parsed = CRS.from_wkt(crs.wkt)
+        parsed = CRS.from_wkt(wkt)
     except CRSError:
-        return crs.wkt
+        return wkt
     parts = parsed.sub_crs_list or [parsed]
     return " + ".join(_authority_or_text(part) for part in parts)
 

@@ -28,6 +28,8 @@ class RunRequest:
         Threads; by default one a processor. The results don't depend on it.
     overwrite : bool
         Whether a finished run in the folder may be replaced.
+    resume : bool
+        Leave a finished run of just this in the folder alone; do any other one again.
     dry_run : bool
         Only plan; nothing is written.
     assume_crs : str, optional
@@ -57,6 +59,7 @@ class RunRequest:
     out: Path | str
     workers: int | None = None
     overwrite: bool = False
+    resume: bool = False
     dry_run: bool = False
     assume_crs: str | None = None
     block_edge: float | None = None

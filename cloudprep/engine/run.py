@@ -39,6 +39,7 @@ from cloudprep.engine.holding import InMemory, OnDisk
 from cloudprep.engine.inputs import deliverable_names, expand_inputs
 from cloudprep.engine.judgement import judge_run, written_judgement
 from cloudprep.engine.loading import NOWHERE
+from cloudprep.engine.lock import FolderLock
 from cloudprep.engine.memory import default_memory, plan_memory, resolved_roughly
 from cloudprep.engine.passes import StagePass
 from cloudprep.engine.plan import (
@@ -52,6 +53,7 @@ from cloudprep.engine.plan import (
 )
 from cloudprep.engine.products import Products
 from cloudprep.engine.record import (
+    AskedRecord,
     BoundaryRecord,
     OutputRecord,
     RunRecord,
@@ -62,6 +64,7 @@ from cloudprep.engine.record import (
 from cloudprep.engine.reference import Assumptions, settle, site_reference
 from cloudprep.engine.request import RunOutcome, RunRequest
 from cloudprep.engine.scratch import ScratchFolder, bytes_in
+from cloudprep.engine.standing import asked_of, exit_code_of, standing_of
 from cloudprep.engine.store import code_counts
 from cloudprep.engine.tiling import check_tiles
 from cloudprep.engine.tracking import TrackedInput, old_labels, open_with_points
@@ -152,7 +155,10 @@ class _Run:
     def carry_out(self) -> RunOutcome:
         if self.request.scheduler is not None and self.request.engine != "dask":
             raise UsageError("--scheduler is the address of a dask scheduler: it goes with --engine dask")
-        (self.remote or self.folder).refuse_finished(overwrite=self.request.overwrite)
+        self.overwrite = self.request.overwrite
+        if self.request.resume and not self.overwrite and (standing := self._left_alone()) is not None:
+            return standing
+        (self.remote or self.folder).refuse_finished(overwrite=self.overwrite)
         with ExitStack() as stack:
             if self.remote is not None:
                 self._make_here(stack)
@@ -160,10 +166,26 @@ class _Run:
             if parent is None and self.remote is None and not self.request.dry_run:
                 parent = self.folder.root
             fetched = stack.enter_context(FetchedInputs(self.request.inputs, parent, self.progress))
+            stack.enter_context(self.folder.noting())
             outcome = self._with_inputs(fetched)
             if self.remote is not None and not self.request.dry_run:
                 self.remote.upload(self.folder.root, fetched.fetched, self.progress)
         return outcome
+
+    def _left_alone(self) -> RunOutcome | None:
+        """Return the outcome of the finished run in the folder, if it is just what is asked."""
+        found = standing_of(self.request)
+        root = self.folder.root
+        if found.record is not None and found.stands:
+            record = found.record
+            if not self.request.dry_run:
+                self.folder.tidy()
+            line = f"{root}: finished before, {record['finished']}, and nothing has changed since: left alone"
+            return RunOutcome(record, exit_code_of(record), [line])
+        if found.record is not None:
+            self.overwrite = True
+            self.progress.note(f"{root}: done again: {found.reason}")
+        return None
 
     def _make_here(self, stack: ExitStack) -> None:
         """Choose a folder of this machine for a run that is uploaded when it is finished."""
@@ -180,7 +202,7 @@ class _Run:
         if fetched.local or not fetched.fetched:
             paths = expand_inputs(fetched.local, leave_out=self.folder.root, note=self._assume)
         names = deliverable_names(paths)
-        self.inputs = [TrackedInput(p, n, fetched.shown(p)) for p, n in zip(paths, names, strict=True)]
+        self.inputs = [TrackedInput.found(p, n, fetched.shown(p)) for p, n in zip(paths, names, strict=True)]
         self.targets = {i.name: self.folder.clouds / f"{i.name}.{self._ending}" for i in self.inputs}
         self.folder.refuse_inputs(list(self.targets.values()), paths)
         if self.remote is not None:
@@ -202,6 +224,7 @@ class _Run:
         if self.request.dry_run:
             return self._dry_run()
         with ExitStack() as stack:
+            self._lock(stack)
             if self.request.engine == "dask":
                 self.executor = stack.enter_context(Dask(self.request.scheduler, self.workers))
             self.folder.prepare([*paths, *([self.area.path] if self.area else [])])
@@ -226,6 +249,12 @@ class _Run:
             self.peak_elsewhere = self.executor.peak_elsewhere()
             outputs = self._deliver_all(store, site, products, behind)
         return self._finish(site, crs, stage_records, outputs)
+
+    def _lock(self, stack: ExitStack) -> None:
+        """Keep other runs out of the folder."""
+        if self.remote is None:  # a folder of this run alone
+            stack.enter_context(FolderLock(self.folder.root, self.progress.note))
+            self.folder.refuse_finished(overwrite=self.overwrite)  # another run may have finished meanwhile
 
     def _holder(self, stack: ExitStack) -> Holder:
         """Return where the points will be held: in memory if they fit."""
@@ -290,6 +319,8 @@ class _Run:
 
     def _fail(self, which: TrackedInput, error: BadInputError | OutputError) -> None:
         which.failure = error.reason if isinstance(error, BadInputError) else str(error)
+        # What the system refused may be given another time; a damaged file stays damaged.
+        which.try_again = isinstance(error, OutputError) or _refused_by_system(error)
         where = f"{which.shown}: " if isinstance(error, BadInputError) else ""
         self.progress.note(f"FAILED {where}{which.failure}")
 
@@ -627,6 +658,8 @@ class _Run:
         stages: list[StageRecord],
         outputs: list[OutputRecord],
     ) -> RunOutcome:
+        for one in self.inputs:
+            one.know_again()
         judgement = judge_run(
             self.request.pipeline,
             self.inputs,
@@ -655,6 +688,14 @@ class _Run:
             workers=self.executor.crew.workers,
             pipeline_source=str(self.request.pipeline.source),
             pipeline=pipeline,
+            asked=AskedRecord(
+                **asked_of(
+                    self.request.pipeline,
+                    cell=self.request.cell,
+                    boundary=self.request.boundary,
+                    assume_crs=self.request.assume_crs,
+                )
+            ),
             inputs=[i.record() for i in self.inputs],
             given=list(self.given.records),
             site=site_record(site, crs, self._units()) if site is not None and crs is not None else None,
@@ -668,9 +709,15 @@ class _Run:
             gates=list(judgement.gates),
         )
         write_record(record, self.folder.root)
+        self.folder.finished()
         return RunOutcome(
             record.model_dump(mode="json"), code, outcome_lines(record, self._told(self.folder.root))
         )
+
+
+def _refused_by_system(error: BadInputError | OutputError) -> bool:
+    cause = error.__cause__
+    return isinstance(cause, OSError) and cause.errno is not None
 
 
 def _boundary(request: RunRequest) -> Boundary | None:

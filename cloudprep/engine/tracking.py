@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -9,7 +10,7 @@ from cloudprep.engine.record import InputRecord
 from cloudprep.engine.reference import describe
 from cloudprep.engine.working import extra_labels
 from cloudprep.errors import BadInputError
-from cloudprep.io.las import open_flight
+from cloudprep.io.las import fingerprint, open_flight
 from cloudprep.judging import Judged
 from cloudprep.model.columns import EXTRA_LABELS
 
@@ -51,6 +52,9 @@ class TrackedInput:
     warnings: list[str] = field(default_factory=list)
     figures: dict[str, float] = field(default_factory=dict)
     failure: str = ""
+    try_again: bool = False
+    modified_ns: int = 0
+    changed_ns: int = 0
 
     @property
     def alive(self) -> bool:
@@ -64,10 +68,29 @@ class TrackedInput:
             nothing = "none of its points lies within the boundary or its buffer"
         return Judged({} if nothing else self.figures, self.shown, nothing)
 
+    @classmethod
+    def found(cls, path: Path, name: str, shown: str) -> TrackedInput:
+        """Return an input with the times of its file: before it is read, so that a change meanwhile shows."""
+        try:
+            facts = path.stat()
+        except OSError:
+            return cls(path, name, shown)
+        times = max(facts.st_mtime_ns, 0), max(facts.st_ctime_ns, 0)
+        return cls(path, name, shown, modified_ns=times[0], changed_ns=times[1])
+
+    def know_again(self) -> None:
+        """Take the checksum of a file that failed for what it holds: its times alone might not tell it."""
+        if self.failure and not self.try_again and not self.sha256:
+            with contextlib.suppress(BadInputError):
+                self.sha256 = str(fingerprint(self.path)["sha256"])
+
     def record(self) -> InputRecord:
         """Return what the run record says about it."""
         return InputRecord(
             path=self.shown,
+            name=self.name,
+            modified_ns=self.modified_ns,
+            changed_ns=self.changed_ns,
             size_bytes=self.flight.size_bytes if self.flight else _size_of(self.path),
             sha256=self.sha256,
             points=self.points,
@@ -78,6 +101,7 @@ class TrackedInput:
             warnings=self.warnings,
             status="failed" if self.failure else "done",
             reason=self.failure,
+            try_again=self.try_again,
             figures=self.figures,
         )
 

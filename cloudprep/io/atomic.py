@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import glob
 import hashlib
 import os
 import secrets
@@ -14,7 +15,7 @@ from typing import TYPE_CHECKING
 from cloudprep.errors import OutputError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
 _PART_PREFIX = ".part-"
 
@@ -27,7 +28,15 @@ _PLAIN_REASONS = {
     errno.EROFS: "the file system is read-only",
     errno.ENOTDIR: "a part of the path is a file, not a folder",
     errno.ENAMETOOLONG: "the name is too long",
+    errno.EIO: "the disk reports an error",
+    errno.ENODEV: "the disk is no longer there",
+    errno.ENXIO: "the disk is no longer there",
+    errno.ESTALE: "the connection to the network drive was lost",
+    errno.EMFILE: "too many files are open",
+    errno.ENFILE: "too many files are open",
 }
+
+_announced: list[tuple[Path, Callable[[Path], None]]] = []
 
 
 def plain_reason(error: OSError) -> str:
@@ -81,6 +90,9 @@ def whole_file(target: Path) -> Iterator[Path]:
         yield part
         with part.open("rb+") as written:
             os.fsync(written.fileno())
+        for folder, tell in tuple(_announced):
+            if target.is_relative_to(folder):
+                tell(target)
         part.replace(target)
         _sync_folder(target.parent)
     except OSError as error:
@@ -88,6 +100,28 @@ def whole_file(target: Path) -> Iterator[Path]:
     finally:
         with contextlib.suppress(OSError):
             part.unlink(missing_ok=True)
+            # Libraries keep files of their own beside the one they write: the journal of a database, say.
+            for beside in part.parent.glob(f"{glob.escape(part.name)}*"):
+                beside.unlink(missing_ok=True)
+
+
+@contextmanager
+def announced(folder: Path, tell: Callable[[Path], None]) -> Iterator[None]:
+    """Tell of every whole file below a folder just before it appears under its name.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder; names are compared as they are written.
+    tell : callable
+        Given the file's path, from whichever thread writes it.
+    """
+    one = (folder, tell)
+    _announced.append(one)
+    try:
+        yield
+    finally:
+        _announced.remove(one)
 
 
 def _sync_folder(folder: Path) -> None:
@@ -104,6 +138,11 @@ def sha256_of(path: Path) -> str:
     """Return the SHA-256 of a file's bytes as hexadecimal text, read in pieces."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def is_part(name: str) -> bool:
+    """Tell whether a name is that of a temporary file or folder."""
+    return name.startswith(_PART_PREFIX)
 
 
 def remove_leftovers(folder: Path) -> int:

@@ -23,6 +23,9 @@ _PLAIN_REASONS = {
     errno.ELOOP: "its links go round in a circle",
     errno.ENAMETOOLONG: "the name is too long",
     errno.EIO: "the disk reports an error",
+    errno.ENODEV: "the disk is no longer there",
+    errno.ENXIO: "the disk is no longer there",
+    errno.ESTALE: "the connection to the network drive was lost",
 }
 
 

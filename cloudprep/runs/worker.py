@@ -1,0 +1,158 @@
+"""The process that carries out the sites of a batch, one after the other, and what it tells its supervisor.
+
+It is a process of its own, so that a site which takes the system's memory, or crashes a library, ends this
+process and not the batch. It stays for many sites: libraries and compiled kernels are loaded once.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import os
+import signal
+import sys
+import time
+import warnings
+from dataclasses import dataclass
+from multiprocessing.connection import Connection
+from typing import TYPE_CHECKING, Any, Literal
+
+if TYPE_CHECKING:
+    from types import FrameType
+    from typing import NoReturn
+
+    from cloudprep.engine.request import RunOutcome, RunRequest
+
+__all__ = ["Answer", "Told", "serve"]
+
+# How often steps are told at most, seconds.
+_TELL_EVERY = 0.2
+_PR_SET_PDEATHSIG = 1  # prctl(2)
+
+Kind = Literal["start", "advance", "finish", "note"]
+# A line of a run's progress: what happened, and a name, a line or a number.
+Told = tuple[Kind, str, int]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What came of a site.
+
+    Parameters
+    ----------
+    outcome : RunOutcome or None
+        Where the run came to its end.
+    failure : str
+        Why it didn't, in a line for people.
+    memory : bool
+        Whether memory was what it lacked.
+    """
+
+    outcome: RunOutcome | None = None
+    failure: str = ""
+    memory: bool = False
+
+
+class _Teller:
+    """Passes progress on, seldom enough to cost nothing."""
+
+    def __init__(self, line: Connection) -> None:
+        self._line = line
+        self._held = 0
+        self._last = 0.0
+
+    def start(self, name: str, total: int) -> None:
+        self._send("start", name, total)
+
+    def advance(self, n: int) -> None:
+        self._held += n
+        now = time.monotonic()
+        if now - self._last >= _TELL_EVERY:
+            self._last = now
+            self._send("advance", "", self._held)
+            self._held = 0
+
+    def finish(self) -> None:
+        self._held = 0
+        self._send("finish", "", 0)
+
+    def note(self, text: str) -> None:
+        self._send("note", text, 0)
+
+    def _send(self, kind: Kind, text: str, number: int) -> None:
+        self._line.send((kind, text, number))
+
+
+def serve(handle: int, supervisor: int) -> None:
+    """Carry out what comes in, until nothing more comes.
+
+    Parameters
+    ----------
+    handle : int
+        An open socket to the supervisor.
+    supervisor : int
+        Number of its process.
+    """
+    _end_with(supervisor)
+    for sign in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(sign, _interrupt)
+    line = Connection(handle)
+    # What a library prints is no result of the batch.
+    os.dup2(2, 1)
+    try:
+        from cloudprep.engine.run import run_site  # noqa: PLC0415 - the supervisor must not wait for that
+    except KeyboardInterrupt:
+        return
+    teller = _Teller(line)
+    while True:
+        try:
+            request: RunRequest = line.recv()
+        except (EOFError, OSError, KeyboardInterrupt):
+            return
+        try:
+            answer = _carry_out(run_site, request, teller)
+        except KeyboardInterrupt:
+            return
+        with contextlib.suppress(OSError):
+            line.send(answer)
+
+
+def _carry_out(run_site: Any, request: RunRequest, teller: _Teller) -> Answer:
+    from cloudprep.engine.memory import give_back  # noqa: PLC0415
+    from cloudprep.errors import CloudprepError  # noqa: PLC0415
+    from cloudprep.io.atomic import plain_reason  # noqa: PLC0415
+
+    try:
+        with warnings.catch_warnings():
+            warnings.showwarning = lambda message, *_, **__: teller.note(f"warning: {message}")
+            return Answer(run_site(request, teller))
+    except CloudprepError as error:
+        return Answer(failure=str(error).replace("\n", "; "))
+    except MemoryError:
+        return Answer(failure="the memory of this machine is not enough for it", memory=True)
+    except OSError as error:
+        return Answer(
+            failure=f"{error.filename or 'a file'}: can't be read or written: {plain_reason(error)}"
+        )
+    except Exception as error:  # noqa: BLE001 - one site's trouble is no reason to end the others
+        if os.environ.get("CLOUDPREP_DEBUG", "0") not in ("", "0"):
+            import traceback  # noqa: PLC0415
+
+            traceback.print_exc()
+        told = " ".join(str(error).split()) or "no more is known"
+        return Answer(failure=f"a fault of the program, not of your data: {type(error).__name__}: {told}")
+    finally:
+        give_back()
+
+
+def _interrupt(_number: int, _frame: FrameType | None) -> NoReturn:
+    raise KeyboardInterrupt
+
+
+def _end_with(supervisor: int) -> None:
+    """See to it that this process doesn't outlive the one that supervises it, however that ends."""
+    if sys.platform == "linux":
+        with contextlib.suppress(OSError, AttributeError):
+            ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+    if os.getppid() != supervisor:  # it ended before that was arranged
+        sys.exit(1)
