@@ -22,6 +22,7 @@ from cloudprep.engine.closing import (
     final_figures,
     outcome_lines,
     peak_memory,
+    reference_texts,
     site_record,
     status_of,
 )
@@ -38,7 +39,6 @@ from cloudprep.engine.given_layers import GivenLayers
 from cloudprep.engine.groups import LARGEST_GAP, site_groups
 from cloudprep.engine.holding import InMemory, OnDisk
 from cloudprep.engine.inputs import deliverable_names, expand_inputs
-from cloudprep.engine.loading import NOWHERE
 from cloudprep.engine.lock import FolderLock
 from cloudprep.engine.memory import default_memory, plan_memory, resolved_roughly
 from cloudprep.engine.passes import StagePass
@@ -80,7 +80,7 @@ from cloudprep.errors import (
 )
 from cloudprep.io.las import NothingWithinError, check_room_for_labels, fingerprint
 from cloudprep.kernels.compiling import what_it_means
-from cloudprep.model.bounds import Bounds
+from cloudprep.model.bounds import NOWHERE, Bounds
 from cloudprep.model.columns import WORKING_COLUMNS
 from cloudprep.model.crs import CloudCrs
 
@@ -681,6 +681,7 @@ class _Run:
             inputs=[i.record() for i in self.inputs],
             given=list(self.given.records),
             site=site_record(site, crs, self._units()) if site is not None and crs is not None else None,
+            reference_systems=reference_texts(self.inputs, crs),
             boundary=self._boundary_record(),
             stages=stages,
             figures=self.figures,
