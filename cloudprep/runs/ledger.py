@@ -15,6 +15,7 @@ import sqlite3
 import time
 from contextlib import closing
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cloudprep.engine.record import RECORD_NAME
@@ -27,7 +28,6 @@ from cloudprep.runs.ledger_rows import rows_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
-    from pathlib import Path
 
     from cloudprep.runs.ledger_rows import Rows
 
@@ -127,7 +127,7 @@ def run_folders(root: Path) -> list[Path]:
 
 
 def _below(folder: Path, depth: int) -> Iterator[Path]:
-    inside: list[Path] = []
+    inside: list[tuple[Path, int]] = []
     finished = False
     try:
         with os.scandir(folder) as entries:
@@ -135,18 +135,21 @@ def _below(folder: Path, depth: int) -> Iterator[Path]:
                 if entry.name == RECORD_NAME:
                     finished = entry.is_file(follow_symlinks=False)
                 elif depth and _may_hold_runs(entry):
-                    inside.append(folder / entry.name)
+                    inside.append((folder / entry.name, 0 if entry.name in _DELIVERED else depth - 1))
     except OSError:  # gone meanwhile, or not ours to read
         return
     if finished:
         yield folder
-    for below in inside:
-        yield from _below(below, depth - 1)
+    for below, further in inside:
+        yield from _below(below, further)
 
 
 def _may_hold_runs(entry: os.DirEntry[str]) -> bool:
     hidden = entry.name.startswith(".")
-    return not hidden and entry.name not in _DELIVERED and entry.is_dir(follow_symlinks=False)
+    if hidden or not entry.is_dir(follow_symlinks=False):
+        return False
+    # A run may itself be called that.
+    return entry.name not in _DELIVERED or Path(entry.path, RECORD_NAME).is_file()
 
 
 def _named(folder: Path, root: Path) -> str:

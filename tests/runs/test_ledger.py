@@ -428,14 +428,16 @@ def test_where_runs_are_looked_for(tmp_path):
     put(tmp_path)
     put(tmp_path.joinpath(*"abcdef"[:DEPTH]))
     put(tmp_path.joinpath(*"abcdefg"[: DEPTH + 1]))
-    put(tmp_path / "site" / "clouds" / "x")
+    put(tmp_path / "clouds")  # a run may be called that; what runs delivered isn't looked into
+    put(tmp_path / "clouds" / "x")
+    put(tmp_path / "site" / "terrain" / "x")
     put(tmp_path / ".hidden")
     (tmp_path / "unfinished" / "clouds").mkdir(parents=True)
     elsewhere = put(tmp_path.parent / f"{tmp_path.name}-elsewhere" / "run")
     (tmp_path / "link").symlink_to(elsewhere)
-    assert run_folders(tmp_path) == [tmp_path, tmp_path.joinpath(*"abcdef"[:DEPTH])]
+    assert run_folders(tmp_path) == [tmp_path, tmp_path.joinpath(*"abcdef"[:DEPTH]), tmp_path / "clouds"]
     refresh_ledger(tmp_path)
-    assert [r["run"] for r in read(tmp_path, "runs")] == [".", "a/b/c/d/e/f"]
+    assert [r["run"] for r in read(tmp_path, "runs")] == [".", "a/b/c/d/e/f", "clouds"]
 
 
 def test_nothing_to_tell_is_an_empty_map(tmp_path):
