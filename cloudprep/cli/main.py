@@ -28,6 +28,7 @@ from cloudprep.cli import (
     section,
     stages,
     volume,
+    watch,
 )
 from cloudprep.cli.console import give_up, tell
 from cloudprep.cli.guard import guarded
@@ -86,10 +87,11 @@ def _main(
 for _module in (
     run,
     batch,
+    watch,
+    ledger,
     check,
     stages,
     inspect,
-    ledger,
     score,
     checkpoints,
     volume,
