@@ -23,11 +23,13 @@ from cloudprep.cli import (
     design,
     doctor,
     inspect,
+    ledger,
     run,
     score,
     section,
     stages,
     volume,
+    watch,
 )
 from cloudprep.cli.console import give_up, tell
 from cloudprep.cli.guard import guarded
@@ -86,6 +88,8 @@ def _main(
 for _module in (
     run,
     batch,
+    watch,
+    ledger,
     check,
     stages,
     inspect,

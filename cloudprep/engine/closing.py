@@ -57,6 +57,12 @@ def site_record(site: SiteFacts, crs: CloudCrs, units: Units) -> SiteRecord:
     )
 
 
+def reference_texts(inputs: Sequence[TrackedInput], crs: CloudCrs | None) -> dict[str, str]:
+    """Return the well-known text of every reference system that a record names, by that name."""
+    named = [i.settled.crs for i in inputs if i.settled] + ([crs] if crs is not None else [])
+    return {describe(one): one.wkt for one in named if one.wkt is not None}
+
+
 def output_record(
     root: Path,
     path: Path,

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from cloudprep.engine.executor import Crew
     from cloudprep.engine.loading import LoadedFlight, Units
     from cloudprep.engine.memory import MemoryPlan
+    from cloudprep.engine.outline import Outline
     from cloudprep.engine.spilling import Spilled
     from cloudprep.engine.store import Store
     from cloudprep.io.las import Flight
@@ -43,6 +44,10 @@ class ReadFlight(Protocol):
     @property
     def beyond_count(self) -> int:
         """Other points beyond the area of the run."""
+
+    @property
+    def outline(self) -> Outline | None:
+        """The ground that its points lie on."""
 
 
 class Holder(Protocol):
@@ -92,7 +97,7 @@ class InMemory:
         """Read a flight."""
         loaded = load_flight(flight, units, self._names, advance, self._area)
         self._loaded.append(loaded)
-        return _Seen(loaded.extent, loaded.stray_count, loaded.beyond_count)
+        return _Seen(loaded.extent, loaded.stray_count, loaded.beyond_count, loaded.outline)
 
     def finish(self, columns: frozenset[str]) -> tuple[Store, SiteFacts]:
         """Return the store; it takes over the columns of the flights."""
@@ -105,10 +110,11 @@ class InMemory:
 class _Seen:
     """What is kept of a flight whose columns the store takes over."""
 
-    def __init__(self, extent: Bounds, stray_count: int, beyond_count: int) -> None:
+    def __init__(self, extent: Bounds, stray_count: int, beyond_count: int, outline: Outline | None) -> None:
         self.extent = extent
         self.stray_count = stray_count
         self.beyond_count = beyond_count
+        self.outline = outline
 
 
 class OnDisk:

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from cloudprep.engine.outline import Outline
 from cloudprep.engine.stray import LARGEST_STRAY_SHARE, find_stray
 from cloudprep.errors import BadInputError
 from cloudprep.io.las import read_columns
-from cloudprep.model.bounds import Bounds
+from cloudprep.model.bounds import NOWHERE, Bounds
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -22,8 +23,6 @@ if TYPE_CHECKING:
     from cloudprep.io.las import Flight
 
 _KILOMETRE = 1000.0
-NOWHERE = Bounds(math.inf, math.inf, -math.inf, -math.inf)
-"""The extent of a flight of which no point is used."""
 
 
 @dataclass(frozen=True)
@@ -52,6 +51,8 @@ class LoadedFlight:
         Extent of the points that are used, global metres.
     beyond : ndarray of bool, shape (n,), or None
         Other points that lie beyond the area of the run.
+    outline : Outline or None
+        The ground that its points lie on.
     """
 
     flight: Flight
@@ -60,6 +61,7 @@ class LoadedFlight:
     stray: NDArray[np.bool_] | None
     extent: Bounds
     beyond: NDArray[np.bool_] | None = None
+    outline: Outline | None = None
 
     @property
     def stray_count(self) -> int:
@@ -134,13 +136,15 @@ def _without_far_points(
         if stray is not None:
             beyond &= ~stray
         beyond = beyond if beyond.any() else None
+    outline = Outline()
+    outline.add(x, y)
     unused = either(stray, beyond)
     if unused is not None:
         x, y = x[~unused], y[~unused]
     extent = NOWHERE
     if len(x):
         extent = Bounds(float(x.min()), float(y.min()), float(x.max()), float(y.max()))
-    return LoadedFlight(flight, units, columns, stray, extent, beyond)
+    return LoadedFlight(flight, units, columns, stray, extent, beyond, outline)
 
 
 def either(first: NDArray[np.bool_] | None, second: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:

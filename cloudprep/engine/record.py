@@ -87,6 +87,11 @@ class InputRecord(_Part):
         description="whether it failed for a cause that may pass, such as a full disk or a lost network",
     )
     figures: dict[str, float] = Field({}, description="of this input alone")
+    outline: str = Field(
+        "",
+        description="the ground that its points lie on, as well-known text of polygons, units of the cloud;"
+        " empty where it wasn't read whole",
+    )
 
 
 class GivenRecord(_Part):
@@ -203,6 +208,9 @@ class RunRecord(_Part):
     inputs: list[InputRecord]
     given: list[GivenRecord] = Field([], description="vector files that stages were given")
     site: SiteRecord | None = None
+    reference_systems: dict[str, str] = Field(
+        {}, description="well-known text of the reference systems that inputs and the site name"
+    )
     boundary: BoundaryRecord | None = None
     stages: list[StageRecord] = []
     figures: dict[str, float] = {}

@@ -21,6 +21,7 @@ from cloudprep.engine.closing import (
     extra_dimension_records,
     outcome_lines,
     peak_memory,
+    reference_texts,
     site_record,
     status_of,
 )
@@ -80,7 +81,7 @@ from cloudprep.errors import (
 )
 from cloudprep.io.las import NothingWithinError, check_room_for_labels, fingerprint
 from cloudprep.kernels.compiling import what_it_means
-from cloudprep.model.bounds import Bounds
+from cloudprep.model.bounds import NOWHERE, Bounds
 from cloudprep.model.columns import WORKING_COLUMNS
 from cloudprep.model.crs import CloudCrs
 
@@ -699,6 +700,7 @@ class _Run:
             inputs=[i.record() for i in self.inputs],
             given=list(self.given.records),
             site=site_record(site, crs, self._units()) if site is not None and crs is not None else None,
+            reference_systems=reference_texts(self.inputs, crs),
             boundary=self._boundary_record(),
             stages=stages,
             figures=self.figures,

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from cloudprep.engine.leaves import Leaves, cell_order
-from cloudprep.engine.loading import NOWHERE, Units, refuse_too_many_stray
+from cloudprep.engine.loading import Units, refuse_too_many_stray
+from cloudprep.engine.outline import Outline
 from cloudprep.engine.store_spilled import (
     ROW_FILE,
     UNIT,
@@ -22,7 +23,7 @@ from cloudprep.engine.store_spilled import (
 from cloudprep.engine.stray_spread import Spread, plausible_metres
 from cloudprep.errors import BadInputError
 from cloudprep.io.las import read_columns
-from cloudprep.model.bounds import Bounds
+from cloudprep.model.bounds import NOWHERE, Bounds
 from cloudprep.model.columns import COLUMNS
 
 if TYPE_CHECKING:
@@ -59,6 +60,8 @@ class Spilled:
         Points at absurd coordinates.
     beyond_count : int
         Other points beyond the area of the run.
+    outline : Outline or None
+        The ground that its points lie on.
     """
 
     flight: Flight
@@ -67,6 +70,7 @@ class Spilled:
     ends: tuple[tuple[int, int], ...]
     stray_count: int
     beyond_count: int = 0
+    outline: Outline | None = None
 
     @property
     def used(self) -> int:
@@ -157,8 +161,10 @@ class Spiller:
         pieces: list[Piece] = []
         done = 0
         wanted = tuple(self.dtypes)
+        outline = Outline()
         for chunk in read_columns(flight, wanted):
             size = len(chunk["X"])
+            outline.add(*(chunk["XY"[i]] * places.steps[i] + places.zeros[i] for i in range(2)))
             for axis, spread in zip("XYZ", spreads, strict=True):
                 spread.add(chunk[axis])
             taken = 0
@@ -182,7 +188,7 @@ class Spiller:
         stray, beyond = self._set_unused_apart(places, spreads, (begin, self._place), first_cell)
         refuse_too_many_stray(flight, stray, done)
         ends = self._ends(spreads, stray + beyond, first_cell)
-        return Spilled(flight, units, places, ends, stray, beyond)
+        return Spilled(flight, units, places, ends, stray, beyond, outline)
 
     def _make_room(self, left: int) -> None:
         if not self._buffer:

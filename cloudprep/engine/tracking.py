@@ -6,6 +6,7 @@ import contextlib
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from cloudprep.engine.outline import outline_text
 from cloudprep.engine.record import InputRecord
 from cloudprep.engine.reference import describe
 from cloudprep.engine.working import extra_labels
@@ -103,7 +104,13 @@ class TrackedInput:
             reason=self.failure,
             try_again=self.try_again,
             figures=self.figures,
+            outline=self._outline(),
         )
+
+    def _outline(self) -> str:
+        if self.loaded is None or self.loaded.outline is None or self.settled is None:
+            return ""
+        return outline_text(self.loaded.outline, self.loaded.extent, self.settled.units.horizontal)
 
 
 def open_with_points(path: Path) -> Flight:

@@ -38,3 +38,6 @@ class Bounds(NamedTuple):
 
 
 EVERYWHERE = Bounds(-math.inf, -math.inf, math.inf, math.inf)
+
+NOWHERE = Bounds(math.inf, math.inf, -math.inf, -math.inf)
+"""The extent of a flight of which no point is used."""

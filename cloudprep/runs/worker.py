@@ -46,11 +46,14 @@ class Answer:
         Why it didn't, in a line for people.
     memory : bool
         Whether memory was what it lacked.
+    may_pass : bool
+        Whether the cause lies in this machine (a full disk, say), and may be gone another time.
     """
 
     outcome: RunOutcome | None = None
     failure: str = ""
     memory: bool = False
+    may_pass: bool = False
 
 
 class _Teller:
@@ -119,7 +122,7 @@ def serve(handle: int, supervisor: int) -> None:
 
 def _carry_out(run_site: Any, request: RunRequest, teller: _Teller) -> Answer:
     from cloudprep.engine.memory import give_back  # noqa: PLC0415
-    from cloudprep.errors import CloudprepError  # noqa: PLC0415
+    from cloudprep.errors import CloudprepError, ClusterError, OutputError  # noqa: PLC0415
     from cloudprep.io.atomic import plain_reason  # noqa: PLC0415
 
     try:
@@ -127,12 +130,14 @@ def _carry_out(run_site: Any, request: RunRequest, teller: _Teller) -> Answer:
             warnings.showwarning = lambda message, *_, **__: teller.note(f"warning: {message}")
             return Answer(run_site(request, teller))
     except CloudprepError as error:
-        return Answer(failure=str(error).replace("\n", "; "))
+        passing = isinstance(error, OutputError | ClusterError)
+        return Answer(failure=str(error).replace("\n", "; "), may_pass=passing)
     except MemoryError:
         return Answer(failure="the memory of this machine is not enough for it", memory=True)
     except OSError as error:
         return Answer(
-            failure=f"{error.filename or 'a file'}: can't be read or written: {plain_reason(error)}"
+            failure=f"{error.filename or 'a file'}: can't be read or written: {plain_reason(error)}",
+            may_pass=True,
         )
     except Exception as error:  # noqa: BLE001 - one site's trouble is no reason to end the others
         if os.environ.get("CLOUDPREP_DEBUG", "0") not in ("", "0"):
