@@ -85,6 +85,9 @@ class OutputOptions(_Section):
     """How clouds, rasters and layers are written."""
 
     format: Literal["laz", "las"] = Field(default="laz", description="file format of the delivered clouds")
+    clouds: bool = Field(
+        default=True, description="write the clouds; false where a pipeline only judges or makes rasters"
+    )
     drop_noise: bool = Field(default=False, description="leave noise points out of the delivered clouds")
     las_version: Annotated[
         Literal["keep", "1.4"],

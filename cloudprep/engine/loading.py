@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from cloudprep.engine.point_counts import PointCounts
 from cloudprep.engine.stray import LARGEST_STRAY_SHARE, find_stray
 from cloudprep.errors import BadInputError
 from cloudprep.io.las import read_columns
@@ -52,6 +53,8 @@ class LoadedFlight:
         Extent of the points that are used, global metres.
     beyond : ndarray of bool, shape (n,), or None
         Other points that lie beyond the area of the run.
+    counts : PointCounts
+        Of all its points.
     """
 
     flight: Flight
@@ -60,6 +63,7 @@ class LoadedFlight:
     stray: NDArray[np.bool_] | None
     extent: Bounds
     beyond: NDArray[np.bool_] | None = None
+    counts: PointCounts = field(default_factory=PointCounts)
 
     @property
     def stray_count(self) -> int:
@@ -106,9 +110,11 @@ def load_flight(
     """
     wanted = ["X", "Y", "Z", *(n for n in names if n in flight.columns)]
     columns: dict[str, NDArray[Any]] = {}
+    counts = PointCounts()
     done = 0
     for chunk in read_columns(flight, wanted):
         size = len(chunk["X"])
+        counts.add(chunk)
         for name, values in chunk.items():
             if name not in columns:
                 columns[name] = np.empty(flight.count, values.dtype)
@@ -117,7 +123,7 @@ def load_flight(
         advance(size)
     if done != flight.count:
         raise BadInputError(flight.path, f"{flight.count} points were promised, {done} could be read")
-    return _without_far_points(flight, units, columns, area)
+    return replace(_without_far_points(flight, units, columns, area), counts=counts)
 
 
 def _without_far_points(

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from cloudprep.engine.leaves import Leaves, cell_order
 from cloudprep.engine.loading import NOWHERE, Units, refuse_too_many_stray
+from cloudprep.engine.point_counts import PointCounts
 from cloudprep.engine.store_spilled import (
     ROW_FILE,
     UNIT,
@@ -59,6 +60,8 @@ class Spilled:
         Points at absurd coordinates.
     beyond_count : int
         Other points beyond the area of the run.
+    counts : PointCounts
+        Of all its points.
     """
 
     flight: Flight
@@ -67,6 +70,7 @@ class Spilled:
     ends: tuple[tuple[int, int], ...]
     stray_count: int
     beyond_count: int = 0
+    counts: PointCounts = field(default_factory=PointCounts)
 
     @property
     def used(self) -> int:
@@ -153,12 +157,14 @@ class Spiller:
     def _read(self, flight: Flight, units: Units, number: int, advance: Callable[[int], None]) -> Spilled:
         places = _places(flight, units)
         spreads = [Spread(*_promised(flight, axis)) for axis in range(3)]
+        counts = PointCounts()
         first_cell, begin = len(self._cells), self._place
         pieces: list[Piece] = []
         done = 0
         wanted = tuple(self.dtypes)
         for chunk in read_columns(flight, wanted):
             size = len(chunk["X"])
+            counts.add(chunk)
             for axis, spread in zip("XYZ", spreads, strict=True):
                 spread.add(chunk[axis])
             taken = 0
@@ -182,7 +188,7 @@ class Spiller:
         stray, beyond = self._set_unused_apart(places, spreads, (begin, self._place), first_cell)
         refuse_too_many_stray(flight, stray, done)
         ends = self._ends(spreads, stray + beyond, first_cell)
-        return Spilled(flight, units, places, ends, stray, beyond)
+        return Spilled(flight, units, places, ends, stray, beyond, counts)
 
     def _make_room(self, left: int) -> None:
         if not self._buffer:
