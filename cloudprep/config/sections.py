@@ -214,6 +214,11 @@ class Gate(_Section):
     per: Literal["flight", "run"] = Field(
         default="run", description="judge each flight by itself, or the run as a whole"
     )
+    optional: bool = Field(
+        default=False,
+        description="where there is no such figure (a flight that overlaps no other has no offset), nothing "
+        "is judged; false: the gate is missed then",
+    )
     why: str | None = Field(
         default=None, max_length=500, description="what the gate is for: one line that people are shown"
     )

@@ -139,6 +139,7 @@ def gate_lines(record: RunRecord) -> list[str]:
     failed = {one.path for one in record.inputs if one.status == "failed"}
     # Of an input that failed it is said already.
     told = [g for g in record.gates if not g.passed and g.flight not in failed]
+    told = [g for g in told if not (g.optional and g.outcome == "not_judged")]
     told.sort(key=lambda gate: gate.outcome != "failed")
     lines = [gate_line(gate, names) for gate in told[:_MOST_GATE_LINES]]
     if len(told) > _MOST_GATE_LINES:

@@ -68,6 +68,7 @@ def junit_xml(judgement: Judgement) -> bytes:
 
 def _cases(judgement: Judgement, names: dict[str, str]) -> Iterator[ET.Element]:
     failed = {one.flight: one.reason for one in judgement.failed}
+    nothing = bool(failed) and len(failed) >= len(judgement.flights)
     used: dict[tuple[str, str], int] = {}
     for gate in judgement.gates:
         owner = names.get(gate.flight, gate.flight) if gate.flight else _RUN
@@ -76,7 +77,7 @@ def _cases(judgement: Judgement, names: dict[str, str]) -> Iterator[ET.Element]:
         if used[owner, title] > 1:
             title = f"{title} #{used[owner, title]}"
         case = _case(owner, title)
-        _tell(case, gate, failed=gate.flight in failed or (not gate.flight and gate.outcome == "not_judged"))
+        _tell(case, gate, failed=gate.flight in failed or (not gate.flight and nothing))
         yield case
     told = {gate.flight for gate in judgement.gates}
     for flight, reason in failed.items():
