@@ -24,7 +24,7 @@ from cloudprep.engine.sitefacts import measure_site
 from cloudprep.engine.store_memory import MemoryStore
 from cloudprep.errors import MissingColumnError
 from cloudprep.model.bounds import Bounds
-from cloudprep.model.columns import COLUMNS, LABEL_COLUMNS, WORKING_COLUMNS
+from cloudprep.model.columns import COLUMNS, LABEL_COLUMNS, RUN_COLUMNS, WORKING_COLUMNS
 from cloudprep.model.grid import Grid
 from cloudprep.model.layer import Layer
 from cloudprep.model.site import SiteFacts
@@ -45,6 +45,7 @@ Columns = dict[str, "NDArray[Any]"]
 _PURE_NUMBERS = ("ratio", "share", "times", "deviations", "power", "slope", "factor", "base")
 
 _ORIGIN = (412_000.0, 5_654_000.0)
+FLIGHT = "flight"
 
 
 @dataclass(frozen=True)
@@ -97,6 +98,8 @@ def example_cloud(count: int = 3000, seed: int = 1) -> Columns:
     xyz = np.round(np.concatenate([np.c_[x, y, z], plants, wire, birds, pits]), 3)
     xyz = xyz[np.argsort(xyz[:, 1] // 1.0, kind="stable")]
     n = len(xyz)
+    # Three flights over the same ground.
+    flight = (np.arange(n) * 7 % 3).astype(np.uint16)
     returns = rng.integers(1, 3, n).astype(np.uint8)
     carried: Columns = {
         "x": xyz[:, 0].copy(),
@@ -114,6 +117,7 @@ def example_cloud(count: int = 3000, seed: int = 1) -> Columns:
         "green": rng.integers(0, 65535, n, dtype=np.uint16),
         "blue": rng.integers(0, 65535, n, dtype=np.uint16),
         "nir": rng.integers(0, 65535, n, dtype=np.uint16),
+        "flight": flight,
         "height_above_ground": (xyz[:, 2] - 100 - 0.1 * xyz[:, 0]).astype(np.float32),
         "ground_confidence": rng.integers(0, 101, n, dtype=np.uint8),
     }
@@ -206,7 +210,7 @@ def facts_of(columns: Columns, origin: tuple[float, float] = _ORIGIN) -> SiteFac
     """Return the site facts of a cloud, also of one without points."""
     if len(columns["x"]) == 0:
         return SiteFacts(0, Bounds(0.0, 0.0, 1.0, 1.0), 0.0, 0.0, 1.0, False, origin)
-    carried = frozenset(n for n in columns if n not in WORKING_COLUMNS)
+    carried = frozenset(n for n in columns if n not in (*WORKING_COLUMNS, *RUN_COLUMNS))
     return measure_site(MemoryStore(columns), origin=origin, resolution=0.001, columns=carried)
 
 
@@ -277,6 +281,7 @@ def _same(a: StageRun, b: StageRun, what: str) -> None:
             f"grid {ours.name} differs {what}"
         )
     assert a.result.figures == b.result.figures, f"figures differ {what}"
+    assert a.result.flight_figures == b.result.flight_figures, f"figures of flights differ {what}"
 
 
 def _features(layer: Layer) -> tuple[Any, ...]:
@@ -306,7 +311,7 @@ def check_declares_itself(stage_class: type[Stage]) -> None:
     assert {"x", "y", "z"} <= set(stage_class.needs) or _only_rasters(stage_class)
     assert set(stage_class.provides) <= {*LABEL_COLUMNS, *WORKING_COLUMNS}
     made = (*stage_class.grids, *stage_class.makes_layers, *stage_class.makes_surfaces)
-    assert stage_class.provides or made, "the stage changes nothing"
+    assert stage_class.provides or made or _only_tells(stage_class), "the stage changes and tells nothing"
     for name, info in stage_class.Params.model_fields.items():
         assert info.description, f"parameter '{name}' has no meaning in words"
         extra = info.json_schema_extra
@@ -318,6 +323,12 @@ def check_declares_itself(stage_class: type[Stage]) -> None:
             assert extra["derived"] or "layer_kinds" in extra, (
                 f"parameter '{name}' is derived, but not said how"
             )
+
+
+def _only_tells(stage_class: type[Stage]) -> bool:
+    """Tell whether a stage gives nothing but figures."""
+    made = (*stage_class.grids, *stage_class.makes_layers, *stage_class.makes_surfaces)
+    return bool(stage_class.reports) and not (stage_class.provides or made)
 
 
 def _only_rasters(stage_class: type[Stage]) -> bool:
@@ -402,6 +413,28 @@ def check_leaves_input_alone(stage_class: type[Stage]) -> None:
     assert {g.name for g in run.result.grids} <= set(stage_class.grids)
     assert {layer.name for layer in run.result.layers} <= set(stage_class.makes_layers)
     assert {s.name for s in run.result.surfaces} <= set(stage_class.makes_surfaces)
+    _check_figures(stage_class, run.result)
+
+
+def _check_figures(stage_class: type[Stage], result: StageResult) -> None:
+    """Figures are finite, and where the stage declares them, declared for what they are given of."""
+    declared = stage_class.reports
+    told = {"run": result.figures, **{f"flight {k}": f for k, f in result.flight_figures.items()}}
+    for whose, figures in told.items():
+        for name, value in figures.items():
+            assert math.isfinite(value), f"figure '{name}' of the {whose} is {value}"
+            if declared is None:
+                continue
+            assert name in declared, f"figure '{name}' isn't declared"
+            known = declared[name]
+            assert known.per_run if whose == "run" else known.per_flight, (
+                f"'{name}' isn't said to be of a {whose}"
+            )
+    if result.flight_figures:
+        assert FLIGHT in {*stage_class.needs, *stage_class.uses}, (
+            "flights can't be told apart without 'flight'"
+        )
+        assert declared is not None, "figures of flights must be declared"
 
 
 def check_repeats(stage_class: type[Stage]) -> None:
@@ -422,6 +455,19 @@ def check_order(stage_class: type[Stage]) -> None:
         working={n: v[order] for n, v in straight.working.items()},
     )
     _same(moved, shuffled, "when the points are shuffled")
+
+
+def check_flight_numbers(stage_class: type[Stage]) -> None:
+    """Figures of flights follow the flights when these come in another order; all else stays."""
+    if FLIGHT not in {*stage_class.needs, *stage_class.uses}:
+        return
+    columns = example_cloud()
+    renumbered = np.array([2, 0, 1], np.uint16)
+    straight = run_stage(stage_class(), columns)
+    other = run_stage(stage_class(), {**columns, FLIGHT: renumbered[columns[FLIGHT]]})
+    figures = {int(renumbered[k]): found for k, found in straight.result.flight_figures.items()}
+    moved = replace(straight, result=replace(straight.result, flight_figures=figures))
+    _same(moved, other, "when flights come in another order")
 
 
 def check_kilometres(stage_class: type[Stage]) -> None:
@@ -527,8 +573,10 @@ def check_missing_column(stage_class: type[Stage]) -> None:
         except MissingColumnError as error:
             assert f"'{name}'" in str(error)
         else:
-            # A column may be needed by the second sweep only.
-            assert stage.summarises and stage.provides, f"'{name}' is declared as needed, but never read"
+            # A column may be needed by the second sweep only, and what only counts needs no places.
+            counts = name in "xyz" and _only_tells(stage_class)
+            second = stage.summarises and stage.provides
+            assert counts or second, f"'{name}' is declared as needed, but never read"
 
 
 def check_without_optional_columns(stage_class: type[Stage]) -> None:
@@ -549,6 +597,7 @@ def contract_checks() -> list[Callable[[type[Stage]], None]]:
         check_leaves_input_alone,
         check_repeats,
         check_order,
+        check_flight_numbers,
         check_kilometres,
         check_blocks,
         check_processes,

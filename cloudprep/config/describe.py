@@ -97,7 +97,7 @@ def _rest_lines(pipeline: Pipeline) -> list[str]:
     noise = "noise points left out" if output.drop_noise else "noise points labelled and kept"
     said = [text for text in (assume.crs, f"units: {assume.units}" if assume.units else None) if text]
     lines = [
-        f"clouds: {output.format}, {version}, {noise}",
+        f"clouds: {output.format}, {version}, {noise}" if output.clouds else "clouds: none are written",
         f"flights without a reference system: {', '.join(said) if said else 'metres are assumed, and said'}",
     ]
     return [*lines, *(_gate_line(gate) for gate in pipeline.gates)]

@@ -85,6 +85,9 @@ class OutputOptions(_Section):
     """How clouds, rasters and layers are written."""
 
     format: Literal["laz", "las"] = Field(default="laz", description="file format of the delivered clouds")
+    clouds: bool = Field(
+        default=True, description="write the clouds; false where a pipeline only judges or makes rasters"
+    )
     drop_noise: bool = Field(default=False, description="leave noise points out of the delivered clouds")
     las_version: Annotated[
         Literal["keep", "1.4"],
@@ -210,6 +213,11 @@ class Gate(_Section):
     )
     per: Literal["flight", "run"] = Field(
         default="run", description="judge each flight by itself, or the run as a whole"
+    )
+    optional: bool = Field(
+        default=False,
+        description="where there is no such figure (a flight that overlaps no other has no offset), nothing "
+        "is judged; false: the gate is missed then",
     )
     why: str | None = Field(
         default=None, max_length=500, description="what the gate is for: one line that people are shown"

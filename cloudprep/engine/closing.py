@@ -117,15 +117,17 @@ def peak_memory() -> int:
 def outcome_lines(record: RunRecord, root: Path | str) -> list[str]:
     """Return the outcome for people."""
     done = [i for i in record.inputs if i.status == "done"]
-    lines = [f"{len(done)} of {len(record.inputs)} inputs delivered to {root} in {record.seconds:.1f} s"]
+    clouds = bool(record.pipeline["output"]["clouds"])
+    what = "delivered to" if clouds else "looked at, no clouds asked for; results in"
+    lines = [f"{len(done)} of {len(record.inputs)} inputs {what} {root} in {record.seconds:.1f} s"]
     outside = sum(i.outside_points for i in done)
-    if outside:
+    if outside and clouds:
         lines.append(
             f"{outside:,} points outside the boundary are left out of the clouds; the inputs still have them"
         )
     dropped = sum(i.points for i in done) - sum(o.points or 0 for o in record.outputs if o.kind == "cloud")
     dropped -= outside
-    if dropped:
+    if dropped and clouds:
         lines.append(
             f"{dropped:,} noise points are left out of the clouds, as the pipeline says (drop_noise)"
         )
@@ -143,6 +145,7 @@ def gate_lines(record: RunRecord) -> list[str]:
     failed = {one.path for one in record.inputs if one.status == "failed"}
     # Of an input that failed it is said already.
     told = [g for g in record.gates if not g.passed and g.flight not in failed]
+    told = [g for g in told if not (g.optional and g.outcome == "not_judged")]
     told.sort(key=lambda gate: gate.outcome != "failed")
     lines = [gate_line(gate, names) for gate in told[:_MOST_GATE_LINES]]
     if len(told) > _MOST_GATE_LINES:

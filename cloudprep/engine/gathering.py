@@ -11,6 +11,7 @@ from cloudprep.engine.sitefacts import measure_site
 from cloudprep.engine.store_memory import MemoryStore
 from cloudprep.engine.store_spilled import Ranges
 from cloudprep.model.classes import ClassCode
+from cloudprep.model.columns import COLUMNS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -20,7 +21,9 @@ if TYPE_CHECKING:
     from cloudprep.model.site import SiteFacts
 
 
-def gather(flights: list[LoadedFlight], columns: frozenset[str]) -> tuple[MemoryStore, SiteFacts]:
+def gather(
+    flights: list[LoadedFlight], columns: frozenset[str], *, numbered: bool = False
+) -> tuple[MemoryStore, SiteFacts]:
     """Return one store of all flights, one after the other, and the facts about the site.
 
     Parameters
@@ -29,6 +32,8 @@ def gather(flights: list[LoadedFlight], columns: frozenset[str]) -> tuple[Memory
         At least one; emptied on the way, so that no flight is held twice for longer than need be.
     columns : frozenset of str
         Columns that every flight carries.
+    numbered : bool
+        Whether the column ``flight`` is wanted.
 
     Returns
     -------
@@ -62,6 +67,9 @@ def gather(flights: list[LoadedFlight], columns: frozenset[str]) -> tuple[Memory
             beyond[rows] = one.beyond
         del one
     joined.setdefault("withheld", np.zeros(total, bool))
+    if numbered:
+        sizes = [rows.stop - rows.start for rows in flight_rows]
+        joined["flight"] = np.repeat(np.arange(len(sizes), dtype=COLUMNS["flight"].dtype), sizes)
     unused = stray | beyond
     store = MemoryStore(
         joined, unused if unused.any() else None, flight_rows, beyond if beyond.any() else None

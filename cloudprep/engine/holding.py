@@ -12,6 +12,7 @@ from cloudprep.engine.scratch import ColumnFiles
 from cloudprep.engine.sitefacts import measure_spilled
 from cloudprep.engine.spilling import LEAVES_PER_BLOCK, Spiller
 from cloudprep.errors import UsageError
+from cloudprep.model.columns import RUN_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from cloudprep.engine.loading import LoadedFlight, Units
     from cloudprep.engine.memory import MemoryPlan
     from cloudprep.engine.outline import Outline
+    from cloudprep.engine.point_counts import PointCounts
     from cloudprep.engine.spilling import Spilled
     from cloudprep.engine.store import Store
     from cloudprep.io.las import Flight
@@ -49,6 +51,10 @@ class ReadFlight(Protocol):
     def outline(self) -> Outline | None:
         """The ground that its points lie on."""
 
+    @property
+    def counts(self) -> PointCounts:
+        """Counts of all its points."""
+
 
 class Holder(Protocol):
     """Takes the flights of a run one after the other and makes one store of them."""
@@ -66,7 +72,7 @@ class InMemory:
     Parameters
     ----------
     names : sequence of str
-        Columns to read where a flight carries them.
+        Columns to hold: read where a flight carries them, and those that the run knows by itself.
     block_edge : float, optional
         Edge of a block, m; by default blocks are small where buffers allow it.
     stages : sequence of Stage
@@ -97,11 +103,11 @@ class InMemory:
         """Read a flight."""
         loaded = load_flight(flight, units, self._names, advance, self._area)
         self._loaded.append(loaded)
-        return _Seen(loaded.extent, loaded.stray_count, loaded.beyond_count, loaded.outline)
+        return _Seen(loaded.extent, loaded.stray_count, loaded.beyond_count, loaded.outline, loaded.counts)
 
     def finish(self, columns: frozenset[str]) -> tuple[Store, SiteFacts]:
         """Return the store; it takes over the columns of the flights."""
-        store, site = gather(self._loaded, columns)
+        store, site = gather(self._loaded, columns, numbered="flight" in self._names)
         most = block_points_in_memory([stage.resolved(site) for stage in self._stages], site)
         store.cut(site, self._edge, most, threads=self._workers)
         return store, site
@@ -110,11 +116,19 @@ class InMemory:
 class _Seen:
     """What is kept of a flight whose columns the store takes over."""
 
-    def __init__(self, extent: Bounds, stray_count: int, beyond_count: int, outline: Outline | None) -> None:
+    def __init__(
+        self,
+        extent: Bounds,
+        stray_count: int,
+        beyond_count: int,
+        outline: Outline | None,
+        counts: PointCounts,
+    ) -> None:
         self.extent = extent
         self.stray_count = stray_count
         self.beyond_count = beyond_count
         self.outline = outline
+        self.counts = counts
 
 
 class OnDisk:
@@ -123,7 +137,7 @@ class OnDisk:
     Parameters
     ----------
     names : sequence of str
-        Columns to read; every flight carries them.
+        Columns to hold: every flight carries them, or the run knows them by itself.
     folder : Path
         For the files.
     plan : MemoryPlan
@@ -159,8 +173,9 @@ class OnDisk:
         self._block_points = block_points
         self._resolution = math.inf
         leaf = max(1, (block_points or plan.block_points) // LEAVES_PER_BLOCK)
+        read = [name for name in names if name not in RUN_COLUMNS]
         self._spiller = Spiller(
-            ColumnFiles(folder), names, leaf_points=leaf, buffer_points=plan.reading_points, area=area
+            ColumnFiles(folder), read, leaf_points=leaf, buffer_points=plan.reading_points, area=area
         )
         self._spiller.plan_leaves(spacing)
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from cloudprep.engine.outline import Outline
+from cloudprep.engine.point_counts import PointCounts
 from cloudprep.engine.stray import LARGEST_STRAY_SHARE, find_stray
 from cloudprep.errors import BadInputError
 from cloudprep.io.las import read_columns
@@ -53,6 +54,8 @@ class LoadedFlight:
         Other points that lie beyond the area of the run.
     outline : Outline or None
         The ground that its points lie on.
+    counts : PointCounts
+        Of all its points.
     """
 
     flight: Flight
@@ -62,6 +65,7 @@ class LoadedFlight:
     extent: Bounds
     beyond: NDArray[np.bool_] | None = None
     outline: Outline | None = None
+    counts: PointCounts = field(default_factory=PointCounts)
 
     @property
     def stray_count(self) -> int:
@@ -108,9 +112,11 @@ def load_flight(
     """
     wanted = ["X", "Y", "Z", *(n for n in names if n in flight.columns)]
     columns: dict[str, NDArray[Any]] = {}
+    counts = PointCounts()
     done = 0
     for chunk in read_columns(flight, wanted):
         size = len(chunk["X"])
+        counts.add(chunk)
         for name, values in chunk.items():
             if name not in columns:
                 columns[name] = np.empty(flight.count, values.dtype)
@@ -119,7 +125,7 @@ def load_flight(
         advance(size)
     if done != flight.count:
         raise BadInputError(flight.path, f"{flight.count} points were promised, {done} could be read")
-    return _without_far_points(flight, units, columns, area)
+    return replace(_without_far_points(flight, units, columns, area), counts=counts)
 
 
 def _without_far_points(

@@ -17,7 +17,7 @@ from cloudprep.engine.working import extra_labels
 from cloudprep.errors import MissingColumnError, UsageError
 from cloudprep.model.bounds import Bounds
 from cloudprep.model.classes import class_name
-from cloudprep.model.columns import COLUMNS, EXTRA_LABELS, WORKING_COLUMNS
+from cloudprep.model.columns import COLUMNS, EXTRA_LABELS, RUN_COLUMNS, WORKING_COLUMNS
 from cloudprep.model.site import SiteFacts
 
 if TYPE_CHECKING:
@@ -47,6 +47,7 @@ class StagePlan:
     bytes_per_point: int
     labels: bool = True
     working: tuple[str, ...] = ()
+    layers: bool = True
 
 
 @dataclass(frozen=True)
@@ -83,7 +84,7 @@ def check_needs(stages: Sequence[Stage], columns: frozenset[str]) -> None:
     MissingColumnError
         With every stage and column that is missing.
     """
-    there = {*columns, "x", "y", "z", "classification", "withheld"}
+    there = {*columns, "x", "y", "z", "classification", "withheld", *RUN_COLUMNS}
     problems: list[str] = []
     for stage in stages:
         missing = [n for n in stage.needs if n not in there]
@@ -190,7 +191,7 @@ def plan_run(
         Where each flight lies and how many points it has; by default one flight over the whole site.
     """
     columns = wanted_columns(stages)
-    carried = [n for n in columns if n in site.columns or n in _ALWAYS]
+    carried = [n for n in columns if n in site.columns or n in _ALWAYS or n in RUN_COLUMNS]
     memory = plan_memory(stages, site, carried, limit=limit, workers=workers, shared=shared, measured=False)
     return RunPlan(
         points=site.count,
@@ -204,10 +205,11 @@ def plan_run(
                 s.bytes_per_point,
                 any(COLUMNS[n].label for n in s.provides),
                 tuple(n for n in s.provides if n in WORKING_COLUMNS),
+                bool(s.makes_layers or s.makes_surfaces),
             )
             for s in stages
         ),
-        columns=tuple(carried),
+        columns=tuple(n for n in carried if n not in RUN_COLUMNS),
         blocks=_blocks(site, memory, boxes or [(site.bounds, site.count)]),
         memory=memory,
         extra_labels=tuple(extra_labels(stages)),
@@ -248,6 +250,8 @@ def plan_lines(plan: RunPlan, outputs: Sequence[Path | str]) -> list[str]:
             else "rasters"
             if stage.grids
             else "layers"
+            if stage.layers
+            else "figures"
         )
         how = (
             f"whole-site summary, then {what}"

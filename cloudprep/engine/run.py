@@ -31,15 +31,16 @@ from cloudprep.engine.dry_run import plan_record, planned_outputs
 from cloudprep.engine.executor import Threads
 from cloudprep.engine.executor_dask import Dask
 from cloudprep.engine.fetching import FetchedInputs
+from cloudprep.engine.flight_facts import flight_facts, refuse_too_many, take_flight_figures
 from cloudprep.engine.flight_figures import flight_figures
 from cloudprep.engine.folder import RunFolder
 from cloudprep.engine.footprints import INDEX
 from cloudprep.engine.given_layers import GivenLayers
 from cloudprep.engine.groups import LARGEST_GAP, site_groups
+from cloudprep.engine.header_figures import header_figures
 from cloudprep.engine.holding import InMemory, OnDisk
 from cloudprep.engine.inputs import deliverable_names, expand_inputs
 from cloudprep.engine.judgement import judge_run, written_judgement
-from cloudprep.engine.loading import NOWHERE
 from cloudprep.engine.lock import FolderLock
 from cloudprep.engine.memory import default_memory, plan_memory, resolved_roughly
 from cloudprep.engine.passes import StagePass
@@ -82,7 +83,7 @@ from cloudprep.errors import (
 from cloudprep.io.las import NothingWithinError, check_room_for_labels, fingerprint
 from cloudprep.kernels.compiling import what_it_means
 from cloudprep.model.bounds import NOWHERE, Bounds
-from cloudprep.model.columns import WORKING_COLUMNS
+from cloudprep.model.columns import RUN_COLUMNS, WORKING_COLUMNS
 from cloudprep.model.crs import CloudCrs
 
 __all__ = ["RunOutcome", "RunRequest", "run_site"]
@@ -204,7 +205,9 @@ class _Run:
             paths = expand_inputs(fetched.local, leave_out=self.folder.root, note=self._assume)
         names = deliverable_names(paths)
         self.inputs = [TrackedInput.found(p, n, fetched.shown(p)) for p, n in zip(paths, names, strict=True)]
-        self.targets = {i.name: self.folder.clouds / f"{i.name}.{self._ending}" for i in self.inputs}
+        self.targets = {}
+        if self.request.pipeline.output.clouds:
+            self.targets = {i.name: self.folder.clouds / f"{i.name}.{self._ending}" for i in self.inputs}
         self.folder.refuse_inputs(list(self.targets.values()), paths)
         if self.remote is not None:
             self.remote.refuse_inputs(list(self.targets.values()), self.folder.root, fetched.fetched)
@@ -260,7 +263,7 @@ class _Run:
     def _holder(self, stack: ExitStack) -> Holder:
         """Return where the points will be held: in memory if they fit."""
         request = self.request
-        names = [n for n in wanted_columns(self.stages) if n in self.columns]
+        names = [n for n in wanted_columns(self.stages) if n in self.columns or n in RUN_COLUMNS]
         alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
         if not alive:
             return InMemory(
@@ -342,7 +345,8 @@ class _Run:
         for one in self._alive():
             try:
                 flight = open_with_points(one.path)
-                check_room_for_labels(flight, extra_labels(self.stages))
+                if self.request.pipeline.output.clouds:
+                    check_room_for_labels(flight, extra_labels(self.stages))
                 one.settled = settle(flight, said)
             except BadInputError as error:
                 self._fail(one, error)
@@ -360,6 +364,7 @@ class _Run:
         self.columns = frozenset.intersection(*(f.columns for f in flights)) if flights else frozenset[str]()
         if flights:
             check_needs(self.stages, self.columns)
+            refuse_too_many(wanted_columns(self.stages), len(flights))
 
     def _settle_reference(self) -> CloudCrs:
         settled = [(i.flight, i.settled) for i in self._alive() if i.flight and i.settled]
@@ -433,7 +438,7 @@ class _Run:
                 workers=self.workers,
                 boxes=header_boxes(alive),
             )
-            clouds = [self.targets[i.name] for i in self._alive()]
+            clouds = [self.targets[i.name] for i in self._alive() if i.name in self.targets]
             outputs = [*clouds, *planned_outputs(stages, self.folder, self.delivery, self.request.pipeline)]
             named = [self._told(path) for path in outputs]
             if self.area is not None:
@@ -481,6 +486,8 @@ class _Run:
             except BadInputError as error:
                 self._fail(one, error)
                 continue
+            today = self.started.date()
+            one.figures.update(header_figures(one.flight, one.settled.units, one.loaded.counts, today))
             one.stray = one.loaded.stray_count
             if one.stray:
                 number = "1 point lies" if one.stray == 1 else f"{one.stray} points lie"
@@ -511,7 +518,8 @@ class _Run:
 
     def _asked(self, site: SiteFacts) -> SiteFacts:
         """Return the facts with what the points don't tell: the cell asked for, the unit of heights."""
-        return replace(site, cell=self.cell, vertical_unit=self._units().vertical)
+        flights = tuple(flight_facts(one.flight, one.name) for one in self._alive() if one.flight)
+        return replace(site, cell=self.cell, vertical_unit=self._units().vertical, flights=flights)
 
     def _run_stages(
         self, store: Store, site: SiteFacts, behind: Behind
@@ -549,6 +557,7 @@ class _Run:
             for text in result.warnings:
                 self._warn(f"{stage.name}: {text}")
             self.figures.update({k: float(v) for k, v in result.figures.items()})
+            take_flight_figures(result, self._alive())
             stage.rasters, stage.layers = {}, {}
             products.take(number, result)
             records.append(
@@ -591,6 +600,8 @@ class _Run:
 
     def _deliver(self, store: Store) -> list[OutputRecord]:
         outputs: list[OutputRecord] = []
+        if not self.request.pipeline.output.clouds:
+            return outputs
         alive = self._alive()
         extra = extra_labels(self.stages)
         self.progress.start("writing", len(store))
@@ -707,7 +718,7 @@ class _Run:
             assumed=self.assumed,
             warnings=self.warnings,
             outputs=[*outputs, *judged],
-            extra_dimensions=extra_dimension_records(self.stages) if outputs else [],
+            extra_dimensions=extra_dimension_records(self.stages) if outputs and self.targets else [],
             gates=list(judgement.gates),
         )
         write_record(record, self.folder.root)

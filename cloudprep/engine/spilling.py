@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy as np
 from cloudprep.engine.leaves import Leaves, cell_order
 from cloudprep.engine.loading import Units, refuse_too_many_stray
 from cloudprep.engine.outline import Outline
+from cloudprep.engine.point_counts import PointCounts
 from cloudprep.engine.store_spilled import (
     ROW_FILE,
     UNIT,
@@ -62,6 +63,8 @@ class Spilled:
         Other points beyond the area of the run.
     outline : Outline or None
         The ground that its points lie on.
+    counts : PointCounts
+        Of all its points.
     """
 
     flight: Flight
@@ -71,6 +74,7 @@ class Spilled:
     stray_count: int
     beyond_count: int = 0
     outline: Outline | None = None
+    counts: PointCounts = field(default_factory=PointCounts)
 
     @property
     def used(self) -> int:
@@ -157,6 +161,7 @@ class Spiller:
     def _read(self, flight: Flight, units: Units, number: int, advance: Callable[[int], None]) -> Spilled:
         places = _places(flight, units)
         spreads = [Spread(*_promised(flight, axis)) for axis in range(3)]
+        counts = PointCounts()
         first_cell, begin = len(self._cells), self._place
         pieces: list[Piece] = []
         done = 0
@@ -165,6 +170,7 @@ class Spiller:
         for chunk in read_columns(flight, wanted):
             size = len(chunk["X"])
             outline.add(*(chunk["XY"[i]] * places.steps[i] + places.zeros[i] for i in range(2)))
+            counts.add(chunk)
             for axis, spread in zip("XYZ", spreads, strict=True):
                 spread.add(chunk[axis])
             taken = 0
@@ -188,7 +194,7 @@ class Spiller:
         stray, beyond = self._set_unused_apart(places, spreads, (begin, self._place), first_cell)
         refuse_too_many_stray(flight, stray, done)
         ends = self._ends(spreads, stray + beyond, first_cell)
-        return Spilled(flight, units, places, ends, stray, beyond, outline)
+        return Spilled(flight, units, places, ends, stray, beyond, outline, counts)
 
     def _make_room(self, left: int) -> None:
         if not self._buffer:

@@ -26,6 +26,8 @@ class StageResult:
         Surfaces of triangles.
     figures : dict
         Named results.
+    flight_figures : dict of int to dict
+        Named results of single flights, by number.
     warnings : list of str
         Lines for people.
     changed : int
@@ -38,6 +40,7 @@ class StageResult:
     layers: tuple[Layer, ...] = ()
     surfaces: tuple[TinSurface, ...] = ()
     figures: dict[str, float | int] = field(default_factory=dict)
+    flight_figures: dict[int, dict[str, float | int]] = field(default_factory=dict)
     warnings: list[str] = field(default_factory=list)
     changed: int = 0
     moves: ClassMoves | None = None
@@ -48,4 +51,6 @@ class StageResult:
         self.layers = (*self.layers, *solution.layers)
         self.surfaces = (*self.surfaces, *solution.surfaces)
         self.figures.update(solution.figures)
+        for number, figures in solution.flight_figures.items():
+            self.flight_figures.setdefault(int(number), {}).update(figures)
         self.warnings.extend(w for w in solution.warnings if w not in self.warnings)

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 UNIT = 1 / 64
 ROW_FILE = "row"
 _COORDINATES = {"x": "X", "y": "Y", "z": "Z"}
+# No file holds it: every stretch knows which flight it is of.
+_FLIGHT = "flight"
 
 
 class Piece(NamedTuple):
@@ -184,7 +186,7 @@ class SpilledStore:
         return sum(flight.count for flight in self.flights)
 
     def __contains__(self, name: object) -> bool:
-        return name in self.columns or name in _COORDINATES
+        return name in self.columns or name in _COORDINATES or name == _FLIGHT
 
     @property
     def usable_count(self) -> int:
@@ -258,6 +260,8 @@ class SpilledStore:
         """Return a column, or a coordinate in local metres, in stretches of the files one after the other."""
         if name in _COORDINATES:
             return self._metres("xyz".index(name), ranges)
+        if name == _FLIGHT:
+            return np.repeat(ranges.flight.astype(COLUMNS[_FLIGHT].dtype), ranges.stop - ranges.start)
         file, dtype = self.columns[name]
         values = np.empty(ranges.total, dtype)
         place = 0

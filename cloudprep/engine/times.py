@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
+from cloudprep.model.gps_time import ADJUSTMENT, EARLIEST, LATEST, SECONDS_OF_WEEK
+
 __all__ = ["SECONDS_OF_WEEK", "is_plausible", "times_text"]
 
-# GPS time counts from midnight of 6 January 1980; adjusted standard time is 1e9 seconds less (ASPRS LAS
-# 1.4-R15, global encoding bit 0). It knows no leap seconds, so it is ahead of UTC (by 18 s since 2017).
+# It knows no leap seconds, so it is ahead of UTC (by 18 s since 2017).
 _EPOCH = datetime(1980, 1, 6, tzinfo=UTC)
-_ADJUSTMENT = 1e9
-SECONDS_OF_WEEK = 604_800.0
 _DAYS = ("Sunday", "Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday")
-# A century is enough for every flight: larger numbers are rot, and dates can't hold them.
-_LARGEST = 100 * 366 * 86_400.0
 
 
 def is_plausible(seconds: float, *, adjusted: bool) -> bool:
@@ -27,7 +24,7 @@ def is_plausible(seconds: float, *, adjusted: bool) -> bool:
         Adjusted standard GPS time, else seconds of the GPS week.
     """
     if adjusted:
-        return 0 <= seconds + _ADJUSTMENT <= _LARGEST
+        return EARLIEST <= seconds <= LATEST
     return 0 <= seconds <= SECONDS_OF_WEEK
 
 
@@ -51,7 +48,7 @@ def times_text(first: float, last: float, *, adjusted: bool) -> str:
     if not (is_plausible(first, adjusted=adjusted) and is_plausible(last, adjusted=adjusted)):
         return f"{first:.10g} to {last:.10g} s"
     if adjusted:
-        start, end = (_EPOCH + timedelta(seconds=int(s + _ADJUSTMENT)) for s in (first, last))
+        start, end = (_EPOCH + timedelta(seconds=int(s + ADJUSTMENT)) for s in (first, last))
         return f"{start:%Y-%m-%d %H:%M:%S} to {end:%Y-%m-%d %H:%M:%S} GPS time"
     return f"{_weekday(first)} to {_weekday(last)} of an unknown GPS week"
 

@@ -78,17 +78,19 @@ def judge(
 
 
 def _judge_one(gate: Gate, judged: Judged, unit: str, *, elsewhere: bool) -> GateRecord:
-    value = judged.figures.get(gate.figure)
+    value, nothing = judged.figures.get(gate.figure), judged.nothing
     if value is not None and not math.isfinite(value):
         value, reason = None, f"{gate.figure} is {value}, which is no finite number"
     elif judged.nothing:
         reason = judged.nothing
+    elif value is None and gate.optional:
+        nothing = reason = f"there is no '{gate.figure}' here, and the gate is optional"
     elif value is None:
         reason = _missing(gate, judged, elsewhere=elsewhere)
     else:
         reason = _missed(gate, value, unit)
     outcome: Outcome = "passed"
-    if judged.nothing:
+    if nothing:
         outcome = "not_judged"
     elif reason:
         outcome = "failed" if gate.severity == "fail" else "warned"
@@ -99,6 +101,7 @@ def _judge_one(gate: Gate, judged: Judged, unit: str, *, elsewhere: bool) -> Gat
         at_least=gate.lowest,
         at_most=gate.highest,
         severity=gate.severity,
+        optional=gate.optional,
         why=gate.why or "",
         value=value,
         unit=unit,

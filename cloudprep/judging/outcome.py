@@ -25,6 +25,7 @@ class GateRecord(BaseModel):
     at_least: float | None = None
     at_most: float | None = None
     severity: Severity = "fail"
+    optional: bool = Field(False, description="whether a missing figure is no reason to miss the gate")
     why: str = Field("", description="what the gate is for")
     value: float | None = Field(None, description="null where the figure is missing or no number")
     unit: str = Field("", description="of value and limits, where it is known")

@@ -21,6 +21,8 @@ class Role(Enum):
     """A field of the standard that stages may change in the delivered clouds."""
     EXTRA_LABEL = "extra label"
     """A label that the standard has no field for: delivered as an extra dimension."""
+    RUN = "run"
+    """What the run itself knows of each point: read from no file, never delivered."""
     WORKING = "working"
     """A figure that one stage works out for later stages of the same run: held in memory, never delivered."""
 
@@ -96,6 +98,13 @@ COLUMNS: dict[str, Column] = {
         _given("blue", "u2", "", "blue channel, 16 bit"),
         _given("nir", "u2", "", "near-infrared channel, 16 bit"),
         Column(
+            "flight",
+            np.dtype("u2"),
+            "",
+            "which input of the run the point came from: 0 for the first",
+            Role.RUN,
+        ),
+        Column(
             "ground_confidence",
             np.dtype("u1"),
             "%",
@@ -126,3 +135,6 @@ LABEL_COLUMNS = tuple(name for name, column in COLUMNS.items() if column.label)
 STANDARD_LABELS = tuple(name for name, column in COLUMNS.items() if column.role is Role.LABEL)
 EXTRA_LABELS = tuple(name for name, column in COLUMNS.items() if column.role is Role.EXTRA_LABEL)
 WORKING_COLUMNS = tuple(name for name, column in COLUMNS.items() if column.role is Role.WORKING)
+RUN_COLUMNS = tuple(name for name, column in COLUMNS.items() if column.role is Role.RUN)
+MOST_FLIGHTS = 65_536
+"""So many inputs can be told apart by the column ``flight``."""

@@ -51,6 +51,8 @@ class Solution:
         Vector products.
     surfaces : tuple of TinSurface
         Surfaces of triangles.
+    flight_figures : mapping of int to mapping of str to float
+        Named results of single flights, by the number of the flight (column ``flight``).
     """
 
     value: Any = None
@@ -60,6 +62,7 @@ class Solution:
     revisit: bool = False
     layers: tuple[Layer, ...] = ()
     surfaces: tuple[TinSurface, ...] = ()
+    flight_figures: Mapping[int, Mapping[str, float | int]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

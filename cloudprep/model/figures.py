@@ -27,7 +27,24 @@ class Figure:
     per_run: bool = True
 
 
+def _of_header(unit: str, meaning: str) -> Figure:
+    return Figure(unit, meaning, per_flight=True, per_run=False)
+
+
 FIGURES: dict[str, Figure] = {
+    "header.version": _of_header("", "LAS version of the file: 1.4, say"),
+    "header.point_format": _of_header("", "point format of the file"),
+    "header.crs_present": _of_header("", "1 if the file carries a reference system or a unit, else 0"),
+    "header.date_known": _of_header(
+        "", "1 if the header says when the file was made, before tomorrow, else 0"
+    ),
+    "header.step": _of_header("m", "coarsest step of a coordinate"),
+    "header.count_off": _of_header("", "points by which a count of the header is wrong"),
+    "header.returns_off": _of_header(
+        "", "points by which the header's counts by return are wrong, if a stage reads return numbers"
+    ),
+    "header.bounds_off": _of_header("m", "distance of the header's bounding box from the points' own"),
+    "header.contradictions": _of_header("", "how many things were odd when the file was opened"),
     "points.count": Figure("", "points, stray ones included", per_flight=True),
     "points.stray": Figure("", "points at absurd coordinates, labelled noise", per_flight=True),
     "points.area": Figure("m2", "area of the square cells of 5 m that hold points", per_flight=True),

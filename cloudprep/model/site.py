@@ -13,6 +13,25 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
+class FlightFacts:
+    """What stages that look at each flight by itself know of one from its header.
+
+    Parameters
+    ----------
+    name : str
+        As people are told.
+    columns : frozenset of str
+        Columns that it carries.
+    adjusted_time : bool
+        Whether the header says that times are adjusted standard GPS time (else seconds of the GPS week).
+    """
+
+    name: str
+    columns: frozenset[str] = frozenset()
+    adjusted_time: bool = True
+
+
+@dataclass(frozen=True)
 class SiteFacts:
     """What stages may derive their parameters from. Stray points (absurd coordinates) are left out of it.
 
@@ -39,6 +58,8 @@ class SiteFacts:
         The cell that the pipeline asks for in all rasters, m.
     vertical_unit : float
         Metres in one unit of the heights as the flights give them and as results are delivered.
+    flights : tuple of FlightFacts
+        Of each flight, by its number (column ``flight``); empty where nothing is known of them.
     """
 
     count: int
@@ -52,6 +73,13 @@ class SiteFacts:
     columns: frozenset[str] = frozenset()
     cell: float | None = None
     vertical_unit: float = METRE
+    flights: tuple[FlightFacts, ...] = ()
+
+    def flight(self, number: int) -> FlightFacts:
+        """Return what is known of a flight; of one that nothing is known of, that it carries all columns."""
+        if number < len(self.flights):
+            return self.flights[number]
+        return FlightFacts(f"flight {number + 1}", self.columns)
 
     def lattice(self, cell: float) -> Lattice:
         """Return the global lattice of a cell size (m) as seen from the site's local metres."""

@@ -82,6 +82,7 @@ def test_defaults_are_filled_in_and_derived_values_stay_empty(load: Callable[[st
     values = load("cloudprep: 1\nstages:\n- stage: rock_finder\noutput:\nassume:\ngates:\n").as_dict()
     assert values["output"] == {
         "format": "laz",
+        "clouds": True,
         "drop_noise": False,
         "las_version": "keep",
         "raster_nodata": -9999.0,

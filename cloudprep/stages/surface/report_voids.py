@@ -94,7 +94,8 @@ class ReportVoids(Stage):
     Attributes of the layer: ``of`` (``first returns`` or ``terrain``), ``area_m2`` (exact, of the cells),
     ``width_m`` (of the widest circle that fits in, to within about a cell), ``cause`` (empty: not known).
 
-    Figures: ``voids.count``, ``voids.area``, ``voids.largest`` (m2; without water), ``voids.water_count``,
+    Figures: ``voids.count``, ``voids.area``, ``voids.largest`` (m2; without water), ``voids.share`` of the
+    survey's area, ``voids.water_count``,
     ``voids.water_area``, ``voids.least_area`` (m2, of the rule); ``voids.terrain_count``,
     ``voids.terrain_area``; ``coverage.share`` of the cells of the distribution rule that hold a first return,
     ``coverage.area`` (m2) of the survey without water, ``coverage.spacing`` (m) of the first returns there.
@@ -187,6 +188,7 @@ class ReportVoids(Stage):
         terrain = self._terrain(site, window, reached, voids)
         figures = self._figures(voids, terrain, judged, filled)
         figures["coverage.area"] = area
+        figures["voids.share"] = figures["voids.area"] / area if area else 0.0
         if merged.number:
             figures["coverage.spacing"] = math.sqrt(area / merged.number)
         layer = layer_of([voids, terrain])

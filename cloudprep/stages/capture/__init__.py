@@ -1,0 +1,1 @@
+"""Stages that only measure: what a new capture is worth, flight by flight."""
