@@ -9,7 +9,7 @@ import numpy as np
 
 from cloudprep.reporting.colours import GROUND, KINDS, NOISE
 from cloudprep.reporting.markup import Html, el, joined
-from cloudprep.reporting.words import many, plain, ticks, whole
+from cloudprep.reporting.words import many, percent, plain, ticks, whole
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -133,31 +133,31 @@ def _merged(counts: NDArray[np.int64], bins: int) -> NDArray[np.float64]:
 
 
 def height_chart(subject: Subject) -> Chart:
-    """Return how many points lie how high: ground, others, noise."""
+    """Return how many points lie how high: ground, others, noise near them."""
     gathered = subject.gathered
     place = gathered.place
-    counts = _merged(gathered.counts.heights, 80)
-    low, high = place.height(place.lowest), place.height(place.highest)
+    counts = gathered.counts.heights
+    used = np.flatnonzero(counts[:2].sum(axis=0))
+    bins = counts.shape[1]
+    first, last = (int(used[0]), int(used[-1]) + 1) if len(used) else (0, bins)
+    # Noise far away would push all others together.
+    room = max(2, (last - first) // 10)
+    first, last = max(0, first - room), min(bins, last + room)
+    step = (place.highest - place.lowest) / bins
+    low, high = place.height(place.lowest + first * step), place.height(place.lowest + last * step)
     if not high > low:
         high = low + 0.01
+    bars = counts[:, first:last].astype(np.float64)
     series = [
-        Series("ground", KINDS[GROUND].colour, counts[0]),
-        Series("other points", _OTHERS, counts[1]),
-        Series("noise", KINDS[NOISE].colour, counts[2]),
+        Series("ground", KINDS[GROUND].colour, bars[0]),
+        Series("other points", _OTHERS, bars[1]),
+        Series("noise", KINDS[NOISE].colour, bars[2]),
     ]
     unit = place.unit
-    return Chart(
-        "Heights",
-        histogram(
-            series,
-            low,
-            high,
-            f"height, {unit}",
-            f"Points by height, from {plain(low, 5)} to {plain(high, 5)} {unit}",
-        ),
-        _legend(series),
-        f"From {plain(low, 6)} to {plain(high, 6)} {unit}, in {counts.shape[1]} steps.",
-    )
+    beyond = int(counts[2].sum() - bars[2].sum())
+    alt = f"Points by height, from {plain(low, 5)} to {plain(high, 5)} {unit}"
+    note = f"{many(beyond, 'noise point')} above or below are not drawn." if beyond else ""
+    return Chart("Heights", histogram(series, low, high, f"height, {unit}", alt), _legend(series), note)
 
 
 def confidence_chart(subject: Subject) -> Chart | None:
@@ -183,8 +183,8 @@ def confidence_chart(subject: Subject) -> Chart | None:
             "Points by how sure the ground stage is of their label",
         ),
         _legend(series),
-        f"Of {many(judged, 'point')} that the ground stage judged, {whole(100 * unsure / judged)} % have no more than "
-        "70 %.",
+        f"Of {many(judged, 'point')} that the ground stage judged, {percent(unsure / judged)} are no more than 70 % "
+        "sure.",
     )
 
 

@@ -40,6 +40,7 @@ script-src 'none'; base-uri 'none'; form-action 'none'"
 
 def _hashes(texts: Iterable[str]) -> str:
     found = (
-        f"'sha256-{base64.b64encode(hashlib.sha256(text.encode('utf-8')).digest()).decode('ascii')}'" for text in texts
+        f"'sha256-{base64.b64encode(hashlib.sha256(text.encode('utf-8')).digest()).decode('ascii')}'"
+        for text in texts
     )
     return " ".join(dict.fromkeys(found)) or "'none'"

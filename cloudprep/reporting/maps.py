@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from cloudprep.reporting.subject import Subject
 
 _SHADES = 64
+_CLASS_SHADES = 10
 _NOTHING = np.array([[255, 255, 255]], np.uint8)
 _PALE = "#dfe4e8"
 # Ground confidence in per cent, from unsure to sure.
@@ -94,21 +95,48 @@ def relief_map(subject: Subject) -> Map:
     )
 
 
+def shaded_classes(
+    gathered: Gathered, rows: slice = slice(None), columns: slice = slice(None)
+) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """Return the classes seen from above in light from the north-west, and their palette.
+
+    Returns
+    -------
+    indices : ndarray of uint8, shape (rows, columns)
+        0 where there are no points.
+    colours : ndarray of uint8, shape (n, 3)
+        Every kind in ten shades.
+    """
+    cells = gathered.cells
+    high = np.asarray(cells.high[rows, columns], np.float64)
+    light = shades(high, gathered.cell, [light_of(315.0, 45.0)])
+    step = np.clip(np.nan_to_num(light, nan=180.0) / 255.0 * _CLASS_SHADES, 0, _CLASS_SHADES - 1).astype(
+        np.int64
+    )
+    kind = kind_of_codes()[cells.high_code[rows, columns]].astype(np.int64)
+    only_noise = (cells.count[rows, columns] == 0) & (cells.noise[rows, columns] > 0)
+    kind = np.where(only_noise, NOISE, kind)
+    seen = (cells.count[rows, columns] > 0) | only_noise
+    indices = np.where(
+        seen, 1 + kind * _CLASS_SHADES + np.where(only_noise, _CLASS_SHADES - 1, step), 0
+    ).astype(np.uint8)
+    dim = np.linspace(0.45, 1.0, _CLASS_SHADES)
+    colours = np.array([k.rgb for k in KINDS], float)[:, None, :] * dim[None, :, None]
+    return indices, np.concatenate([[(255, 255, 255)], np.rint(colours.reshape(-1, 3))]).astype(np.uint8)
+
+
 def class_map(subject: Subject) -> Map:
     """Return the class of the highest point of every cell."""
-    cells = subject.gathered.cells
-    kinds = np.where(cells.count > 0, kind_of_codes()[cells.high_code].astype(np.int64) + 1, 0)
-    kinds = np.where((cells.count == 0) & (cells.noise > 0), NOISE + 1, kinds).astype(np.uint8)
-    shown = np.unique(kinds[kinds > 0]) - 1
-    colours = np.array([[255, 255, 255], *(kind.rgb for kind in KINDS)], np.uint8)
+    indices, colours = shaded_classes(subject.gathered)
+    used = np.unique((indices[indices > 0].astype(np.int64) - 1) // _CLASS_SHADES)
     return Map(
         "classes",
         "Classes",
         "Map of the class of the highest point in every cell, seen from above",
-        palette_png(kinds, colours),
-        tuple((KINDS[k].colour, KINDS[k].name) for k in shown),
+        palette_png(indices, colours),
+        tuple((KINDS[k].colour, KINDS[k].name) for k in used.tolist()),
         "The class of the highest point of each cell, noise left aside where there is any other point: what is "
-        "seen from above.",
+        "seen from above, shaded by light from the north-west.",
     )
 
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from cloudprep.model.bounds import Bounds
+from cloudprep.reporting.content_policy import content_policy
 from cloudprep.reporting.delivered import picked
 from cloudprep.reporting.gathered import gather
 from cloudprep.reporting.looking import candidates, ranked
@@ -26,6 +25,7 @@ from cloudprep.reporting.sections.parts import section
 from cloudprep.reporting.sections.profile import profile_section
 from cloudprep.reporting.sections.resolved import caution_section, resolved_section
 from cloudprep.reporting.subject import Subject
+from cloudprep.reporting.view3d import view3d_scripts, view3d_section, view3d_style
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -49,9 +49,7 @@ _SECTIONS = (
 )
 
 
-def report_page(
-    source: PointSource, place: Place, record: Mapping[str, Any], folder: Path, name: str
-) -> str:
+def report_page(source: PointSource, place: Place, record: Mapping[str, Any], folder: Path, name: str) -> str:
     """Return the report of a run as one page that needs nothing else.
 
     Parameters
@@ -103,7 +101,10 @@ def report_page(
             resolved_section(subject),
             caution_section(subject),
         ),
-        el("footer", f"Made by cloudprep {record.get('versions', {}).get('cloudprep', '')}. Everything is in this file."),
+        el(
+            "footer",
+            f"Made by cloudprep {record.get('versions', {}).get('cloudprep', '')}. Everything is in this file.",
+        ),
     )
     own = (files("cloudprep.reporting") / "report.css").read_text("utf-8")
     style = "\n".join((own, view_style, styles.css()))
@@ -123,8 +124,10 @@ def _around(finding: Finding) -> Bounds:
 
 
 def _view(subject: Subject, shown: list[Finding]) -> tuple[Html, str, tuple[str, ...]]:
-    """Return the 3D view, its style and its scripts."""
-    return el("p", "There is no 3D view."), "", ()
+    """Return the 3D view, its style and its scripts; places to look at have their numbers in it."""
+    places = [(str(number), f.x, f.y, f.z) for number, f in enumerate(shown, 1)]
+    view = Html(view3d_section(subject.gathered.sample, places=places))
+    return view, view3d_style(), view3d_scripts()
 
 
 def _header(subject: Subject) -> Html:
@@ -153,16 +156,7 @@ def _date(started: str) -> str:
 
 def _document(title: str, body: Html, style: str, scripts: tuple[str, ...]) -> str:
     """Return a whole page that allows itself its own style and scripts, and nothing else."""
-    policy = "; ".join(
-        (
-            "default-src 'none'",
-            "img-src data:",
-            f"style-src {_hashes((style,))}",
-            f"script-src {_hashes(scripts)}",
-            "base-uri 'none'",
-            "form-action 'none'",
-        )
-    )
+    policy = content_policy(scripts, (style,))
     head = el(
         "head",
         el("meta", charset="utf-8"),
@@ -173,8 +167,3 @@ def _document(title: str, body: Html, style: str, scripts: tuple[str, ...]) -> s
         el("style", Html(style)),
     )
     return f"<!DOCTYPE html>\n{el('html', head, el('body', body), lang='en')}\n"
-
-
-def _hashes(texts: tuple[str, ...]) -> str:
-    found = [base64.b64encode(hashlib.sha256(t.encode("utf-8")).digest()).decode("ascii") for t in texts]
-    return " ".join(f"'sha256-{h}'" for h in found) or "'none'"

@@ -11,12 +11,9 @@ from scipy import ndimage
 from cloudprep.model.bounds import Bounds
 from cloudprep.model.classes import NOISE_CODES
 from cloudprep.reporting.colours import KINDS, NOISE, kind_of_codes, rgb_of
-from cloudprep.reporting.gathered import values_at
 from cloudprep.reporting.png import palette_png
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from numpy.typing import NDArray
 
     from cloudprep.reporting.gathered import Gathered
@@ -26,9 +23,10 @@ if TYPE_CHECKING:
 _LONGEST = 150.0
 _TALL = 2.0
 _STEP = 1.0
+# Of noise, of what is tall, of changes of class, of steps.
+_WEIGHTS = (2.0, 1.0, 0.5, 0.5)
 _WIDE, _HIGH = 1000, 300
 _BEFORE = "#3c5468"
-_HIGHEST_SHOWN = 0.999
 
 
 @dataclass(frozen=True)
@@ -42,7 +40,7 @@ class ProfileLine:
     eastwards : bool
         Whether it runs from west to east, else from south to north.
     score : float
-        Mean interest of its cells.
+        How much there is to see.
     """
 
     strip: Bounds
@@ -69,24 +67,25 @@ class ProfileLine:
 
 
 def interest(gathered: Gathered) -> NDArray[np.float64]:
-    """Return how much there is to see in every cell, shape (rows, columns); 0 where there are no points.
+    """Return what there is to see in every cell, shape (4, rows, columns), 0 to 1 each.
 
-    2 for noise, 1 for something that stands more than two metres above the ground, 1 where another class is seen
-    from above than in a cell beside, and up to 1 for steps of the ground of a metre to the next cell.
+    Noise; something that stands more than two metres above the ground; another class seen from above than in a
+    cell beside; a step of the ground of a metre or more (less in proportion) to the next cell.
     """
     cells = gathered.cells
-    found = 2.0 * (cells.noise > 0)
     terrain = gathered.terrain
+    found = np.zeros((4, *cells.count.shape))
+    found[0] = cells.noise > 0
     with np.errstate(invalid="ignore"):
-        found += np.nan_to_num(cells.high - terrain, nan=0.0) > _TALL
+        found[1] = np.nan_to_num(cells.high - terrain, nan=0.0) > _TALL
     kinds = np.where(gathered.seen, kind_of_codes()[cells.high_code], 255)
     for axis in (0, 1):
         a, b = _neighbours(kinds, axis)
-        _first(found, axis)[...] += 0.5 * ((a != b) & (a < 255) & (b < 255))
+        _first(found[2], axis)[...] += 0.5 * ((a != b) & (a < 255) & (b < 255))
         below, above = _neighbours(terrain, axis)
         step = np.nan_to_num(np.abs(above - below), nan=0.0) / _STEP
-        _first(found, axis)[...] += 0.5 * np.clip(step, 0.0, 1.0)
-    return np.where(gathered.seen | (cells.noise > 0), found, 0.0)
+        _first(found[3], axis)[...] += 0.5 * np.clip(step, 0.0, 1.0)
+    return found
 
 
 def _neighbours(values: NDArray[np.generic], axis: int) -> tuple[NDArray[np.generic], NDArray[np.generic]]:
@@ -100,8 +99,10 @@ def _first(values: NDArray[np.float64], axis: int) -> NDArray[np.float64]:
 def most_interesting_line(gathered: Gathered) -> ProfileLine | None:
     """Return the straight line along an axis with most to see; None without points.
 
-    Of all lines of 150 m (or as long as the site, where it is smaller) that run east or north, it is the one whose
-    cells have the highest mean of :func:`interest`; of equal ones, the first from the south-west.
+    Of all lines of 150 m (or as long as the site, where it is smaller) that run east or north, it is the one
+    with the largest sum, over the four kinds of :func:`interest`, of the square root of the share of its cells
+    that have it; noise counts twice, changes and steps half. The root makes a little of everything count for
+    more than much of one thing. Of equal ones it is the first from the south-west.
     """
     if not gathered.seen.any() and not (gathered.cells.noise > 0).any():
         return None
@@ -114,8 +115,10 @@ def most_interesting_line(gathered: Gathered) -> ProfileLine | None:
         across = (
             1 if cell >= 2.0 else min(max(1, round(2.0 / cell)), window.rows if eastwards else window.columns)
         )
-        sums = _windowed(values, size, 1 if eastwards else 0)
-        sums = _windowed(sums, across, 0 if eastwards else 1) / (size * across)
+        sums = np.zeros(1)
+        for weight, one in zip(_WEIGHTS, values, strict=True):
+            share = _windowed(_windowed(one, size, 1 if eastwards else 0), across, 0 if eastwards else 1)
+            sums = sums + weight * np.sqrt(np.maximum(share, 0.0) / (size * across))
         row, column = np.unravel_index(int(np.argmax(sums)), sums.shape)
         score = float(sums[row, column])
         if best is not None and score <= best.score:
@@ -263,9 +266,3 @@ def side_view(
     kinds = kind_of_codes()[points["classification"]]
     picture = dots((along + reach) / (2 * reach), (z - low) / (high - low), kinds, pixels, pixels, 2)
     return picture, (low, high)
-
-
-def ground_at(gathered: Gathered, places: Sequence[tuple[float, float]]) -> NDArray[np.float64]:
-    """Return the height of the ground at places, m; NaN where none is known."""
-    x, y = np.array([p[0] for p in places]), np.array([p[1] for p in places])
-    return values_at(gathered.terrain, gathered.window, x, y)

@@ -105,7 +105,9 @@ def view3d_section(
     return _TEMPLATE.format(
         picture=base64.b64encode(still_picture(points, net)).decode("ascii"),
         words="The site in perspective, seen from the south-south-west and above, coloured by class",
-        times="".join(f'<option value="{n}">{"as they are" if n == 1 else f"× {n}"}</option>' for n in _TIMES),
+        times="".join(
+            f'<option value="{n}">{"as they are" if n == 1 else f"× {n}"}</option>' for n in _TIMES
+        ),
         legend=_legend(points),
         low=low,
         high=high,

@@ -98,8 +98,14 @@ class ViewPoints:
         """Return the points that lie farthest out, and the corners of the net: all that must be in view at first."""
         inner = self.places[(np.abs(self.places) <= self.half).all(axis=1)]
         turns = np.linspace(0.0, 2 * math.pi, 16, endpoint=False)
-        ways = [(math.cos(a) * math.cos(t), math.sin(a) * math.cos(t), math.sin(t)) for a in turns for t in (0.0, 0.7)]
-        farthest = np.unique([int(np.argmax(inner @ np.array(way, np.float32))) for way in ways] if len(inner) else [])
+        ways = [
+            (math.cos(a) * math.cos(t), math.sin(a) * math.cos(t), math.sin(t))
+            for a in turns
+            for t in (0.0, 0.7)
+        ]
+        farthest = np.unique(
+            [int(np.argmax(inner @ np.array(way, np.float32))) for way in ways] if len(inner) else []
+        )
         wide, long, _ = self.half
         corners = [(x, y, self.floor) for x in (-wide, wide) for y in (-long, long)]
         return np.concatenate([inner[farthest.astype(np.int64)].astype(np.float64), corners])

@@ -92,9 +92,7 @@ class Camera:
 FIRST_CAMERA = Camera(math.radians(24.0), math.radians(34.0))
 
 
-def still_picture(
-    points: ViewPoints, net: Net, width: int = 1100, height: int = 620
-) -> bytes:
+def still_picture(points: ViewPoints, net: Net, width: int = 1100, height: int = 620) -> bytes:
     """Draw the points in the colours of their classes.
 
     Parameters
@@ -132,7 +130,9 @@ def still_picture(
     image = image.reshape(height, _FINE, width, _FINE, 3).mean(axis=(1, 3))
     picture = Image.fromarray(np.rint(np.clip(image, 0, 1) * 255).astype(np.uint8))
     file = io.BytesIO()
-    picture.quantize(256, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE).save(file, "PNG", optimize=True)
+    picture.quantize(256, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE).save(
+        file, "PNG", optimize=True
+    )
     return file.getvalue()
 
 

@@ -22,13 +22,13 @@ KEY = "roofs"
 TITLE = "Ground that may be a roof"
 RULE = (
     "patches of ground points from 12 to 6,000 m² that stand two metres or more above the ground around (what an "
-    "opening by 40 m leaves), most of whose edge is a sharp step"
+    "opening by 40 m leaves), with a sharp step down nearly all around"
 )
 _RAISED = 2.0
 _OPENING = 40.0
 _LEAST, _MOST = 12.0, 6000.0
-# What the highest ground of a cell has to stand above the lowest of the cells beside, for a step to be sharp:
-# more than a slope of 50 degrees makes of it.
+# How far ground within two metres (or cells) of a patch has to lie below it for a step to be sharp: more than
+# a slope of 50 degrees makes of it.
 _STEP, _STEEPEST = 1.8, 1.2
 # Where no ground lies beside a patch, nothing tells whether its edge is sharp.
 _UNKNOWN = 0.5
@@ -48,15 +48,12 @@ def find(subject: Subject) -> Iterator[Finding]:
         size = max(3, 2 * (min(ground.shape) // 2) - 1)
     above = everywhere - ndimage.grey_opening(everywhere, size=size)
     raised = (cells.ground > 0) & (above > _RAISED)
-    near = max(1, round(1.0 / cell))
-    low = np.where(cells.ground > 0, cells.ground_low, np.inf).astype(np.float64)
-    lowest_near = ndimage.minimum_filter(low, size=2 * near + 1, mode="nearest")
-    drop = cells.ground_high - lowest_near
-    step = max(_STEP, _STEEPEST * 2.0 * cell * near)
+    step = max(_STEP, _STEEPEST * 2.0 * cell)
+    has_ground = cells.ground > 0
     for patch in patches(
         raised, gathered, least=max(2, int(_LEAST / cell**2)), most=int(_MOST / cell**2) + 1
     ):
-        sharp = _sharp_share(patch, raised, cells.ground > 0, drop >= step)
+        sharp = _sharp_share(patch, ground, has_ground, step, cell)
         if sharp < _SHARP:
             continue
         heights = ground[patch.at]
@@ -69,7 +66,7 @@ def find(subject: Subject) -> Iterator[Finding]:
             KEY,
             TITLE,
             f"{whole(area)} m² labelled ground stand {plain(height / unit, 2)} {name} above the ground around, with a "
-            f"sharp step along {whole(100 * sharp)} % of the edge.",
+            f"sharp step down along {whole(100 * sharp)} % of the edge.",
             patch.x,
             patch.y,
             float(np.median(heights)),
@@ -80,19 +77,26 @@ def find(subject: Subject) -> Iterator[Finding]:
 
 
 def _sharp_share(
-    patch: Patch, raised: NDArray[np.bool_], ground: NDArray[np.bool_], sharp: NDArray[np.bool_]
+    patch: Patch, ground: NDArray[np.float64], has_ground: NDArray[np.bool_], step: float, cell: float
 ) -> float:
-    """Return which share of a patch's edge is a sharp step down."""
-    rows = slice(max(patch.rows.min() - 1, 0), patch.rows.max() + 2)
-    columns = slice(max(patch.columns.min() - 1, 0), patch.columns.max() + 2)
-    own = np.zeros(raised[rows, columns].shape, bool)
+    """Return which share of what lies around a patch is ground a sharp step below it.
+
+    A ledge has higher ground on one side, and a hill goes over into what is around it; a roof has neither.
+    """
+    ring = max(2, round(2.0 / cell))
+    rows = slice(max(patch.rows.min() - ring, 0), patch.rows.max() + ring + 1)
+    columns = slice(max(patch.columns.min() - ring, 0), patch.columns.max() + ring + 1)
+    own = np.zeros(ground[rows, columns].shape, bool)
     own[patch.rows - rows.start, patch.columns - columns.start] = True
-    edge = own & ~ndimage.binary_erosion(own, border_value=1)
-    if not edge.any():
+    far, (row, column) = ndimage.distance_transform_edt(~own, return_indices=True)
+    around = (far > 0) & (far <= ring)
+    if not around.any():
         return 0.0
-    beside = ndimage.binary_dilation(ground[rows, columns] & ~own, np.ones((3, 3), bool))
-    share = np.where(sharp[rows, columns], 1.0, np.where(beside, 0.0, _UNKNOWN))
-    return float(share[edge].mean())
+    heights = ground[rows, columns]
+    with np.errstate(invalid="ignore"):
+        down = heights[row, column] - heights >= step
+    share = np.where(has_ground[rows, columns], np.where(down, 1.0, 0.0), _UNKNOWN)
+    return float(share[around].mean())
 
 
 def _roughness(patch: Patch, heights: NDArray[np.float64], cell: float) -> float:

@@ -32,7 +32,9 @@ def verdict(subject: Subject) -> tuple[str, str]:
     judged = gates[_PASSED] + gates[_WARNED] + gates[_FAILED]
     parts = []
     if failed_inputs:
-        parts.append(f"{len(failed_inputs)} of {many(len(subject.inputs), 'input')} failed and were set aside.")
+        parts.append(
+            f"{len(failed_inputs)} of {many(len(subject.inputs), 'input')} failed and were set aside."
+        )
     if gates[_FAILED]:
         parts.append(f"{gates[_FAILED]} of {many(judged, 'gate')} failed.")
     if gates[_WARNED]:
@@ -54,7 +56,12 @@ def headline_section(subject: Subject) -> Html:
         "result",
         "What was done",
         el("p", done_words(subject), class_="lead"),
-        el("p", el("strong", {"bad": "Look first: ", "fair": "Note: "}.get(kind, "")), sentence, class_=f"verdict {kind}"),
+        el(
+            "p",
+            el("strong", {"bad": "Look first: ", "fair": "Note: "}.get(kind, "")),
+            sentence,
+            class_=f"verdict {kind}",
+        ),
         key_figures(subject),
         gate_table(subject),
     )
@@ -67,11 +74,17 @@ def done_words(subject: Subject) -> str:
     stages = [s["stage"] for s in subject.record.get("stages", [])]
     total = max(gathered.total, 1)
     noise, ground = gathered.noise, int(gathered.counts.codes[2])
-    words = [f"{many(len(done), 'input')} with {many(gathered.total, 'point')} went through {many(len(stages), 'stage')}."]
+    words = [
+        f"{many(len(done), 'input')} with {many(gathered.total, 'point')} went through {many(len(stages), 'stage')}."
+    ]
     if len(done) > 1:
         words[0] = words[0].replace(" went", " went together")
     if noise:
-        what = "left out of the delivered clouds" if subject.drops_noise else "labelled, and still in the delivered clouds"
+        what = (
+            "left out of the delivered clouds"
+            if subject.drops_noise
+            else "labelled, and still in the delivered clouds"
+        )
         words.append(f"{many(noise, 'point')} ({percent(noise / total)}) are noise: {what}.")
     else:
         words.append("No point is labelled as noise.")
@@ -82,7 +95,12 @@ def done_words(subject: Subject) -> str:
     kinds = Counter(o.get("kind") for o in subject.record.get("outputs", []))
     made = [
         many(kinds[kind], name)
-        for kind, name in (("cloud", "cloud"), ("raster", "raster"), ("layers", "file of layers"), ("surface", "surface"))
+        for kind, name in (
+            ("cloud", "cloud"),
+            ("raster", "raster"),
+            ("layers", "file of layers"),
+            ("surface", "surface"),
+        )
         if kinds[kind]
     ]
     made = [m.replace("file of layerss", "files of layers") for m in made]
@@ -103,21 +121,37 @@ def key_figures(subject: Subject) -> Html:
         ("Area with points", *_area(seen)),
         ("Points per m²", plain((gathered.total - gathered.noise) / seen) if seen else "none", "noise aside"),
         ("Point spacing", f"{plain(place.spacing)} m", ""),
-        ("Heights", f"{plain(place.height(place.lowest), 5)} to {plain(place.height(place.highest), 5)}", place.unit),
+        ("Heights", *_heights(subject)),
         ("Noise", percent(gathered.noise / total), "of all points"),
         ("Ground", percent(int(gathered.counts.codes[2]) / total), "of all points"),
     ]
     if inside > 0 and subject.grounded:
         bare = int(np.count_nonzero(gathered.cells.ground > 0)) * gathered.cell**2
-        pairs.append(("Cells with ground", percent(bare / inside), f"of the site, cells of {plain(gathered.cell)} m"))
+        pairs.append(
+            ("Cells with ground", percent(bare / inside), f"of the site, cells of {plain(gathered.cell)} m")
+        )
     return el(
         "dl",
         *(
-            el("div", el("dt", name), el("dd", value, el("span", f" {more}", class_="more") if more else None))
+            el(
+                "div",
+                el("dt", name),
+                el("dd", value, el("span", f" {more}", class_="more") if more else None),
+            )
             for name, value, more in pairs
         ),
         class_="figures",
     )
+
+
+def _heights(subject: Subject) -> tuple[str, str]:
+    """Return the range of heights, noise aside."""
+    gathered = subject.gathered
+    if not gathered.seen.any():
+        return "none", ""
+    low = gathered.place.height(float(np.nanmin(gathered.cells.low)))
+    high = gathered.place.height(float(np.nanmax(gathered.cells.high)))
+    return f"{low:,.1f} to {high:,.1f}", f"{gathered.place.unit}, noise aside"
 
 
 def _area(area: float) -> tuple[str, str]:
@@ -138,8 +172,16 @@ def gate_table(subject: Subject) -> Html | None:
         unit = f" {gate['unit']}" if gate.get("unit") else ""
         value = "none" if gate.get("value") is None else f"{plain(gate['value'], 5)}{unit}"
         words = _WORDS.get(outcome, outcome)
-        name = joined(el("code", gate["figure"]), el("br") if gate.get("why") else None, gate.get("why") or None)
-        row: list[object] = [name, value, _limits(gate) + unit, el("span", words, class_=f"mark {outcome}"), gate.get("reason") or ""]
+        name = joined(
+            el("code", gate["figure"]), el("br") if gate.get("why") else None, gate.get("why") or None
+        )
+        row: list[object] = [
+            name,
+            value,
+            _limits(gate) + unit,
+            el("span", words, class_=f"mark {outcome}"),
+            gate.get("reason") or "",
+        ]
         if flights:
             row.insert(1, short_name(gate["flight"]) if gate.get("flight") else "all together")
         rows.append(row)

@@ -31,7 +31,9 @@ def inputs_section(subject: Subject) -> Html:
         if one.get("stray_points"):
             notes.append(f"{whole(one['stray_points'])} points at absurd coordinates, labelled noise")
         if one.get("unused_points"):
-            notes.append(f"{whole(one['unused_points'])} points beyond the boundary's buffer, used for nothing")
+            notes.append(
+                f"{whole(one['unused_points'])} points beyond the boundary's buffer, used for nothing"
+            )
         notes += one.get("warnings", [])
         rows.append(
             (
@@ -44,10 +46,23 @@ def inputs_section(subject: Subject) -> Html:
                 joined(*(el("p", note) for note in notes)),
             )
         )
-    heads = ("Input", "Result", "Points", *(name for _, name, _ in shown), "Size", "Reference system", "Notes")
+    heads = (
+        "Input",
+        "Result",
+        "Points",
+        *(name for _, name, _ in shown),
+        "Size",
+        "Reference system",
+        "Notes",
+    )
     numbers = tuple(range(2, 4 + len(shown)))
     outputs = [
-        (o["path"], o["kind"], size_text(o["size_bytes"]), "" if o.get("points") is None else whole(o["points"]))
+        (
+            o["path"],
+            o["kind"],
+            size_text(o["size_bytes"]),
+            "" if o.get("points") is None else whole(o["points"]),
+        )
         for o in subject.record.get("outputs", [])
     ]
     return section(

@@ -6,10 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cloudprep.kernels.relief import light_of, shades
 from cloudprep.model.bounds import Bounds
-from cloudprep.reporting.colours import KINDS, NOISE, kind_of_codes
 from cloudprep.reporting.looking import RULES
+from cloudprep.reporting.maps import shaded_classes
 from cloudprep.reporting.markup import Html, el
 from cloudprep.reporting.png import data_uri, palette_png
 from cloudprep.reporting.profile import kind_colours, side_view
@@ -19,15 +18,12 @@ from cloudprep.reporting.words import nice_length, plain
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
     from cloudprep.reporting.gathered import Gathered
     from cloudprep.reporting.looking import Finding
     from cloudprep.reporting.place import Columns
     from cloudprep.reporting.subject import Subject
 
 _PIXELS = 220
-_SHADES = 10
 
 
 def view_box(finding: Finding) -> Bounds:
@@ -51,7 +47,10 @@ def look_first_section(subject: Subject, found: Sequence[Finding], points: Seque
     """
     if not found:
         body: list[object] = [
-            el("p", "None of the rules below found a place that stands out. That is no proof that all is right.")
+            el(
+                "p",
+                "None of the rules below found a place that stands out. That is no proof that all is right.",
+            )
         ]
     else:
         body = [
@@ -112,32 +111,6 @@ def _item(number: int, finding: Finding, points: Columns, subject: Subject) -> H
 
 def _picture(png: bytes, alt: str) -> Html:
     return el("img", src=data_uri(png), alt=alt, width=_PIXELS, height=_PIXELS)
-
-
-def shaded_classes(
-    gathered: Gathered, rows: slice = slice(None), columns: slice = slice(None)
-) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-    """Return the classes seen from above in light from the north-west, and their palette.
-
-    Returns
-    -------
-    indices : ndarray of uint8, shape (rows, columns)
-        0 where there are no points.
-    colours : ndarray of uint8, shape (n, 3)
-        Every kind in ten shades.
-    """
-    cells = gathered.cells
-    high = np.asarray(cells.high[rows, columns], np.float64)
-    light = shades(high, gathered.cell, [light_of(315.0, 45.0)])
-    step = np.clip(np.nan_to_num(light, nan=180.0) / 255.0 * _SHADES, 0, _SHADES - 1).astype(np.int64)
-    kind = kind_of_codes()[cells.high_code[rows, columns]].astype(np.int64)
-    only_noise = (cells.count[rows, columns] == 0) & (cells.noise[rows, columns] > 0)
-    kind = np.where(only_noise, NOISE, kind)
-    seen = (cells.count[rows, columns] > 0) | only_noise
-    indices = np.where(seen, 1 + kind * _SHADES + np.where(only_noise, _SHADES - 1, step), 0).astype(np.uint8)
-    dim = np.linspace(0.45, 1.0, _SHADES)
-    colours = np.array([k.rgb for k in KINDS], float)[:, None, :] * dim[None, :, None]
-    return indices, np.concatenate([[(255, 255, 255)], np.rint(colours.reshape(-1, 3))]).astype(np.uint8)
 
 
 def plan_picture(gathered: Gathered, finding: Finding) -> bytes:

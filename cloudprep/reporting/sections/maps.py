@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from cloudprep.reporting.profile import ProfileLine
     from cloudprep.reporting.subject import Subject
 
-# Height of a map at most, in letters.
-_TALLEST = 34.0
+# Height of a map at most, in letters: of the first, and of the others.
+_TALLEST = (52.0, 34.0)
 
 
 def map_section(
@@ -39,14 +39,19 @@ def map_section(
         "maps",
         "Maps",
         el("p", corner),
-        el("div", *(_figure(m, subject, marks if k == 0 else None, styles) for k, m in enumerate(maps)), class_="maps"),
+        el(
+            "div",
+            *(_figure(m, subject, marks if k == 0 else None, styles) for k, m in enumerate(maps)),
+            class_="maps",
+        ),
     )
 
 
 def _figure(one: Map, subject: Subject, marks: Html | None, styles: Styles) -> Html:
     window = subject.gathered.window
     ratio = window.columns / window.rows
-    frame = styles.put(f"aspect-ratio: {window.columns} / {window.rows}; max-width: {_TALLEST * ratio:.2f}rem")
+    tallest = _TALLEST[0 if marks is not None else 1] * ratio
+    frame = styles.put(f"aspect-ratio: {window.columns} / {window.rows}; max-width: {tallest:.2f}rem")
     return el(
         "figure",
         el("h3", one.title),
@@ -99,5 +104,7 @@ def _marks(subject: Subject, found: Sequence[Finding], line: ProfileLine | None,
         left = 100 * (finding.x - window.left) / width
         bottom = 100 * (finding.y - window.bottom) / height
         rule = styles.put(f"left: {left:.2f}%; bottom: {bottom:.2f}%")
-        pieces.append(el("a", str(number), href=f"#place-{number}", class_=f"pin {rule}", aria_label=f"place {number}"))
+        pieces.append(
+            el("a", str(number), href=f"#place-{number}", class_=f"pin {rule}", aria_label=f"place {number}")
+        )
     return joined(*pieces)

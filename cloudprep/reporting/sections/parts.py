@@ -14,7 +14,9 @@ if TYPE_CHECKING:
 
 def section(key: str, title: str, *children: object) -> Html:
     """Return a section with its heading."""
-    return el("section", el("h2", title, id=f"{key}-title"), *children, id=key, aria_labelledby=f"{key}-title")
+    return el(
+        "section", el("h2", title, id=f"{key}-title"), *children, id=key, aria_labelledby=f"{key}-title"
+    )
 
 
 def table(
@@ -47,7 +49,9 @@ def table(
             return el("th", value, scope="row", class_=kind)
         return el("td", value, class_=kind)
 
-    head = el("tr", *(el("th", h, scope="col", class_="num" if k in numbers else None) for k, h in enumerate(heads)))
+    head = el(
+        "tr", *(el("th", h, scope="col", class_="num" if k in numbers else None) for k, h in enumerate(heads))
+    )
     body = [el("tr", *(cell(k, value) for k, value in enumerate(row))) for row in rows]
     return el(
         "div",

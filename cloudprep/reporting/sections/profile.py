@@ -26,8 +26,8 @@ def profile_section(
     exaggeration = (line.length / max(pictures.high - pictures.low, 1e-9)) * (300 / 1000)
     words = (
         f"Of all lines of {plain(line.length)} m that run from west to east or from south to north, this is the one with "
-        "most to see: cells count for noise, for things that stand more than two metres above the ground, for a change "
-        "of class and for steps of the ground. It runs from "
+        "most to see: a mixture of noise (which counts twice), of things that stand more than two metres above the "
+        "ground, of changes of class and of steps of the ground (which count half). It runs from "
         f"{place.east(x0):,.1f} east, {place.north(y0):,.1f} north to {place.east(x1):,.1f} east, "
         f"{place.north(y1):,.1f} north ({place.plan_unit}), is {plain(line.width)} m wide and lies on the relief map. "
     )
@@ -37,8 +37,16 @@ def profile_section(
         words += f"Lengths are drawn {plain(1 / exaggeration, 2)} times as large as heights."
     else:
         words += "Heights and lengths are drawn alike."
-    gone = "No point in it is noise." if not pictures.noise else f"{many(pictures.noise, 'noise point')} taken out."
-    beyond = f" {many(pictures.beyond, 'noise point')} far above or below are not drawn." if pictures.beyond else ""
+    gone = (
+        "No point in it is noise."
+        if not pictures.noise
+        else f"{many(pictures.noise, 'noise point')} taken out."
+    )
+    beyond = (
+        f" {many(pictures.beyond, 'noise point')} far above or below are not drawn."
+        if pictures.beyond
+        else ""
+    )
     return section(
         "profile",
         "Profile through the most interesting place",

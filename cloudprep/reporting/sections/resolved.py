@@ -30,17 +30,25 @@ def resolved_section(subject: Subject) -> Html:
         )
         for stage in record.get("stages", [])
     ]
-    figures = [(el("code", name), plain(value, 6)) for name, value in sorted(record.get("figures", {}).items())]
+    figures = [
+        (el("code", name), plain(value, 6)) for name, value in sorted(record.get("figures", {}).items())
+    ]
     versions = list(record.get("versions", {}).items())
     source = str(record.get("pipeline_source", ""))
     return section(
         "pipeline",
         "Pipeline, figures and versions",
-        el("p", "As it was carried out, with every default filled in", f" (from {source})." if source else "."),
+        el(
+            "p",
+            "As it was carried out, with every default filled in",
+            f" (from {source})." if source else ".",
+        ),
         el("pre", el("code", as_yaml(record.get("pipeline", {})))),
         el("h3", "Stages"),
         table(("Stage", "Labels changed", "Warnings"), stages, caption="Stages in their order", numbers=(1,)),
-        *_titled("Derived from the cloud", ("Parameter", "Value", "Why"), derived, "Parameters that were derived"),
+        *_titled(
+            "Derived from the cloud", ("Parameter", "Value", "Why"), derived, "Parameters that were derived"
+        ),
         *_titled("All figures", ("Figure", "Value"), figures, "All figures of the run", numbers=(1,)),
         *_titled("Versions", ("What", "Version"), versions, "Versions that the result depends on"),
     )
