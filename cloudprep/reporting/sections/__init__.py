@@ -1,0 +1,1 @@
+"""The sections of the page, one a file: each returns escaped HTML of a subject."""

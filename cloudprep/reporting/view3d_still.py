@@ -1,0 +1,220 @@
+"""The cloud as a still picture in perspective: for print, and where nothing can be turned.
+
+It is drawn as the page's script draws it: round points in order of their distance, darkened by how far they lie
+behind their neighbours in the picture (Boucheny 2009, "Visualisation scientifique de grands volumes de données:
+pour une approche perceptive", eye-dome lighting).
+"""
+
+from __future__ import annotations
+
+import io
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from PIL import Image
+
+from cloudprep.reporting.colours import NOISE, code_colours, kind_of_codes
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from cloudprep.reporting.view3d_points import Net, ViewPoints
+
+ANGLE_OF_VIEW = math.radians(32.0)
+ABOVE, BELOW = (0.84, 0.87, 0.895), (0.67, 0.715, 0.755)
+_INK = (0.16, 0.22, 0.28)
+# The share of the picture's width or height that the site takes at first.
+FILLED = 0.94
+_FINE = 2
+_STRENGTH = 28.0
+_LARGEST_RADIUS = 5
+_NEARLY_ALL = 6
+
+
+@dataclass(frozen=True)
+class Camera:
+    """A camera that looks at the middle of the view.
+
+    Parameters
+    ----------
+    turn, tilt : float
+        The bearing that it looks to, clockwise from north, and how far down; radians.
+    target : tuple of float
+        What it looks at, m from the view's centre.
+    distance : float
+        From there, m.
+    """
+
+    turn: float
+    tilt: float
+    target: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    distance: float = 0.0
+
+    @property
+    def axes(self) -> NDArray[np.float64]:
+        """The directions to the right, up and back to the camera."""
+        s, c = math.sin(self.turn), math.cos(self.turn)
+        t, u = math.sin(self.tilt), math.cos(self.tilt)
+        return np.array([[c, -s, 0.0], [s * t, c * t, u], [-s * u, -c * u, t]])
+
+    def along(self, places: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
+        """Return how far places lie to the right of, above and before the target, m, shape (3, n)."""
+        return self.axes @ (places.astype(np.float64) - self.target).T
+
+    def seen(
+        self, places: NDArray[np.floating[Any]], width: int, height: int
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """Return column and row (pixels) and distance (m, along the line of sight) of places, shape (n, 3)."""
+        right, up, back = self.along(places)
+        depth = self.distance - back
+        scale = height / (2.0 * math.tan(ANGLE_OF_VIEW / 2))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return width / 2 + scale * right / depth, height / 2 - scale * up / depth, depth
+
+    def with_all(self, rim: NDArray[np.float64], width: int, height: int) -> Camera:
+        """Return this camera as near as it can be with all of a rim's points in the picture, and them in its middle."""
+        tall = math.tan(ANGLE_OF_VIEW / 2) * FILLED
+        wide = tall * width / height
+        camera = self
+        for _ in range(6):
+            right, up, back = camera.along(rim)
+            distance = float((np.maximum(np.abs(right) / wide, np.abs(up) / tall) + back).max())
+            spots = np.stack([right, up]) / (distance - back)
+            middle = distance * (spots.min(axis=1) + spots.max(axis=1)) / 2
+            moved = np.array(camera.target) + middle @ self.axes[:2]
+            camera = replace(camera, target=tuple(moved.tolist()), distance=distance)
+        return camera
+
+
+# From the south-south-west, and well above.
+FIRST_CAMERA = Camera(math.radians(24.0), math.radians(34.0))
+
+
+def still_picture(points: ViewPoints, net: Net, width: int = 1100, height: int = 620) -> bytes:
+    """Draw the points in the colours of their classes.
+
+    Parameters
+    ----------
+    points : ViewPoints
+        What to draw.
+    net : Net
+        What lies below it.
+    width, height : int
+        Pixels.
+
+    Returns
+    -------
+    bytes
+        A PNG file.
+    """
+    wide, tall = _FINE * width, _FINE * height
+    camera = FIRST_CAMERA.with_all(points.rim(), wide, tall)
+    column, row, depth = camera.seen(points.places, wide, tall)
+    noise = kind_of_codes()[points.codes] == NOISE
+    scale = tall / (2.0 * math.tan(ANGLE_OF_VIEW / 2))
+    radius = np.clip(0.5 * 1.45 * points.spacing * scale / depth, 0.9 * _FINE, _LARGEST_RADIUS)
+    radius = np.where(noise, np.maximum(radius, 1.36 * _FINE) * 1.35, radius)
+    image = np.zeros((tall, wide, 3), np.float32)
+    distance = np.full((tall, wide), np.inf, np.float32)
+    _splat(image, distance, _colours(points, noise), column, row, depth, radius)
+    for gap in range(1, 4):
+        _fill_gaps(image, distance, gap * _FINE)
+    drawn = np.isfinite(distance)
+    image[drawn] *= _shade(distance)[drawn, np.newaxis]
+    rows = np.linspace(0.0, 1.0, tall, dtype=np.float32)[:, np.newaxis]
+    behind = (1 - rows) * np.array(ABOVE, np.float32) + rows * np.array(BELOW, np.float32)
+    _net(behind_image := np.repeat(behind[:, np.newaxis], wide, axis=1), net, camera)
+    image = np.where(drawn[:, :, np.newaxis], image, behind_image)
+    image = image.reshape(height, _FINE, width, _FINE, 3).mean(axis=(1, 3))
+    picture = Image.fromarray(np.rint(np.clip(image, 0, 1) * 255).astype(np.uint8))
+    file = io.BytesIO()
+    picture.quantize(256, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE).save(
+        file, "PNG", optimize=True
+    )
+    return file.getvalue()
+
+
+def _colours(points: ViewPoints, noise: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """Return each point's colour, lit by the slope it lies on and a little by its height, 0 to 1."""
+    colours = code_colours()[points.codes].astype(np.float32) / 255
+    low, high = points.heights
+    share = np.clip((points.places[:, 2] - low) / max(high - low, 1e-3), 0.0, 1.0)
+    lit = (0.90 + 0.16 * share) * (0.62 + 0.52 * points.light.astype(np.float32) / 255)
+    return colours * np.where(noise, 1.0, lit)[:, np.newaxis].astype(np.float32)
+
+
+def _splat(
+    image: NDArray[np.float32],
+    distance: NDArray[np.float32],
+    colours: NDArray[np.float32],
+    column: NDArray[np.float64],
+    row: NDArray[np.float64],
+    depth: NDArray[np.float64],
+    radius: NDArray[np.float64],
+) -> None:
+    """Paint round points into a picture, near ones over far ones."""
+    tall, wide = distance.shape
+    rim = _LARGEST_RADIUS * 2
+    good = (depth > 0) & (column > -rim) & (column < wide + rim) & (row > -rim) & (row < tall + rim)
+    order = np.flatnonzero(good)
+    # Far ones first: of several values for one pixel NumPy keeps the last.
+    order = order[np.argsort(-depth[order], kind="stable")]
+    for part in np.array_split(order, max(len(order) // 10_000, 1)):
+        reach = np.arange(-math.ceil(radius[part].max()), math.ceil(radius[part].max()) + 1)
+        dx, dy = (a.ravel() for a in np.meshgrid(reach, reach))
+        c = np.floor(column[part]).astype(np.int64)[:, np.newaxis] + dx
+        r = np.floor(row[part]).astype(np.int64)[:, np.newaxis] + dy
+        off = (c + 0.5 - column[part, np.newaxis]) ** 2 + (r + 0.5 - row[part, np.newaxis]) ** 2
+        hit = (off <= radius[part, np.newaxis] ** 2) & (c >= 0) & (c < wide) & (r >= 0) & (r < tall)
+        whose = np.broadcast_to(part[:, np.newaxis], hit.shape)[hit]
+        image[r[hit], c[hit]] = colours[whose]
+        distance[r[hit], c[hit]] = depth[whose]
+
+
+def _fill_gaps(image: NDArray[np.float32], distance: NDArray[np.float32], gap: int) -> None:
+    """Fill pixels that have points nearly all around them with what is nearest to the eye there."""
+    tall, wide = distance.shape
+    ways = [(a * gap, b * gap) for a in (-1, 0, 1) for b in (-1, 0, 1) if a or b]
+    drawn = np.pad(np.isfinite(distance), gap)
+    around = np.zeros((tall, wide), np.uint8)
+    for a, b in ways:
+        around += drawn[gap + a : gap + a + tall, gap + b : gap + b + wide]
+    rows, columns = np.nonzero((around >= _NEARLY_ALL) & np.isinf(distance))
+    if not len(rows):
+        return
+    near = np.array([(np.clip(rows + a, 0, tall - 1), np.clip(columns + b, 0, wide - 1)) for a, b in ways])
+    best = distance[near[:, 0], near[:, 1]].argmin(axis=0)
+    r, c = near[best, :, np.arange(len(best))].T
+    image[rows, columns], distance[rows, columns] = image[r, c], distance[r, c]
+
+
+def _shade(distance: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return how dark each pixel is, 0 to 1, by how far it lies behind the eight around it."""
+    reach = round(1.3 * _FINE)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        depth = np.log2(distance)
+        padded = np.pad(depth, reach, mode="edge")
+        tall, wide = depth.shape
+        total = np.zeros_like(depth)
+        for up in (0, reach, 2 * reach):
+            for right in (0, reach, 2 * reach):
+                behind = depth - padded[up : up + tall, right : right + wide]
+                total += np.nan_to_num(np.clip(behind, 0.0, 0.02), nan=0.0, posinf=0.02)
+    shade: NDArray[np.float32] = 0.28 + 0.72 * np.exp(-_STRENGTH * total)
+    return shade
+
+
+def _net(image: NDArray[np.float32], net: Net, camera: Camera) -> None:
+    """Draw the net below the points."""
+    tall, wide, _ = image.shape
+    (half_x, half_y), share = net.half, np.linspace(-1.0, 1.0, 2 * max(tall, wide))
+    lines = [(np.full_like(share, x), share * half_y) for x in (-half_x, *net.across, half_x)]
+    lines += [(share * half_x, np.full_like(share, y)) for y in (-half_y, *net.along, half_y)]
+    x, y = np.concatenate(lines, axis=1)
+    column, row, depth = camera.seen(np.column_stack([x, y, np.full_like(x, net.floor)]), wide, tall)
+    inside = (depth > 0) & (column >= 0) & (column < wide) & (row >= 0) & (row < tall)
+    touched = np.zeros((tall, wide), bool)
+    touched[row[inside].astype(np.int64), column[inside].astype(np.int64)] = True
+    image[touched] = 0.56 * image[touched] + 0.44 * np.array(_INK, np.float32)
