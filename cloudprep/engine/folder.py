@@ -79,8 +79,9 @@ class RunFolder:
         Raises
         ------
         UsageError
-            If the folder can't be created or written to.
+            If the folder can't be created or written to, or a part of it is a link to elsewhere.
         """
+        self._refuse_elsewhere()
         try:
             for folder in (self.root, self.clouds, self.terrain):
                 make_folder(folder)
@@ -96,6 +97,15 @@ class RunFolder:
             raise UsageError(f"{self.root}: can't be made ready: {plain_reason(error)}") from error
         if record is not None:
             self._remove_outputs(record.get("outputs", []), keep)
+
+    def _refuse_elsewhere(self) -> None:
+        """Refuse rooms that are links to another place: results belong below the folder that was named."""
+        root = self.root.resolve()
+        for folder in (self.clouds, self.terrain):
+            if folder.resolve().parent != root:
+                raise UsageError(
+                    f"{folder}: is a link to {folder.resolve()}: nothing is written outside {self.root}"
+                )
 
     def _remove_outputs(self, outputs: object, keep: Sequence[Path]) -> None:
         """Remove the files that an earlier record names: only below this folder, only in its own rooms."""
