@@ -15,10 +15,24 @@ EXIT_GATE_FAILED = 3
 EXIT_INTERRUPTED = 130
 
 
+def harmless(text: str) -> str:
+    r"""Return a text without what a name or a value in it could do to a terminal or to a list of lines.
+
+    >>> harmless("a\x1b[31mb")
+    'a\\x1b[31mb'
+    """
+    return "".join(
+        c if c.isprintable() or c == "\n" else c.encode("unicode_escape").decode("ascii") for c in text
+    )
+
+
 class CloudprepError(Exception):
     """Base of everything that is reported as one line instead of a traceback."""
 
     exit_code: ClassVar[int] = EXIT_USAGE
+
+    def __init__(self, message: str = "") -> None:
+        super().__init__(harmless(message))
 
 
 class ConfigError(CloudprepError):
@@ -31,7 +45,7 @@ class ConfigError(CloudprepError):
     """
 
     def __init__(self, problems: Sequence[str]) -> None:
-        self.problems = tuple(problems)
+        self.problems = tuple(map(harmless, problems))
         super().__init__("\n".join(self.problems))
 
     def __reduce__(self) -> tuple[type[ConfigError], tuple[tuple[str, ...]]]:
@@ -54,7 +68,7 @@ class BadInputError(CloudprepError):
 
     def __init__(self, path: Path | str, reason: str) -> None:
         self.path = str(path)
-        self.reason = reason
+        self.reason = harmless(reason)
         super().__init__(f"{self.path}: {reason}")
 
     def __reduce__(self) -> tuple[type[BadInputError], tuple[str, str]]:

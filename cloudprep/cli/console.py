@@ -6,7 +6,7 @@ import os
 import sys
 from typing import TYPE_CHECKING, Any, TextIO
 
-from cloudprep.errors import OutputError
+from cloudprep.errors import OutputError, harmless
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
@@ -29,12 +29,7 @@ def put(text: str) -> None:
 def tell(text: str) -> None:
     """Write a line for people to stderr, under the program's name."""
     for line in text.splitlines() or [""]:
-        _write(sys.stderr, f"cloudprep: {_harmless(line)}")
-
-
-def _harmless(line: str) -> str:
-    """Return a line without what a file name or a value could do to a terminal."""
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in line)
+        _write(sys.stderr, f"cloudprep: {harmless(line)}")
 
 
 def put_json(value: Any) -> None:

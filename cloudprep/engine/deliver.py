@@ -18,6 +18,7 @@ from cloudprep.io.las import WriteOptions, WrittenCloud, write_patched
 from cloudprep.io.picture import write_hillshade
 from cloudprep.io.raster import HEIGHT_NODATA, write_grid
 from cloudprep.io.vectors import write_layers
+from cloudprep.model.file_names import check_file_name
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -211,6 +212,7 @@ def deliver_surfaces(
         If one can't be written.
     """
     for surface in surfaces:
+        check_file_name(surface.name)
         target = folder / SURFACE.format(surface.name)
         write_landxml(surface, target, crs, origin, software=("cloudprep", __version__))
         yield WrittenGrid(target, "surface", sha256_of(target))

@@ -86,10 +86,11 @@ class RunFolder:
         Raises
         ------
         UsageError
-            If nobody may create the folder or write to it.
+            If nobody may create the folder or write to it, or a part of it is a link to elsewhere.
         OutputError
             If the disk is full, or reports an error.
         """
+        self._refuse_elsewhere()
         kept = {os.path.realpath(p) for p in keep}
         earlier = [name for name in self._earlier() if os.path.realpath(self.root / name) not in kept]
         try:
@@ -108,6 +109,15 @@ class RunFolder:
             raise _as_usage(told, error) from error
         self._remove_outputs(earlier)
 
+    def _refuse_elsewhere(self) -> None:
+        """Refuse rooms that are links to another place: results belong below the folder that was named."""
+        root = self.root.resolve()
+        for folder in (self.clouds, self.terrain):
+            if folder.resolve().parent != root:
+                raise UsageError(
+                    f"{folder}: is a link to {folder.resolve()}: nothing is written outside {self.root}"
+                )
+
     @contextlib.contextmanager
     def noting(self) -> Iterator[None]:
         """Note what is delivered, once the folder is prepared, until the run is finished or fails."""
@@ -122,7 +132,7 @@ class RunFolder:
         self._journal.end()
 
     def tidy(self) -> None:
-        """Remove what a run left that was killed when its record was just written; a folder in use is let be."""
+        """Remove what a run left that was killed when its record was just written, unless it is in use."""
         if not self._left_behind():
             return
         with contextlib.suppress(UsageError, OutputError, OSError), FolderLock(self.root):

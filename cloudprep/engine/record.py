@@ -111,6 +111,9 @@ class StageRecord(_Part):
     """One stage as it was carried out."""
 
     stage: str
+    package: str = Field(
+        "", description="installed package that the stage comes from; empty where it is registered nowhere"
+    )
     parameters: dict[str, Any] = Field(description="with every default and derived value filled in")
     derived: dict[str, str] = Field(
         {}, description="reason for each parameter that was derived from the cloud"

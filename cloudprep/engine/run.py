@@ -85,6 +85,7 @@ from cloudprep.kernels.compiling import what_it_means
 from cloudprep.model.bounds import NOWHERE, Bounds
 from cloudprep.model.columns import RUN_COLUMNS, WORKING_COLUMNS
 from cloudprep.model.crs import CloudCrs
+from cloudprep.stages.registry import stage_package
 
 __all__ = ["RunOutcome", "RunRequest", "run_site"]
 
@@ -563,6 +564,7 @@ class _Run:
             records.append(
                 StageRecord(
                     stage=stage.name,
+                    package=stage_package(stage.name),
                     parameters=stage.params.model_dump(mode="json"),
                     derived=stage.reasons,
                     reach_m=stage.reach(),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -91,14 +92,15 @@ def read_dxf_faces(path: Path, layer: str | None = None) -> DxfFaces:
     document = _document(path)
     found = _Faces(path, layer)
     inserts = 0
-    for entity in document.modelspace():
-        kind = entity.dxftype()
-        inserts += kind == "INSERT"
-        found.take(entity, kind)
+    with _damage_told(path):
+        for entity in document.modelspace():
+            kind = entity.dxftype()
+            inserts += kind == "INSERT"
+            found.take(entity, kind)
+        header = document.header
+        said = {str(name): str(value) for name, value in header.custom_vars}
+        unit = _UNITS.get(int(header.get("$INSUNITS", 0) or 0))
     chosen = found.chosen(inserts)
-    header = document.header
-    said = {str(name): str(value) for name, value in header.custom_vars}
-    unit = _UNITS.get(int(header.get("$INSUNITS", 0) or 0))
     notes = [*found.notes()]
     if inserts:
         notes.append(f"{path.name}: {inserts} references to blocks aren't looked into")
@@ -123,8 +125,17 @@ def _document(path: Path) -> Any:
     if size > MOST_BYTES:
         much = f"{size / 1e6:,.0f} MB, more than {MOST_BYTES // 1_000_000} MB"
         raise BadInputError(path, f"has {much}: give the surface as LandXML")
-    try:
+    with _damage_told(path):
         return ezdxf.readfile(path)
+
+
+@contextmanager
+def _damage_told(path: Path) -> Iterator[None]:
+    """Turn what the library says of a damaged drawing into one line."""
+    import ezdxf  # noqa: PLC0415 - optional, and slow to import
+
+    try:
+        yield
     except (ezdxf.DXFError, *_DAMAGE) as error:
         raise BadInputError(path, f"can't be read as DXF: {' '.join(str(error).split())[:200]}") from error
 

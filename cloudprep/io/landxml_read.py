@@ -105,7 +105,7 @@ def read_landxml_tin(
             parser.Parse(b"", True)
     except OSError as error:
         raise BadInputError(path, f"can't be read: {plain_reason(error)}") from error
-    except expat.ExpatError as error:
+    except (expat.ExpatError, LookupError, ValueError) as error:  # the others: encodings
         raise BadInputError(path, f"isn't well-formed XML: {error}") from error
     return reader.found(origin)
 

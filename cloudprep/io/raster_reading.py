@@ -8,12 +8,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import rasterio
-from rasterio.errors import RasterioError, RasterioIOError
 from rasterio.windows import Window as Pixels
 
 from cloudprep.errors import BadInputError
 from cloudprep.io.las.systems import system_from_wkt
+from cloudprep.io.raster_opening import opened_raster
 from cloudprep.model.crs import INTERNATIONAL_FOOT, METRE, US_SURVEY_FOOT, CloudCrs
 
 if TYPE_CHECKING:
@@ -66,11 +65,8 @@ class HeightRaster:
         BadInputError
             If it can't be read.
         """
-        try:
-            with rasterio.open(self.path) as file:
-                yield OpenedRaster(self, file)
-        except RasterioError as error:
-            raise BadInputError(self.path, f"can't be read: {error}") from error
+        with opened_raster(self.path) as file:
+            yield OpenedRaster(self, file)
 
 
 class OpenedRaster:
@@ -98,7 +94,8 @@ class OpenedRaster:
             return out
         pixels = Pixels(c0, whole.rows - r1, c1 - c0, r1 - r0)
         values = self._file.read(1, window=pixels, masked=True)
-        heights = np.ma.filled(values.astype(np.float64), np.nan)[::-1]
+        with np.errstate(invalid="ignore"):  # signalling NaN of a damaged file
+            heights = np.ma.filled(values.astype(np.float64), np.nan)[::-1]
         out[r0 - row : r1 - row, c0 - column : c1 - column] = heights
         return out
 
@@ -114,7 +111,7 @@ def open_heights(path: Path) -> HeightRaster:
     Parameters
     ----------
     path : Path
-        The file: anything that the raster library reads; its first band holds heights.
+        The file; its first band holds heights.
 
     Raises
     ------
@@ -122,13 +119,8 @@ def open_heights(path: Path) -> HeightRaster:
         If it can't be read, is turned, has cells that aren't square, or degrees for coordinates.
     """
     path = Path(path)
-    if not path.exists():
-        raise BadInputError(path, "no such file")
-    try:
-        with rasterio.open(path) as file:
-            return _checked(path, file)
-    except RasterioIOError as error:
-        raise BadInputError(path, f"can't be read as a raster: {error}") from error
+    with opened_raster(path) as file:
+        return _checked(path, file)
 
 
 def _checked(path: Path, file: Any) -> HeightRaster:

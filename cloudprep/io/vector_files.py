@@ -116,7 +116,7 @@ def _refuse_foreign_xml(path: Path) -> None:
         with path.open("rb") as file:
             while not found and (chunk := file.read(_HEAD)):
                 parser.Parse(chunk, False)
-    except expat.ExpatError as error:
+    except (expat.ExpatError, LookupError, ValueError) as error:  # the others: encodings
         raise BadInputError(path, f"is no KML file: {error}") from error
     if not found or found[0].rpartition(":")[2] != "kml":
         raise BadInputError(path, "is no KML file: its root isn't <kml>")

@@ -92,13 +92,13 @@ def read_layer(
     reader = trusted_format(path)
     name = _layer_name(path, layer, reader)
     try:
-        meta, ids, wkb, fields = pyogrio.raw.read(
-            path, layer=name, return_fids=True, max_features=MOST_FEATURES + 1
-        )
+        # Counted first: with a limit the library would take (and keep) memory for as many features.
+        count = pyogrio.read_info(path, layer=name, force_feature_count=True)["features"]
+        if count > MOST_FEATURES:
+            raise BadInputError(path, f"layer '{name}' has {count:,} features, more than {MOST_FEATURES:,}")
+        meta, ids, wkb, fields = pyogrio.raw.read(path, layer=name, return_fids=True)
     except (DataSourceError, DataLayerError, RuntimeError, ValueError) as error:
         raise BadInputError(path, f"can't be read: {_one_line(error)}") from error
-    if len(wkb) > MOST_FEATURES:
-        raise BadInputError(path, f"layer '{name}' has more than {MOST_FEATURES:,} features")
     try:
         geometries = np.asarray(shapely.from_wkb(wkb), dtype=object)
     except shapely.errors.GEOSException as error:

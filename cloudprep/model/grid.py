@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from cloudprep.model.file_names import check_file_name
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
@@ -129,6 +131,10 @@ class Grid:
     legend: Mapping[int, str] = field(default_factory=dict)
     shaded: bool = False
     blends: bool = True
+
+    def __post_init__(self) -> None:
+        """Refuse a name that is no plain file name."""
+        check_file_name(self.name)
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from functools import cache
 from importlib.metadata import entry_points
 from typing import TYPE_CHECKING
 
+from cloudprep import __version__
 from cloudprep.errors import UsageError
 
 if TYPE_CHECKING:
@@ -75,6 +76,16 @@ def _locations() -> dict[str, str]:
 def stage_names() -> list[str]:
     """Return the names of all stages, built-in ones first."""
     return list(_locations())
+
+
+def stage_package(name: str) -> str:
+    """Return the package that a stage comes from, with its version; empty where it is registered nowhere."""
+    if name in BUILT_IN:
+        return f"cloudprep {__version__}"
+    for point in entry_points(group=ENTRY_POINT_GROUP):
+        if point.name == name:
+            return f"{point.dist.name} {point.dist.version}" if point.dist is not None else point.value
+    return ""
 
 
 def stage_class(name: str) -> type[Stage]:

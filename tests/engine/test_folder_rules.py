@@ -6,6 +6,7 @@ import pytest
 
 from cloudprep.engine.folder import RunFolder
 from cloudprep.errors import UsageError
+from cloudprep.io.atomic import whole_file
 
 
 def finish(root, outputs=(), status="done"):
@@ -77,3 +78,36 @@ def test_a_folder_that_cannot_be_made_is_one_line(tmp_path):
     with pytest.raises(UsageError, match="a part of the path is a file") as error:
         RunFolder(tmp_path / "file" / "out").prepare([])
     assert "\n" not in str(error.value)
+
+
+@pytest.mark.parametrize("room", ["clouds", "terrain"])
+def test_a_room_that_leads_elsewhere_is_refused_and_nothing_there_is_touched(tmp_path, room):
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    (elsewhere / "old.laz").write_text("x")
+    root = tmp_path / "out"
+    root.mkdir()
+    (root / room).symlink_to(elsewhere)
+    finish(root, [f"{room}/old.laz"])
+    with pytest.raises(UsageError, match=r"is a link to .*elsewhere: nothing is written outside"):
+        RunFolder(root).prepare([])
+    assert [p.name for p in elsewhere.iterdir()] == ["old.laz"]
+
+
+def test_a_folder_reached_by_a_link_is_fine(tmp_path):
+    (tmp_path / "disk").mkdir()
+    (tmp_path / "out").symlink_to(tmp_path / "disk")
+    RunFolder(tmp_path / "out").prepare([])
+    assert (tmp_path / "disk" / "clouds").is_dir()
+
+
+def test_a_deliverable_that_is_a_link_is_replaced_and_not_followed(tmp_path):
+    target = tmp_path / "precious"
+    target.write_text("precious")
+    link = tmp_path / "dtm.tif"
+    link.symlink_to(target)
+    with whole_file(link) as part:
+        part.write_text("new")
+    assert target.read_text() == "precious"
+    assert not link.is_symlink()
+    assert link.read_text() == "new"
