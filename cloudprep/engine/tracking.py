@@ -98,15 +98,15 @@ class TrackedInput:
         )
 
 
-def open_with_points(path: Path) -> Flight:
-    """Open a flight that holds at least one point.
+def open_with_points(path: Path, *, probe: bool = True) -> Flight:
+    """Open a flight that holds at least one point; ``probe`` as for :func:`open_flight`.
 
     Raises
     ------
     BadInputError
         If it can't be used, or is empty.
     """
-    flight = open_flight(path)
+    flight = open_flight(path, probe=probe)
     if flight.count == 0:
         raise BadInputError(path, "holds no points at all")
     return flight

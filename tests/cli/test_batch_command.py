@@ -26,7 +26,9 @@ if TYPE_CHECKING:
 
 def record(**more: Any) -> BatchRecord:
     sites = [
-        SiteEntry(name="pit", folder="pit", inputs=["a.laz", "b.laz"], points=1_234_567, status="done", seconds=2),
+        SiteEntry(
+            name="pit", folder="pit", inputs=["a.laz", "b.laz"], points=1_234_567, status="done", seconds=2
+        ),
         SiteEntry(name="dam", folder="dam", inputs=["c.laz"], status="failed", reason="the disk is full"),
         SiteEntry(name="ridge", folder="ridge", inputs=["d.laz"], status="gate_failed", seconds=61.04),
         SiteEntry(name="weir", folder="weir", inputs=["e.laz"]),
@@ -73,7 +75,18 @@ def fake(monkeypatch: pytest.MonkeyPatch) -> FakeBatch:
 def test_everything_typed_reaches_the_batch(call: Call, fake: FakeBatch) -> None:
     call(
         *("batch", "quarry.yaml", "a.laz", "b dir/", "--out", "out", "--group-by", "folder", "--gap", "2.5"),
-        *("--resume", "--fail-fast", "--workers", "3", "--memory", "4GB", "--scratch", "fast", "--cell", "0.5"),
+        *(
+            "--resume",
+            "--fail-fast",
+            "--workers",
+            "3",
+            "--memory",
+            "4GB",
+            "--scratch",
+            "fast",
+            "--cell",
+            "0.5",
+        ),
         *("--boundary", "site.gpkg", "--assume-crs", "epsg:25832", "--dry-run", "-v"),
     )
     (request,) = fake.requests
@@ -163,7 +176,9 @@ def test_run_takes_resume_but_not_with_overwrite(call: Call) -> None:
 def test_a_batch_of_urls_is_refused_in_words(call: Call, tmp_path: Path) -> None:
     result = call("batch", "bare_earth", "s3://flights/", "--out", tmp_path / "out")
     assert (result.exit_code, result.stdout) == (2, "")
-    assert result.stderr.startswith("cloudprep: s3://flights/: a batch takes files and folders of this machine")
+    assert result.stderr.startswith(
+        "cloudprep: s3://flights/: a batch takes files and folders of this machine"
+    )
     result = call("batch", "bare_earth", "flights/", "--out", "s3://flights/done")
     assert result.exit_code == 2
     assert "s3://flights/done: a batch takes" in result.stderr

@@ -86,7 +86,12 @@ def test_extents_are_compared_in_metres(flight, grouped):
 def test_an_extent_that_cannot_be_right_joins_nobody(flight, grouped):
     a, b, c = flight("a.laz"), flight("b.laz", 15), flight("c.laz", 5000)
     wild = header_facts(c, Assumptions())
-    for box in (Bounds(0, 0, 9e6, 9e6), Bounds(math.nan, 0, 1, 1), Bounds(5, 5, 1, 1), Bounds(0, 0, math.inf, 1)):
+    for box in (
+        Bounds(0, 0, 9e6, 9e6),
+        Bounds(math.nan, 0, 1, 1),
+        Bounds(5, 5, 1, 1),
+        Bounds(0, 0, math.inf, 1),
+    ):
         odd = type(wild)(c, 400, box, wild.system, wild.units, wild.named)
         found = group_flights([odd, *(header_facts(p, Assumptions()) for p in (a, b))], "adjacency")
         assert [[f.path.stem for f in g] for g in found.groups] == [["a", "b"], ["c"]]

@@ -90,7 +90,9 @@ def test_names_are_fit_for_folders(text, name):
     assert safe_name(text) == name
 
 
-part = st.text(st.characters(blacklist_characters="/\x00", blacklist_categories=["Cs"]), min_size=1, max_size=8)
+part = st.text(
+    st.characters(blacklist_characters="/\x00", blacklist_categories=["Cs"]), min_size=1, max_size=8
+)
 relative = st.lists(part.filter(lambda t: t not in (".", "..")), min_size=1, max_size=4).map("/".join)
 
 
