@@ -1,4 +1,4 @@
-"""One run at a time works in a folder; who comes second is told who does; the lock of the dead is taken over."""
+"""One run at a time works in a folder; who comes second is told; the lock of the dead is taken over."""
 
 import fcntl
 import json
@@ -63,10 +63,10 @@ def test_a_lock_is_there_while_it_is_held_and_gone_afterwards(tmp_path):
     folder.mkdir()
     with held(folder):
         assert (folder / LOCK_NAME).exists()
-    assert os.listdir(folder) == []
+    assert list(folder.iterdir()) == []
     with pytest.raises(KeyboardInterrupt), held(folder):
         raise KeyboardInterrupt
-    assert os.listdir(folder) == []
+    assert list(folder.iterdir()) == []
 
 
 def test_the_second_is_refused_in_one_line_with_owner_and_age(tmp_path, holder):
@@ -185,7 +185,7 @@ def test_who_waits_for_a_lock_that_is_given_up_gets_it(tmp_path):
     with FolderLock(tmp_path, patience=30.0):
         assert owner_of(tmp_path).process == os.getpid()
     waiting.join()
-    assert os.listdir(tmp_path) == []
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_of_many_at_once_one_at_a_time_has_it(tmp_path):
@@ -207,7 +207,7 @@ def test_of_many_at_once_one_at_a_time_has_it(tmp_path):
     for one in crowd:
         _, errors = one.communicate(timeout=120)
         assert one.returncode == 0, errors
-    assert os.listdir(tmp_path) == []
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_folder_that_cannot_be_made_is_the_users_mistake(tmp_path):
@@ -223,4 +223,4 @@ def test_a_full_disk_is_one_line_and_leaves_no_lock(tmp_path, monkeypatch):
     monkeypatch.setattr(os, "pwrite", full)
     with pytest.raises(OutputError, match="the disk is full"), held(tmp_path):
         pass
-    assert os.listdir(tmp_path) == []
+    assert list(tmp_path.iterdir()) == []

@@ -224,7 +224,7 @@ def test_a_damaged_input_is_not_tried_again_but_one_out_of_reach_is(clouds, resu
         assert (outcome.exit_code, reason) == (1, None)
     assert outcome.lines[0].endswith("left alone")
     bad.write_bytes(good.read_bytes())
-    outcome, reason, out = resume(good, bad)
+    outcome, reason, _ = resume(good, bad)
     assert (outcome.exit_code, reason) == (0, "inputs changed: bad.laz")
     # What the system refuses may be given another time.
     bad.unlink()
@@ -300,7 +300,7 @@ def test_a_second_run_is_refused_while_the_first_works(clouds, resume, run):
         with pytest.raises(UsageError, match=f"process {os.getpid()} on .* has been at work"):
             run(flight)
         assert time.monotonic() - began < 30
-        assert os.listdir(out) == [".in-use"]
+        assert [p.name for p in out.iterdir()] == [".in-use"]
     outcome, _ = run(flight)
     assert outcome.exit_code == 0
     assert not (out / ".in-use").exists()

@@ -112,7 +112,7 @@ def pipeline(tmp_path):
 
 @pytest.fixture
 def batch(tmp_path, pipeline):
-    """Carry out a batch of all flights written so far; returns the outcome, what was told, and the carrier."""
+    """Carry out a batch of all flights written so far; returns the outcome, what was told, the carrier."""
 
     def go(*inputs, carrier=None, declared=None, out="out", **options):
         heard, carrier = Listening(), carrier or InThisProcess()

@@ -1,7 +1,6 @@
 """A batch makes out its sites, carries each out as a run of its own, and says truly how far it came."""
 
 import json
-import os
 import time
 
 import laspy
@@ -45,7 +44,7 @@ def test_each_site_is_an_ordinary_run_and_the_batch_sums_up(three, batch, tmp_pa
     assert outcome.exit_code == 0
     assert carrier.sites == ["dam", "pit", "ridge"]
     out = tmp_path / "out"
-    assert sorted(os.listdir(out)) == ["batch.json", "dam", "pit", "ridge"]
+    assert sorted(p.name for p in out.iterdir()) == ["batch.json", "dam", "pit", "ridge"]
     record = record_of(out)
     assert (record["status"], record["exit_code"]) == ("done", 0)
     for site in record["sites"]:
@@ -304,7 +303,7 @@ def test_a_second_batch_is_refused_while_the_first_works(three, batch, tmp_path)
         batch()
     outcome, _, _ = batch()
     assert outcome.exit_code == 0
-    assert not [p for p in (tmp_path / "out").rglob("*") if p.name in (".in-use",) or ".part-" in p.name]
+    assert not [p for p in (tmp_path / "out").rglob("*") if p.name == ".in-use" or ".part-" in p.name]
 
 
 def test_a_dry_run_shows_the_sites_and_writes_nothing(three, batch, tmp_path):

@@ -1,4 +1,4 @@
-"""The worker is a process of its own: its end costs one attempt at one site, and it never outlives its batch."""
+"""The worker is a process of its own: its end costs one attempt, and it never outlives its batch."""
 
 import json
 import os
@@ -123,8 +123,8 @@ def test_a_site_that_is_killed_twice_fails_and_the_next_one_is_done(large, fligh
         killing = KilledWhileReading(supervisor, 2)
         answer, _ = supervisor.carry_out(request_of(large), killing)
         assert answer == Answer(
-            failure="the process that worked on it ended, twice: killed by the system, as it does where memory "
-            "runs out"
+            failure="the process that worked on it ended, twice: killed by the system, as it does where "
+            "memory runs out"
         )
         assert not (tmp_path / "out/run.json").exists()
         answer, _ = supervisor.carry_out(request_of(flight("b.laz"), out="b"), killing)
