@@ -38,7 +38,7 @@ Inputs = Annotated[
     ),
 ]
 Out = Annotated[
-    Path,
+    str,
     typer.Option(
         "--out", metavar="DIR", help="Folder of the batch: one below it a site.", show_default=False
     ),
@@ -99,16 +99,18 @@ def command(
     """Run a pipeline on many flights."""
     from cloudprep.cli.progress import set_up_logging, shown_progress
     from cloudprep.cli.run import checked_assumption, checked_memory
+    from cloudprep.engine.urls import local_path
     from cloudprep.errors import UsageError
-    from cloudprep.runs.batch import BatchRequest, run_batch
+    from cloudprep.runs.batch import BatchRequest, refuse_urls, run_batch
 
     set_up_logging(verbose)
+    refuse_urls([*inputs, out])
     if resume and overwrite:
         raise UsageError("--resume keeps what is done, --overwrite does it again: give one of them")
     request = BatchRequest(
         pipeline=pipeline,
         inputs=tuple(inputs),
-        out=out,
+        out=Path(local_path(out)),
         group_by=group_by,
         gap=gap,
         resume=resume,

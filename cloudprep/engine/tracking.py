@@ -113,15 +113,15 @@ class TrackedInput:
         return outline_text(self.loaded.outline, self.loaded.extent, self.settled.units.horizontal)
 
 
-def open_with_points(path: Path) -> Flight:
-    """Open a flight that holds at least one point.
+def open_with_points(path: Path, *, probe: bool = True) -> Flight:
+    """Open a flight that holds at least one point; ``probe`` as for :func:`open_flight`.
 
     Raises
     ------
     BadInputError
         If it can't be used, or is empty.
     """
-    flight = open_flight(path)
+    flight = open_flight(path, probe=probe)
     if flight.count == 0:
         raise BadInputError(path, "holds no points at all")
     return flight

@@ -31,14 +31,14 @@ from cloudprep.runs.supervisor import Supervisor
 from cloudprep.runs.told import SiteProgress
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
     from cloudprep.engine.progress import ProgressSink
     from cloudprep.runs.batch_record import BatchStatus, SiteStatus
     from cloudprep.runs.sites import Site
     from cloudprep.runs.supervisor import Carrier
 
-__all__ = ["BatchOutcome", "BatchRequest", "run_batch"]
+__all__ = ["BatchOutcome", "BatchRequest", "refuse_urls", "run_batch"]
 
 _SITE_STATUS: dict[str, SiteStatus] = {
     "done": "done",
@@ -93,12 +93,13 @@ class _Batch:
         self.clock = time.perf_counter()
         self.assumed: list[str] = []
         self.entries: dict[str, SiteEntry] = {}
+        self.alone: set[str] = set()
         self.stopped = False
 
     # -- the steps -------------------------------------------------------------------------------------------
 
     def carry_out(self) -> BatchOutcome:
-        _refuse_urls(self.request)
+        refuse_urls(self.request.inputs)
         self._refuse_folder()
         with ExitStack() as stack:
             if not self.request.dry_run:
@@ -158,6 +159,7 @@ class _Batch:
                     RunFolder(self.root / site.name).tidy()
                 remark = earlier[site.name].remark if site.name in earlier else ""
                 self._enter(site, found.record, remark)
+                self.alone.add(site.name)
             else:
                 waiting[site.name] = found
         return waiting
@@ -277,6 +279,10 @@ class _Batch:
         aside = [one for one in record.inputs if one.reason]
         done = sum(entry.status in ("done", "gate_failed") for entry in record.sites)
         lines = [f"{done} of {len(record.sites)} sites done, in {self.root} ({record.seconds:.1f} s)"]
+        if self.alone:
+            few = len(self.alone) < len(record.sites)
+            many = f"{len(self.alone)} of them left alone" if few else "all left alone: nothing to do"
+            lines[0] = f"{lines[0]}; {many}"
         lines += [f"set aside: {one.path}: {one.reason}" for one in aside]
         for entry in record.sites:
             lines += [f"failed: {entry.name}: {entry.reason}"] if entry.reason else []
@@ -360,7 +366,7 @@ def _entry(site: Site) -> SiteEntry:
     )
 
 
-def _refuse_urls(request: BatchRequest) -> None:
+def refuse_urls(texts: Iterable[str]) -> None:
     """Refuse inputs and results elsewhere: what has changed there can't be told without fetching it.
 
     Raises
@@ -368,7 +374,7 @@ def _refuse_urls(request: BatchRequest) -> None:
     UsageError
         With what to do.
     """
-    for text in (*request.inputs, str(request.out)):
+    for text in texts:
         if is_remote(text):
             raise UsageError(
                 f"{shown(text)}: a batch takes files and folders of this machine: fetch the flights first, "

@@ -97,7 +97,7 @@ def header_facts(path: Path, said: Assumptions) -> HeaderFacts:
     BadInputError
         If the flight can't be used.
     """
-    flight = open_with_points(path)
+    flight = open_with_points(path, probe=False)
     settled = settle(flight, said)
     unit = settled.units.horizontal
     (x0, y0, _), (x1, y1, _) = flight.header_min, flight.header_max

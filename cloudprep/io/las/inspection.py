@@ -47,7 +47,7 @@ _STAND_IN_USER = "lascompatible"
 _PROBED_CHUNK = 200_000
 
 
-def open_flight(path: Path) -> Flight:
+def open_flight(path: Path, *, probe: bool = True) -> Flight:
     """Open a LAS, LAZ or COPC file and check it; points are read by ``read_columns``.
 
     Checked are the header, the records, the chunk table against the file's size, and the first and the last
@@ -57,6 +57,8 @@ def open_flight(path: Path) -> Flight:
     ----------
     path : Path
         Any file.
+    probe : bool
+        Whether to unpack these two chunks: what takes longest, and isn't needed to know where a flight lies.
 
     Returns
     -------
@@ -75,7 +77,8 @@ def open_flight(path: Path) -> Flight:
             flight = _inspected(file, path, facts.st_size, facts.st_mtime_ns)
         except (HeaderError, CompressionError) as error:
             raise BadInputError(path, str(error)) from error
-    _probe(flight)
+    if probe:
+        _probe(flight)
     return flight
 
 
