@@ -1,12 +1,12 @@
-"""Batches killed (SIGKILL) at random moments and gone on with: is the final folder the same, byte by byte?
+"""Batches killed (SIGKILL) at random moments and gone on with, held against one that nobody disturbed.
 
 python benchmarks/kills.py [--tests 100] [--seed 1] [--sites 4]
 
-A batch of tiny sites is killed once or twice, at moments spread evenly over the time it takes or, mostly, over
-the time that it is at work; every second time with the process that works for it, else alone. Then
-``--resume`` carries it to its end. Its folder is held against that of a batch that nobody disturbed: names and bytes of all files, times in records
-aside. After every kill, what lies under final names must be whole. The first difference ends this with an
-error. At the end it prints where the kills hit.
+A batch of tiny sites is killed once or twice, at moments spread evenly over the time it takes or, mostly,
+over the time that it is at work; every second time with the process that works for it, else alone. Then
+``--resume`` carries it to its end. Its folder is held against that of a batch that nobody disturbed: names
+and bytes of all files, times in records aside. After every kill, what lies under final names must be whole.
+The first difference ends this with an error. At the end it prints where the kills hit.
 """
 
 from __future__ import annotations

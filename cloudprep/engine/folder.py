@@ -122,7 +122,7 @@ class RunFolder:
         self._journal.end()
 
     def tidy(self) -> None:
-        """Remove what a run left that was killed when its record was just written; a folder in use is let be."""
+        """Remove what a run left that was killed just behind its record; a folder in use is let be."""
         if not self._left_behind():
             return
         with contextlib.suppress(UsageError, OutputError, OSError), FolderLock(self.root):

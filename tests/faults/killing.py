@@ -26,7 +26,7 @@ _PROGRAM = "from cloudprep.cli.main import entry; entry()"
 _APART = 5_000.0
 # A kill later than this share of an undisturbed batch's time comes too late now and then, as it should.
 _LATEST = 1.05
-# Most of a short batch is its start: so many kills come at any moment, the others once there is work under way.
+# Most of a short batch is its start: so many kills come at any moment, the others once it is at work.
 _AT_ANY_MOMENT = 0.25
 _TWICE = 0.3
 
@@ -103,7 +103,7 @@ class Batch:
             time.sleep(0.005)
 
     def killed(self, rng: random.Random) -> int:
-        """Kill a batch at random moments, go on with it to its end and compare; return how often it was killed.
+        """Kill a batch at random moments, go on with it and compare; return how often it was killed.
 
         Raises
         ------
@@ -120,7 +120,7 @@ class Batch:
             try:
                 process.wait(rng.uniform(0.0, _LATEST * span))
             except subprocess.TimeoutExpired:
-                (kill_all if rng.random() < 0.5 else kill_main)(process)  # noqa: PLR2004 - every second time
+                (kill_all if rng.random() < 0.5 else kill_main)(process)
                 kills += 1
                 self.found[self.moment()] += 1
                 self.check_whole()
