@@ -132,7 +132,7 @@ class RunFolder:
         self._journal.end()
 
     def tidy(self) -> None:
-        """Remove what a run left that was killed when its record was just written, unless it is in use."""
+        """Remove what a run left that was killed just behind its record; a folder in use is let be."""
         if not self._left_behind():
             return
         with contextlib.suppress(UsageError, OutputError, OSError), FolderLock(self.root):
