@@ -240,5 +240,5 @@ def _put_tables(record: dict[str, Any]) -> None:
         flight_table(record["inputs"]),
         stage_table(record["stages"]),
         class_table(record["stages"][-1]["classes"]),
-        *([gate_table(record)] if record["gates"] else []),
+        *([gate_table(record)] if record.get("gates") else []),
     )

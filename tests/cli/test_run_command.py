@@ -9,8 +9,11 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from cloudprep.config import Gate
 from cloudprep.engine import run as engine
 from cloudprep.errors import UsageError
+from cloudprep.judging import Judged, judge
+from cloudprep.model.figures import FIGURES
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -100,6 +103,22 @@ def test_the_summary_goes_to_stdout_and_notes_to_stderr(
     assert ["rock_finder", "1,500", "2.0"] in lines
     assert ["2", "ground", "750,000", "75.00", "%"] in lines
     assert result.stdout.splitlines()[-1] == "1 of 2 inputs delivered"
+
+
+def test_gates_are_shown_with_value_limit_and_outcome(
+    call: Call, fake: FakeEngine, good_pipeline: Path
+) -> None:
+    gates = [Gate(figure="noise.share", at_most=0.1), Gate(figure="points.density", at_least=4, per="flight")]
+    flights = [Judged({"points.density": 9.0 - i}, one["path"]) for i, one in enumerate(RECORD["inputs"])]
+    found = judge(gates, Judged({"noise.share": 0.25}), flights, FIGURES)
+    record = {**RECORD, "gates": [one.model_dump(mode="json") for one in found]}
+    fake.outcome = engine.RunOutcome(record, 3, ["gate: noise.share is 0.25, above 0.1"])
+    result = call("run", good_pipeline, "a.laz", "--out", "out")
+    assert result.exit_code == 3
+    rows = [" ".join(line.split()) for line in result.stdout.splitlines()]
+    assert "gate flight value limit outcome" in rows
+    assert "noise.share whole run 0.25 at most 0.1 FAILED" in rows
+    assert "points.density south.laz 8 per m2 at least 4 per m2 passed" in rows
 
 
 def test_json_gives_the_record_and_nothing_else_on_stdout(
