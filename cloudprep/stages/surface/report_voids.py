@@ -145,9 +145,10 @@ class ReportVoids(Stage):
     def site_bytes(self, site: SiteFacts) -> SiteBytes:
         """Return the memory for cells: two bits each while blocks are seen, sums and labels at the end."""
         # 17.5 bytes a cell were measured.
-        lattice, _ = self._lattice(site)
+        # Headers may promise a far larger site than there is: only the site as measured is refused.
+        lattice, _ = self._lattice(site, refuse=False)
         window = lattice.window(site.bounds)
-        cells = window.rows * window.columns
+        cells = min(window.rows * window.columns, _MOST_CELLS)
         return SiteBytes(cells // 2, 20 * cells)
 
     def summarise(self, points: Points, context: Context) -> Summary:
@@ -194,7 +195,7 @@ class ReportVoids(Stage):
         layer = layer_of([voids, terrain])
         return Solution(None, (), figures, self._warnings(figures), layers=(layer,))
 
-    def _lattice(self, site: SiteFacts) -> tuple[Lattice, int]:
+    def _lattice(self, site: SiteFacts, *, refuse: bool = True) -> tuple[Lattice, int]:
         """Return the cells that occupancy is kept of, and how many times half a spacing they are.
 
         They are counted from the site's own zero: half of a spacing seldom divides a kilometre, and a rule
@@ -210,7 +211,7 @@ class ReportVoids(Stage):
         area = site.bounds.width * site.bounds.height / (cell * cell)
         while coarser < _SHARED and area > _MANY_CELLS * coarser * coarser:
             coarser *= 2
-        if area > _MOST_CELLS * coarser * coarser:
+        if refuse and area > _MOST_CELLS * coarser * coarser:
             raise UsageError(
                 f"{self.name}: a pulse spacing of {2 * cell:g} m makes more than "
                 f"{_MOST_CELLS // 1_000_000} million cells on this site: report parts of it, each by itself"
