@@ -151,11 +151,10 @@ def command(
     from cloudprep.errors import UsageError
     from cloudprep.measuring.design import DesignComparison, DesignRequest, measure_design
     from cloudprep.measuring.design_files import write_design
-    from cloudprep.measuring.design_reading import UNITS, DesignSource
+    from cloudprep.measuring.design_reading import DesignSource
     from cloudprep.measuring.design_sections import AxisRequest, cut_along
 
-    if design_unit is not None and design_unit not in UNITS:
-        raise UsageError(f"--design-unit {design_unit}: give {', '.join(UNITS)}")
+    check_unit(design_unit)
     if stations is not None and axis is None:
         raise UsageError("--stations are along --axis LINES")
     source = DesignSource(design, surface, design_crs, design_unit, swap_axes)
@@ -173,6 +172,21 @@ def command(
     for note in report.warnings:
         tell(f"warning: {note}")
     put_json(report.as_dict()) if as_json else put(report_text(report))
+
+
+def check_unit(unit: str | None) -> None:
+    """Refuse a unit that isn't known.
+
+    Raises
+    ------
+    UsageError
+        With those that are.
+    """
+    from cloudprep.errors import UsageError
+    from cloudprep.measuring.design_reading import UNITS
+
+    if unit is not None and unit not in UNITS:
+        raise UsageError(f"--design-unit {unit}: give {', '.join(UNITS)}")
 
 
 def _numbers(text: str | None) -> tuple[float, ...] | None:

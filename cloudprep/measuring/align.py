@@ -11,7 +11,7 @@ import numpy as np
 
 from cloudprep.engine.reference import describe, site_reference
 from cloudprep.errors import AlignmentError, UsageError
-from cloudprep.io.caution import CAUTION
+from cloudprep.io.caution import FIGURES as CAUTION
 from cloudprep.io.raster_reading import HeightRaster
 from cloudprep.kernels.volume_error import TWO_SIDED_95
 from cloudprep.measuring.align_fit import Limits, Match, import_open3d

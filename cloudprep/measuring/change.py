@@ -10,13 +10,14 @@ import numpy as np
 
 from cloudprep.engine.reference import describe
 from cloudprep.errors import BadInputError, UsageError
+from cloudprep.io.caution import FIGURES as CAUTION
 from cloudprep.io.raster_reading import open_heights
 from cloudprep.kernels.polygon_cover import polygon_cover
 from cloudprep.kernels.variogram import SphericalModel, fitted_variogram
 from cloudprep.kernels.volume_error import TWO_SIDED_95, HeightErrors, VolumeError, correlated_error
 from cloudprep.measuring.areas import Area, read_areas
 from cloudprep.measuring.bases import between_cells
-from cloudprep.measuring.volumes import CAUTION, ERROR_SUFFIX, refuse_other_reference, same_cells
+from cloudprep.measuring.volumes import ERROR_SUFFIX, refuse_other_reference, same_cells
 from cloudprep.model.crs import METRE
 
 if TYPE_CHECKING:

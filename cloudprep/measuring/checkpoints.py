@@ -11,6 +11,7 @@ from pyproj.exceptions import CRSError, ProjError
 
 from cloudprep.engine.reference import describe, unit_name
 from cloudprep.errors import BadInputError, CrsError, UsageError
+from cloudprep.io.caution import FIGURES
 from cloudprep.io.las import assumed_crs
 from cloudprep.io.point_table import read_point_table
 from cloudprep.kernels.accuracy import FEWEST_TESTED, residual_statistics, with_survey_error
@@ -37,10 +38,7 @@ _OPEN = ("non-vegetat", "nonvegetat", "unvegetat", "nva", "open", "bare", "urban
 _SAME_PLACE = 0.001
 _WORST = 5
 ALL_OPEN = "all points count as open ground: no land cover is named"
-CAUTION = (
-    "Accuracy found here holds for the places of the checkpoints. Whoever relies on heights for work, "
-    "safety, payment or boundaries needs a check under local rules and by licensed practice."
-)
+CAUTION = f"Accuracy found here holds for the places of the checkpoints. {FIGURES}"
 
 
 @dataclass(frozen=True)

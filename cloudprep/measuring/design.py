@@ -11,12 +11,13 @@ import shapely
 
 from cloudprep.engine.reference import describe
 from cloudprep.errors import BadInputError
+from cloudprep.io.caution import FIGURES as CAUTION
 from cloudprep.io.raster_reading import open_heights
 from cloudprep.kernels.volume_error import TWO_SIDED_95, HeightErrors, VolumeError, correlated_error
 from cloudprep.measuring.areas import Area, read_areas
 from cloudprep.measuring.cells import SLIVER, STRIP_CELLS, heights_of_parts
 from cloudprep.measuring.design_reading import DesignReader
-from cloudprep.measuring.volumes import CAUTION, error_raster
+from cloudprep.measuring.volumes import error_raster
 from cloudprep.model.crs import METRE
 
 if TYPE_CHECKING:

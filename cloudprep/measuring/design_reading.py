@@ -25,10 +25,12 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from cloudprep.io.raster_reading import HeightRaster
+    from cloudprep.measuring.designs import Frame
 
     Floats = NDArray[np.float64]
 
+FACES = (".xml", ".landxml", ".dxf")
+"""Endings of files that are read as surfaces of triangles."""
 UNITS = {"metre": METRE, "foot": INTERNATIONAL_FOOT, "us_survey_foot": US_SURVEY_FOOT}
 """What ``--design-unit`` takes."""
 _HINTED = {**UNITS, "millimetre": 0.001, "centimetre": 0.01}
@@ -83,14 +85,14 @@ class DesignReader:
     ----------
     source : DesignSource
         What is given.
-    terrain : HeightRaster
+    terrain : Frame
         What it is held against.
     notes, warnings : list of str
         Where what was assumed, and what is wrong, is told.
     """
 
     source: DesignSource
-    terrain: HeightRaster
+    terrain: Frame
     notes: list[str]
     warnings: list[str]
 
@@ -108,8 +110,8 @@ class DesignReader:
             If an option doesn't go with the format.
         """
         path, terrain = self.source.path, self.terrain
-        if path.suffix.lower() in {".xml", ".landxml", ".dxf"}:
-            return self._faces()
+        if path.suffix.lower() in FACES:
+            return self.faces()
         if self.source.swapped or self.source.unit or self.source.surface or self.source.crs:
             raise UsageError(
                 f"{path}: --surface, --swap-axes, --design-unit and --design-crs are for LandXML and DXF; a "
@@ -131,7 +133,8 @@ class DesignReader:
     def _corner(self) -> Floats:
         return np.array([self.terrain.left, self.terrain.bottom]) * self._units[0]
 
-    def _faces(self) -> FacesDesign:
+    def faces(self) -> FacesDesign:
+        """Return a design of triangles, in metres from the terrain's corner; see :meth:`read`."""
         path = self.source.path
         given = self._drawing() if path.suffix.lower() == ".dxf" else self._landxml()
         if len(given.faces) == 0:

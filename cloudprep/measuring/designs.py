@@ -16,9 +16,12 @@ from cloudprep.measuring.cells import SLIVER, heights_between
 from cloudprep.model.crs import METRE
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from numpy.typing import NDArray
 
     from cloudprep.io.raster_reading import HeightRaster, OpenedRaster
+    from cloudprep.model.crs import CloudCrs
 
     Floats = NDArray[np.float64]
     Window = tuple[int, int, int, int]
@@ -28,6 +31,38 @@ _OVERLAP = 1e-6
 _ROUNDING = 1e-9
 # A face thinner in plan than this share of its longest edge stands upright.
 _UPRIGHT = 1e-9
+
+
+class Frame(Protocol):
+    """What a design is held against, and where that lies: in its own units, as a raster has them."""
+
+    @property
+    def path(self) -> Path:
+        """The file."""
+
+    @property
+    def crs(self) -> CloudCrs:
+        """Reference system and units."""
+
+    @property
+    def left(self) -> float:
+        """Western edge."""
+
+    @property
+    def bottom(self) -> float:
+        """Southern edge."""
+
+    @property
+    def cell(self) -> float:
+        """Side of a cell."""
+
+    @property
+    def rows(self) -> int:
+        """How many from south to north."""
+
+    @property
+    def columns(self) -> int:
+        """How many from west to east."""
 
 
 class CellPart(NamedTuple):
@@ -300,13 +335,13 @@ class RasterDesign:
         The design.
     file : OpenedRaster
         It, open.
-    terrain : HeightRaster
+    terrain : Frame
         Whose cells count.
     """
 
     raster: HeightRaster
     file: OpenedRaster
-    terrain: HeightRaster
+    terrain: Frame
 
     @property
     def words(self) -> str:

@@ -1,56 +1,42 @@
-"""Sections: heights of terrains, surfaces, dates and clouds along lines."""
+"""Sections: heights of terrains, surfaces, dates, designs and clouds along lines."""
 
 from __future__ import annotations
 
-import csv
-import io
 import itertools
 import math
 from dataclasses import dataclass, field
-from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
 
-from cloudprep import __version__
 from cloudprep.engine.loading import global_metres
 from cloudprep.engine.reference import describe
 from cloudprep.errors import BadInputError, CrsError, UsageError
-from cloudprep.io.atomic import make_folder, whole_file
-from cloudprep.io.dxf import write_drawing
+from cloudprep.io.caution import FIGURES as CAUTION
 from cloudprep.io.las import read_columns
 from cloudprep.io.vectors import read_layer
 from cloudprep.kernels.profile import beside_line, grade_breaks, stations
-from cloudprep.measuring.sheet import Sheet
+from cloudprep.measuring.design_reading import FACES, DesignReader, DesignSource
+from cloudprep.measuring.section_designs import Extent, design_profile, heights_at, stretches
 from cloudprep.measuring.surfaces import CloudSurface, RasterSurface, open_surface
-from cloudprep.model.classes import class_name
 from cloudprep.model.crs import METRE
-from cloudprep.model.layer import Layer
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
 
     from cloudprep.kernels.profile import Stations
+    from cloudprep.measuring.designs import FacesDesign
     from cloudprep.model.crs import CloudCrs
+    from cloudprep.model.layer import Layer
 
     Floats = NDArray[np.float64]
 
-CAUTION = (
-    "Sections for work, safety or legal boundaries need checking under local rules and by licensed practice."
-)
 _MOST_STATIONS = 200_000
-_MOST_POINTS = 60_000
 _NAMES = ("name", "id", "label", "section", "fid")
-# Apart for all kinds of colour vision (Okabe and Ito 2008, "Color universal design").
-_COLOURS = ((0, 0, 0), (213, 94, 0), (0, 114, 178), (0, 158, 115), (204, 121, 167), (230, 159, 0))
-_CLASS_COLOURS = {2: (160, 110, 60), 3: (150, 200, 120), 4: (80, 170, 90), 5: (20, 120, 60),
-                  6: (204, 121, 167),
-                  7: (230, 159, 0), 9: (86, 180, 233), 18: (230, 159, 0)}  # fmt: skip
-_OTHER_CLASS = (150, 150, 150)
 
 
 @dataclass(frozen=True)
@@ -101,21 +87,29 @@ class Segment:
 
 @dataclass(frozen=True)
 class Profile:
-    """One raster along one line.
+    """One surface along one line.
 
     Parameters
     ----------
     source : str
         The file's name.
-    heights : ndarray of float64, shape (n,)
-        At the stations, m; NaN on gaps.
+    along, heights : ndarray of float64, shape (k,)
+        Distances along the line and heights there, m; NaN between stretches. A raster has them at the
+        stations, a design also wherever it bends.
+    at_stations : ndarray of float64, shape (n,)
+        Heights at the stations, m; NaN on gaps.
     segments : tuple of Segment
         Between breaks of grade.
+    designed : bool
+        Whether it is a surface to be built.
     """
 
     source: str
+    along: Floats
     heights: Floats
+    at_stations: Floats
     segments: tuple[Segment, ...]
+    designed: bool = False
 
     @property
     def slope_length(self) -> float:
@@ -165,6 +159,7 @@ class SectionReport:
     sections: tuple[Section, ...]
     crs: CloudCrs
     assumed: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
     files: list[str] = field(default_factory=list)
     caution: str = CAUTION
 
@@ -176,6 +171,7 @@ class SectionReport:
             "width": self.width,
             "tolerance": self.tolerance,
             "assumed": list(self.assumed),
+            "warnings": list(self.warnings),
             "files": self.files,
             "caution": self.caution,
             "sections": [
@@ -185,9 +181,10 @@ class SectionReport:
                     "profiles": [
                         {
                             "source": p.source,
+                            "designed": p.designed,
                             "horizontal": p.horizontal,
                             "slope_length": p.slope_length,
-                            "gaps": int(np.isnan(p.heights).sum()),
+                            "gaps": int(np.isnan(p.at_stations).sum()),
                             "segments": [g.as_dict() for g in p.segments],
                         }
                         for p in s.profiles
@@ -199,6 +196,13 @@ class SectionReport:
         }
 
 
+class _Source:
+    """A file that is cut, opened."""
+
+    def __init__(self, path: Path, name: str, surface: RasterSurface | CloudSurface | FacesDesign) -> None:
+        self.path, self.name, self.surface = path, name, surface
+
+
 def cut_sections(
     sources: Sequence[Path],
     along: Path,
@@ -207,13 +211,15 @@ def cut_sections(
     step: float | None = None,
     tolerance: float = 0.05,
     layer: str | None = None,
+    design: Callable[[Path], DesignSource] = DesignSource,
 ) -> SectionReport:
-    """Cut sections through rasters and clouds.
+    """Cut sections through rasters, clouds and designs.
 
     Parameters
     ----------
     sources : sequence of Path
-        Rasters of heights and clouds, all in one reference system.
+        Rasters of heights and clouds, all in one reference system, at least one of them; designs as LandXML
+        or DXF.
     along : Path
         Lines, in any reference system.
     width : float
@@ -224,28 +230,70 @@ def cut_sections(
         Breaks of grade are kept where straight lines would be off by more, m.
     layer : str, optional
         Which layer of lines, where the file has several.
+    design : callable
+        What is told about a design: surface, reference system, unit, order of axes.
 
     Raises
     ------
     BadInputError
-        If a file can't be used, or no line touches a source.
+        If a file can't be used, a design doesn't overlap the others, or no line touches a source.
     CrsError
-        If sources differ in reference system.
+        If sources differ in reference system, vertical datum or (designs) the unit of the plan.
     UsageError
-        If a line would have too many stations.
+        If a line would have too many stations, or there are designs alone.
     """
-    surfaces = [open_surface(path) for path in sources]
-    _refuse_mixed(sources, surfaces)
-    notes = [note for s in surfaces for note in s.assumed]
-    found = read_layer(along, layer, surfaces[0].crs, (0.0, 0.0), kinds=("line",), note=notes.append)
+    plain = [path for path in sources if path.suffix.lower() not in FACES]
+    if not plain:
+        raise UsageError(
+            f"{sources[0]}: a design needs a terrain or a cloud beside it, which tells the sections' "
+            "reference system and units"
+        )
+    surfaces = {path: open_surface(path) for path in dict.fromkeys(plain)}
+    _refuse_mixed(plain, [surfaces[path] for path in plain])
+    notes = [note for s in surfaces.values() for note in s.assumed]
+    warnings: list[str] = []
+    crs = surfaces[plain[0]].crs
+    found = read_layer(along, layer, crs, (0.0, 0.0), kinds=("line",), note=notes.append)
     if len(found) == 0:
         raise BadInputError(along, "holds no lines")
-    lower = {name.casefold(): name for name in found.attributes}
-    names = next((found.attributes[lower[n]] for n in _NAMES if n in lower), None)
     cells = [
-        s.raster.cell * (s.crs.horizontal_unit or METRE) for s in surfaces if isinstance(s, RasterSurface)
+        s.raster.cell * (s.crs.horizontal_unit or METRE)
+        for s in surfaces.values()
+        if isinstance(s, RasterSurface)
     ]
     distance = step or min(cells, default=width) / 2
+    if distance <= 0:
+        raise UsageError("a width of 0 tells no distance of stations: give --step")
+    extent = _extent(plain[0], surfaces, distance)
+    opened = []
+    for path, name in zip(sources, _names_of(sources), strict=True):
+        if path in surfaces:
+            opened.append(_Source(path, name, surfaces[path]))
+        else:
+            read = DesignReader(design(path), extent, notes, warnings)
+            opened.append(_Source(path, name, read.faces()))
+    sections = _along(found, opened, extent, distance, tolerance, width)
+    if not any(len(c.along) for s in sections for c in s.clouds) and not any(
+        (~np.isnan(p.heights)).any() for s in sections for p in s.profiles
+    ):
+        raise BadInputError(along, f"none of its {len(sections)} lines touches {sources[0].name}")
+    return SectionReport(
+        tuple(str(p) for p in sources),
+        describe(crs),
+        width,
+        tolerance,
+        tuple(sections),
+        crs,
+        tuple(dict.fromkeys(notes)),
+        tuple(dict.fromkeys(warnings)),
+    )
+
+
+def _along(
+    found: Layer, opened: list[_Source], extent: Extent, distance: float, tolerance: float, width: float
+) -> list[Section]:
+    lower = {name.casefold(): name for name in found.attributes}
+    names = next((found.attributes[lower[n]] for n in _NAMES if n in lower), None)
     sections: list[Section] = []
     for i, shape in enumerate(found.geometries):
         parts = [p for p in shapely.get_parts(shape) if p.length > 0]
@@ -257,20 +305,31 @@ def cut_sections(
                     f"line '{name}' would have {part.length / distance:,.0f} stations: give a larger --step"
                 )
             line = np.asarray(part.coords)[:, :2]
-            sections.append(_section(name, line, sources, surfaces, distance, tolerance, width))
-    if not any(len(c.along) for s in sections for c in s.clouds) and not any(
-        (~np.isnan(p.heights)).any() for s in sections for p in s.profiles
-    ):
-        raise BadInputError(along, f"none of its {len(sections)} lines touches {sources[0].name}")
-    return SectionReport(
-        tuple(str(p) for p in sources),
-        describe(surfaces[0].crs),
-        width,
-        tolerance,
-        tuple(sections),
-        surfaces[0].crs,
-        tuple(dict.fromkeys(notes)),
-    )
+            sections.append(_section(name, line, opened, extent, distance, tolerance, width))
+    return sections
+
+
+def _names_of(sources: Sequence[Path]) -> list[str]:
+    """Return how sources are called: by their file's name, with its folder's where two have the same."""
+    names = [path.name for path in sources]
+    return [
+        name if names.count(name) == 1 else f"{path.resolve().parent.name}/{name}"
+        for path, name in zip(sources, names, strict=True)
+    ]
+
+
+def _extent(first: Path, surfaces: dict[Path, RasterSurface | CloudSurface], cell: float) -> Extent:
+    """Return where rasters and clouds lie, all together."""
+    boxes = []
+    for surface in surfaces.values():
+        if isinstance(surface, RasterSurface):
+            r = surface.raster
+            boxes.append((r.left, r.bottom, r.left + r.columns * r.cell, r.bottom + r.rows * r.cell))
+        else:
+            low, high = surface.flight.header_min, surface.flight.header_max
+            boxes.append((low[0], low[1], high[0], high[1]))
+    crs = surfaces[first].crs
+    return Extent.around(first, crs, boxes, cell / (crs.horizontal_unit or METRE))
 
 
 def _refuse_mixed(sources: Sequence[Path], surfaces: Sequence[Any]) -> None:
@@ -286,29 +345,35 @@ def _refuse_mixed(sources: Sequence[Path], surfaces: Sequence[Any]) -> None:
 def _section(
     name: str,
     line: Floats,
-    sources: Sequence[Path],
-    surfaces: Sequence[Any],
+    sources: Sequence[_Source],
+    extent: Extent,
     step: float,
     tolerance: float,
     width: float,
 ) -> Section:
     places = stations(line, step)
     profiles, clouds = [], []
-    for path, surface in zip(sources, surfaces, strict=True):
+    for source in sources:
+        surface = source.surface
+        if isinstance(surface, CloudSurface):
+            clouds.append(_cloud_strip(source.name, surface, line, width / 2))
+            continue
         if isinstance(surface, RasterSurface):
             heights = surface.at(places.x, places.y).heights
-            profiles.append(Profile(path.name, heights, tuple(_segments(places.along, heights, tolerance))))
-        elif isinstance(surface, CloudSurface):
-            clouds.append(_cloud_strip(path.name, surface, line, width / 2))
+            grades = tuple(_segments(stretches(places.along, heights), tolerance))
+            profiles.append(Profile(source.name, places.along, heights, heights, grades))
+            continue
+        along, heights = design_profile(surface, extent.corner, line, places.along)
+        pieces = stretches(along, heights)
+        there = heights_at(pieces, places.along)
+        grades = tuple(_segments(pieces, tolerance))
+        profiles.append(Profile(source.name, along, heights, there, grades, designed=True))
     return Section(name, line, places, tuple(profiles), tuple(clouds))
 
 
-def _segments(along: Floats, heights: Floats, tolerance: float) -> list[Segment]:
-    there = ~np.isnan(heights)
-    edges = np.flatnonzero(np.diff(np.r_[False, there, False].astype(int)))
+def _segments(pieces: list[tuple[Floats, Floats]], tolerance: float) -> list[Segment]:
     found = []
-    for a, b in zip(edges[::2], edges[1::2], strict=True):
-        x, z = along[a:b], heights[a:b]
+    for x, z in pieces:
         kept = grade_breaks(x, z, tolerance)
         found += [
             Segment(float(x[i]), float(x[j]), float(z[i]), float(z[j])) for i, j in itertools.pairwise(kept)
@@ -333,181 +398,3 @@ def _cloud_strip(name: str, surface: CloudSurface, line: Floats, half: float) ->
         return CloudStrip(name, np.empty(0), np.empty(0), np.empty(0, np.uint8))
     along, z, code = (np.concatenate([p[i] for p in parts]) for i in range(3))
     return CloudStrip(name, along, z, code)
-
-
-# -- files
-# ------------------------------------------------------------------------------------------------------
-
-
-def write_sections(report: SectionReport, out: Path) -> tuple[list[Path], list[str]]:
-    """Write for each section a table of stations, one of breaks, and a picture as SVG and PNG; a DXF of all.
-
-    Returns
-    -------
-    made : list of Path
-        The files.
-    notes : list of str
-        What isn't written, and why.
-
-    Raises
-    ------
-    OutputError
-        If one can't be written.
-    """
-    make_folder(out)
-    made: list[Path] = []
-    taken: set[str] = set()
-    notes: list[str] = []
-    for section in report.sections:
-        stem = _file_name(section.name, taken)
-        made += [
-            _write_csv(out / f"{stem}_stations.csv", _station_rows(section)),
-            _write_csv(out / f"{stem}_grades.csv", _grade_rows(section)),
-        ]
-        sheet = picture_of(section, report)
-        made += [sheet.save_svg(out / f"{stem}.svg"), sheet.save_png(out / f"{stem}.png")]
-    if find_spec("ezdxf") is None:
-        notes.append("sections.dxf isn't written: drawings need the extra cloudprep[dxf]")
-    elif layers := _lines(report):
-        made.append(out / "sections.dxf")
-        write_drawing(layers, made[-1], report.crs, (0.0, 0.0), software=f"cloudprep {__version__}")
-    report.files.extend(path.name for path in made)
-    return made, notes
-
-
-def _lines(report: SectionReport) -> list[Layer]:
-    """Return each raster's profiles as lines in space, a layer for each raster."""
-    found: dict[str, list[Any]] = {}
-    for section in report.sections:
-        for profile in section.profiles:
-            there = ~np.isnan(profile.heights)
-            edges = np.flatnonzero(np.diff(np.r_[False, there, False].astype(int)))
-            for a, b in zip(edges[::2], edges[1::2], strict=True):
-                if b - a > 1:
-                    s = section.stations
-                    places = np.column_stack([s.x[a:b], s.y[a:b], profile.heights[a:b]])
-                    found.setdefault(profile.source, []).append(shapely.LineString(places))
-    return [
-        Layer(f"section_{source}", "line", np.array(lines, dtype=object), {}, "profile of a section")
-        for source, lines in found.items()
-    ]
-
-
-def _file_name(name: str, taken: set[str]) -> str:
-    """Return a name that is safe as a file's and not taken yet."""
-    plain = "".join(c if c.isalnum() or c in "-_" else "_" for c in name)[:60].strip("_") or "section"
-    stem, number = f"section_{plain}", 2
-    while stem.casefold() in taken:
-        stem, number = f"section_{plain}_{number}", number + 1
-    taken.add(stem.casefold())
-    return stem
-
-
-def _write_csv(target: Path, rows: list[list[Any]]) -> Path:
-    text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerows(rows)
-    with whole_file(target) as part:
-        part.write_text(text.getvalue(), encoding="utf-8")
-    return target
-
-
-def _station_rows(section: Section) -> list[list[Any]]:
-    rows: list[list[Any]] = [
-        ["station_m", "easting_m", "northing_m", *(f"{p.source}_m" for p in section.profiles)]
-    ]
-    s = section.stations
-    for i in range(len(s.along)):
-        heights = ["" if math.isnan(p.heights[i]) else f"{p.heights[i]:.3f}" for p in section.profiles]
-        rows.append([f"{s.along[i]:.3f}", f"{s.x[i]:.3f}", f"{s.y[i]:.3f}", *heights])
-    return rows
-
-
-def _grade_rows(section: Section) -> list[list[Any]]:
-    head = ["source", "from_station_m", "to_station_m", "from_height_m", "to_height_m", "horizontal_m",
-            "slope_length_m", "slope_percent", "slope_degrees"]  # fmt: skip
-    rows: list[list[Any]] = [head]
-    for profile in section.profiles:
-        for g in profile.segments:
-            values = (g.start, g.end, g.from_height, g.to_height, g.horizontal, g.slope_length)
-            rows.append(
-                [profile.source, *(f"{v:.3f}" for v in values), f"{g.percent:.2f}", f"{g.degrees:.2f}"]
-            )
-    return rows
-
-
-_LEFT, _TOP, _WIDE, _HIGH, _FOOT = 70, 50, 1000, 360, 110
-
-
-def picture_of(section: Section, report: SectionReport) -> Sheet:
-    """Return the drawing of a section: heights against distance, the scale of either stated."""
-    heights = [p.heights[~np.isnan(p.heights)] for p in section.profiles] + [c.z for c in section.clouds]
-    known = np.concatenate([h for h in heights if len(h)] or [np.array([0.0])])
-    low, high = float(np.percentile(known, 0.1)), float(known.max())
-    room = max(high - low, 0.5) * 0.06
-    low, high = low - room, high + room
-    across = _WIDE / max(section.length, 1e-9)
-    up = _HIGH / (high - low)
-    # Round exaggerations are easier to read; never less than true.
-    exaggeration = next((e for e in (50, 20, 10, 5, 2, 1) if e * across <= up), 1)
-    up = exaggeration * across
-    if up * (high - low) > _HIGH:
-        across = up = _HIGH / (high - low)
-        exaggeration = 1
-    tall = round(up * (high - low))
-    title = f"section {section.name}, {section.length:,.1f} m"
-    sheet = Sheet(_LEFT + _WIDE + 30, _TOP + tall + _FOOT, title)
-
-    def places(x: Floats, z: Floats) -> Floats:
-        return np.asarray(np.column_stack([_LEFT + across * x, _TOP + up * (high - z)]))
-
-    _axes(sheet, section.length, across, up, low, high)
-    legend: list[tuple[tuple[int, int, int], str]] = []
-    for cloud in section.clouds:
-        thin = max(1, len(cloud.z) // _MOST_POINTS)
-        for code in np.unique(cloud.code):
-            one = np.flatnonzero(cloud.code == code)[::thin]
-            colour = _CLASS_COLOURS.get(int(code), _OTHER_CLASS)
-            inside = (cloud.z[one] >= low) & (cloud.z[one] <= high)
-            sheet.dots(places(cloud.along[one][inside], cloud.z[one][inside]), colour)
-            legend.append((colour, f"{class_name(int(code))} points"))
-    for i, profile in enumerate(section.profiles):
-        colour = _COLOURS[i % len(_COLOURS)]
-        there = ~np.isnan(profile.heights)
-        edges = np.flatnonzero(np.diff(np.r_[False, there, False].astype(int)))
-        for a, b in zip(edges[::2], edges[1::2], strict=True):
-            sheet.line(places(section.stations.along[a:b], profile.heights[a:b]), colour, 1.6)
-        legend.append((colour, profile.source))
-    sheet.words(_LEFT, 24, title, 16)
-    scale = "true scale" if exaggeration == 1 else f"heights exaggerated {exaggeration} times"
-    sheet.words(_LEFT, 42, f"{scale}; points within {report.width:g} m; heights and distances in metres", 12)
-    x, y = float(_LEFT), _TOP + tall + 56.0
-    for colour, text in dict.fromkeys(legend):
-        wide = 34 + 7.2 * len(text)
-        if x + wide > _LEFT + _WIDE:
-            x, y = float(_LEFT), y + 18
-        sheet.line(np.array([[x, y - 4], [x + 18, y - 4]]), colour, 3)
-        sheet.words(x + 24, y, text, 12)
-        x += wide
-    return sheet
-
-
-def _axes(sheet: Sheet, length: float, across: float, up: float, low: float, high: float) -> None:
-    grey = (205, 205, 205)
-    bottom, right = _TOP + up * (high - low), _LEFT + across * length
-    for value in _ticks(0, length, 10):
-        x = _LEFT + across * value
-        sheet.line(np.array([[x, _TOP], [x, bottom]]), grey, 0.6)
-        sheet.words(x, bottom + 18, f"{value:g}", 12, "middle")
-    for value in _ticks(low, high, max(2, int(up * (high - low) / 40))):
-        y = _TOP + up * (high - value)
-        sheet.line(np.array([[_LEFT, y], [right, y]]), grey, 0.6)
-        sheet.words(_LEFT - 8, y + 4, f"{value:g}", 12, "end")
-
-
-def _ticks(low: float, high: float, most: int) -> list[float]:
-    """Return round values within a range, few enough to read."""
-    rough = max(high - low, 1e-6) / most
-    power = 10.0 ** math.floor(math.log10(rough))
-    step = next(power * m for m in (1, 2, 5, 10) if power * m >= rough)
-    first = math.ceil(low / step - 1e-9)
-    return [round(i * step, 10) for i in range(first, math.floor(high / step + 1e-9) + 1)]

@@ -74,7 +74,7 @@ class Surface(Protocol):
         """Return the heights at positions."""
 
 
-def open_surface(path: Path) -> Surface:
+def open_surface(path: Path) -> RasterSurface | CloudSurface:
     """Return the surface that a file holds.
 
     Raises

@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
 from cloudprep.engine.reference import describe, unit_name
 from cloudprep.errors import BadInputError, CrsError, UsageError
+from cloudprep.io.caution import FIGURES as CAUTION
 from cloudprep.io.raster_reading import open_heights
 from cloudprep.kernels.polygon_cover import polygon_cover
 from cloudprep.kernels.volume_error import HeightErrors, VolumeError, correlated_error
@@ -27,16 +28,13 @@ if TYPE_CHECKING:
     from cloudprep.io.raster_reading import HeightRaster, OpenedRaster
     from cloudprep.measuring.areas import Area
     from cloudprep.measuring.bases import Base
+    from cloudprep.model.crs import CloudCrs
 
     Floats = NDArray[np.float64]
 
 CUBIC_YARD = 0.9144**3
 """m3; exact (a yard is 0.9144 m, 1959)."""
 CUBIC_FOOT = 0.3048**3
-CAUTION = (
-    "Volumes for payment, safety or legal boundaries need checking under local rules and by "
-    "licensed practice."
-)
 ERROR_SUFFIX = "_standard_error"
 
 
@@ -254,7 +252,19 @@ def _other_terrain(base: str, raster: HeightRaster) -> HeightRaster | None:
     return second
 
 
-def refuse_other_reference(first: HeightRaster, second: HeightRaster) -> None:
+class Referenced(Protocol):
+    """What lies in a reference system."""
+
+    @property
+    def path(self) -> Path:
+        """The file."""
+
+    @property
+    def crs(self) -> CloudCrs:
+        """Reference system and units."""
+
+
+def refuse_other_reference(first: Referenced, second: Referenced) -> None:
     """Refuse two terrains that differ in reference system, heights included, where both state one.
 
     Raises
