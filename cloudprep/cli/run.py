@@ -207,11 +207,11 @@ def checked_assumption(assume_crs: str | None) -> str | None:
     UsageError
         If it has another form.
     """
+    if assume_crs is None:
+        return None
     from cloudprep.config import checked_reference
     from cloudprep.errors import UsageError
 
-    if assume_crs is None:
-        return None
     try:
         return checked_reference(assume_crs)
     except UsageError as error:
