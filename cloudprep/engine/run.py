@@ -165,6 +165,8 @@ class _Run:
         with ExitStack() as stack:
             if self.remote is not None:
                 self._make_here(stack)
+            # The folder is ours until all is written and tidied, the record too.
+            self.locks = stack.enter_context(ExitStack())
             parent = self.request.scratch
             if parent is None and self.remote is None and not self.request.dry_run:
                 parent = self.folder.root
@@ -229,7 +231,7 @@ class _Run:
         if self.request.dry_run:
             return self._dry_run()
         with ExitStack() as stack:
-            self._lock(stack)
+            self._lock()
             if self.request.engine == "dask":
                 self.executor = stack.enter_context(Dask(self.request.scheduler, self.workers))
             self.folder.prepare([*paths, *([self.area.path] if self.area else [])])
@@ -255,10 +257,10 @@ class _Run:
             outputs = self._deliver_all(store, site, products, behind)
         return self._finish(site, crs, stage_records, outputs)
 
-    def _lock(self, stack: ExitStack) -> None:
+    def _lock(self) -> None:
         """Keep other runs out of the folder."""
         if self.remote is None:  # a folder of this run alone
-            stack.enter_context(FolderLock(self.folder.root, self.progress.note))
+            self.locks.enter_context(FolderLock(self.folder.root, self.progress.note))
             self.folder.refuse_finished(overwrite=self.overwrite)  # another run may have finished meanwhile
 
     def _holder(self, stack: ExitStack) -> Holder:

@@ -306,6 +306,24 @@ def test_a_second_run_is_refused_while_the_first_works(clouds, resume, run):
     assert not (out / ".in-use").exists()
 
 
+def test_the_folder_is_held_until_the_record_is_written(clouds, run, monkeypatch):
+    from cloudprep.engine import run as engine
+    from cloudprep.engine.lock import owner_of
+
+    real, owners = engine.write_record, []
+
+    def watched(record, folder):
+        owners.append(owner_of(folder))
+        made = real(record, folder)
+        owners.append(owner_of(folder))
+        return made
+
+    monkeypatch.setattr(engine, "write_record", watched)
+    _, out = run(clouds.write())
+    assert [owner.process for owner in owners] == [os.getpid()] * 2
+    assert owner_of(out) is None
+
+
 def test_the_record_knows_inputs_again(clouds, run, record_of):
     flight = clouds.write()
     facts = flight.stat()
