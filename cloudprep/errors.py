@@ -86,6 +86,26 @@ class ClusterError(CloudprepError):
     exit_code: ClassVar[int] = EXIT_INPUT_FAILED
 
 
+class WorkersDiedError(ClusterError):
+    """Each worker that took a block died of it, most likely because its memory was not enough.
+
+    Parameters
+    ----------
+    message : str
+        The line for people.
+    points : int
+        How many points the block holds.
+    """
+
+    def __init__(self, message: str, points: int) -> None:
+        self.points = points
+        super().__init__(message)
+
+    def __reduce__(self) -> tuple[type[WorkersDiedError], tuple[str, int]]:
+        """Rebuild from both parts: the default would pass the message only."""
+        return type(self), (str(self), self.points)
+
+
 class AlignmentError(CloudprepError):
     """Clouds can't be aligned well enough for what is sought; nothing is moved."""
 

@@ -17,6 +17,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 _WRITING = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EFBIG)
+_NO_THREADS = (
+    "the system lets this program start no more threads: its memory or a limit is reached; "
+    "fewer --workers need fewer"
+)
 DEBUG_VARIABLE = "CLOUDPREP_DEBUG"
 
 
@@ -42,12 +46,15 @@ def guarded(command: Callable[..., None]) -> Callable[..., None]:
                 tell("interrupted; nothing half-written is left")
                 raise typer.Exit(EXIT_INTERRUPTED) from None
             except MemoryError:
-                _explain("the memory of this machine is not enough for that", debug=debug)
+                _explain(_too_little_memory(options), debug=debug)
                 raise typer.Exit(EXIT_INPUT_FAILED) from None
             except OSError as error:  # for instance a full disk when compiled code is cached
                 _explain(_refusal(error), debug=debug)
                 raise typer.Exit(EXIT_INPUT_FAILED) from None
             except Exception as error:  # noqa: BLE001 - a fault must not end in a traceback
+                if _is_thread_refused(error):
+                    _explain(_NO_THREADS, debug=debug)
+                    raise typer.Exit(EXIT_INPUT_FAILED) from None
                 told = " ".join(str(error).split()) or "no more is known"
                 _explain(
                     f"a fault of the program, not of your data: {type(error).__name__}: {told} "
@@ -57,6 +64,22 @@ def guarded(command: Callable[..., None]) -> Callable[..., None]:
                 raise typer.Exit(EXIT_INPUT_FAILED) from None
 
     return run
+
+
+def _is_thread_refused(error: Exception) -> bool:
+    return isinstance(error, RuntimeError) and "can't start new thread" in str(error)
+
+
+def _too_little_memory(options: dict[str, Any]) -> str:
+    """Return what to do where memory ran out, by what the command can be told."""
+    text = "the memory of this machine is not enough for that"
+    if "memory" not in options:
+        return text
+    from cloudprep.engine.memory import default_memory, parse_bytes
+
+    given = options["memory"]
+    half = (parse_bytes(given) if given is not None else default_memory()) // 2
+    return f"{text}: give it less with --memory, {half / 1e9:.2g}GB say, so that points are held in files"
 
 
 def _refusal(error: OSError) -> str:

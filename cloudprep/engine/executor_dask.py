@@ -16,7 +16,7 @@ from cloudprep.engine.executor import Crew
 from cloudprep.engine.memory import share_of
 from cloudprep.engine.on_worker import do, forget, looker, peak, refusal
 from cloudprep.engine.store_spilled import SpilledStore
-from cloudprep.errors import ClusterError, UsageError
+from cloudprep.errors import ClusterError, UsageError, WorkersDiedError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -88,8 +88,10 @@ class Dask:
 
         Raises
         ------
+        WorkersDiedError
+            If workers die of a block again and again.
         ClusterError
-            If workers die of a block again and again, or the scheduler is lost.
+            If the scheduler is lost.
         """
         found: dict[int, BlockResult] = {}
         with self._handed_over(work) as path:
@@ -106,9 +108,10 @@ class Dask:
                     del waiting[future]  # the worker lets go of it
                     done(blocks[i])
             except self._dask.KilledWorker as error:
-                raise ClusterError(
+                raise WorkersDiedError(
                     f"stage {work.stage.name}: block {i} was given up, because every worker that took it "
-                    "died: most likely its memory was not enough (a smaller --memory makes smaller blocks)"
+                    "died: most likely its memory was not enough (a smaller --memory makes smaller blocks)",
+                    blocks[i].count,
                 ) from error
             except CancelledError as error:
                 raise ClusterError(

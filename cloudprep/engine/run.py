@@ -66,6 +66,7 @@ from cloudprep.engine.record import (
 from cloudprep.engine.reference import Assumptions, settle, site_reference
 from cloudprep.engine.request import RunOutcome, RunRequest
 from cloudprep.engine.scratch import ScratchFolder, bytes_in
+from cloudprep.engine.smaller_blocks import with_smaller_blocks
 from cloudprep.engine.standing import asked_of, exit_code_of, standing_of
 from cloudprep.engine.store import code_counts
 from cloudprep.engine.tiling import check_tiles
@@ -79,6 +80,7 @@ from cloudprep.errors import (
     BadInputError,
     OutputError,
     UsageError,
+    WorkersDiedError,
 )
 from cloudprep.io.las import NothingWithinError, check_room_for_labels, fingerprint
 from cloudprep.kernels.compiling import what_it_means
@@ -125,7 +127,17 @@ def run_site(request: RunRequest, progress: ProgressSink) -> RunOutcome:
         If the run can't be begun: nothing to read, a finished folder, flights that lie far apart or differ
         in reference system.
     """
-    return _Run(request, progress).carry_out()
+    try:
+        return _Run(request, progress).carry_out()
+    except WorkersDiedError as error:
+        less = with_smaller_blocks(request, error)
+        if less is None:
+            raise
+        again = _Run(less, progress)
+        again.warn(
+            f"{error}; the run is done once more, with at most {less.block_points:,} points in a block"
+        )
+        return again.carry_out()
 
 
 class _Run:
@@ -202,7 +214,7 @@ class _Run:
 
     def _with_inputs(self, fetched: FetchedInputs) -> RunOutcome:
         if slower := what_it_means():
-            self._warn(slower)
+            self.warn(slower)
         paths: list[Path] = []
         if fetched.local or not fetched.fetched:
             paths = expand_inputs(fetched.local, leave_out=self.folder.root, note=self._assume)
@@ -225,7 +237,7 @@ class _Run:
             self._settle_area(self._named(crs))
             self.delivery = Delivery(self.folder, self._named(crs), self.request.pipeline.output, self.area)
             if self.delivery.remark:
-                self._warn(f"heights of rasters and layers: {self.delivery.remark}")
+                self.warn(f"heights of rasters and layers: {self.delivery.remark}")
             check_deliverable(self.stages, self.request.pipeline.output, self.delivery.heights)
         self._read_given(crs)
         if self.request.dry_run:
@@ -331,7 +343,8 @@ class _Run:
         where = f"{which.shown}: " if isinstance(error, BadInputError) else ""
         self.progress.note(f"FAILED {where}{which.failure}")
 
-    def _warn(self, text: str) -> None:
+    def warn(self, text: str) -> None:
+        """Tell a warning, and keep it for the record."""
         if text not in self.warnings:
             self.warnings.append(text)
             self.progress.note(f"warning: {text}")
@@ -360,7 +373,7 @@ class _Run:
             for text in one.settled.assumed:
                 self._assume(text)
             for text in one.warnings:
-                self._warn(f"{one.path.name}: {text}")
+                self.warn(f"{one.path.name}: {text}")
 
     def _check_needs(self) -> None:
         flights = [i.flight for i in self._alive() if i.flight]
@@ -423,7 +436,7 @@ class _Run:
         folder = self.request.pipeline.folder
         self.given = GivenLayers.read(self.stages, folder, self._named(crs), bounds, self._assume)
         for text in self.given.warnings:
-            self._warn(text)
+            self.warn(text)
 
     def _dry_run(self) -> RunOutcome:
         alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
@@ -497,7 +510,7 @@ class _Run:
                 text = f"{number} at absurd coordinates, far from the rest: labelled noise, used for nothing"
 
                 one.warnings.append(text)
-                self._warn(f"{one.path.name}: {text}")
+                self.warn(f"{one.path.name}: {text}")
         self.progress.finish()
 
     def _refuse_far_apart(self) -> None:
@@ -540,7 +553,7 @@ class _Run:
                 self.outputs += made
                 self.scratch = max(self.scratch, held + taken)
                 if not made:
-                    self._warn(f"'{name}' is not delivered: no cell of it holds anything")
+                    self.warn(f"'{name}' is not delivered: no cell of it holds anything")
 
             behind.do(lambda: self.delivery.raster(grid, self.scratch_folder), note)
 
@@ -558,7 +571,7 @@ class _Run:
             if result.moves is not None:
                 self.codes = result.moves.of_codes()
             for text in result.warnings:
-                self._warn(f"{stage.name}: {text}")
+                self.warn(f"{stage.name}: {text}")
             self.figures.update({k: float(v) for k, v in result.figures.items()})
             take_flight_figures(result, self._alive())
             stage.rasters, stage.layers = {}, {}
@@ -630,13 +643,13 @@ class _Run:
                 one.outside = one.points
                 text = "no point lies within the boundary: not delivered"
                 one.warnings.append(text)
-                self._warn(f"{one.path.name}: {text}")
+                self.warn(f"{one.path.name}: {text}")
                 continue
             except (BadInputError, OutputError) as error:
                 self._fail(one, error)
                 continue
             for text in made.warnings:
-                self._warn(f"{one.path.name}: {text}")
+                self.warn(f"{one.path.name}: {text}")
             one.outside = made.outside
             outputs.append(self.delivery.cloud(made, one.path, one.shown))
         self.progress.finish()

@@ -13,6 +13,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol, Self
 
+from cloudprep.runs.less_memory import peak_of, peak_of_the_dead, with_less_memory
 from cloudprep.runs.worker import Answer
 
 if TYPE_CHECKING:
@@ -48,8 +49,8 @@ class WorkerDiedError(Exception):
 
     @property
     def by_the_system(self) -> bool:
-        """Whether it was killed as the system does where memory runs out."""
-        return self.code == -signal.SIGKILL
+        """Whether it was killed as the system does where memory runs out, or gave up for want of it."""
+        return self.code in (-signal.SIGKILL, -signal.SIGABRT)
 
 
 class Carrier(Protocol):
@@ -132,17 +133,22 @@ class Supervisor:
             if not died.by_the_system:
                 return Answer(failure=f"the process that worked on it ended: {died}"), ""
             answer, why = Answer(failure=str(died), memory=True), str(died)
+            peak = peak_of_the_dead()
         else:
             why = "its memory was not enough"
+            peak = peak_of(self.process) if answer.memory and self.process is not None else None
         if not answer.memory:
             return answer, ""
-        less = _half(request)
+        less = with_less_memory(request, peak)
         remark = f"{why}: done once more with half the memory ({less.memory or 0:,} bytes)"
         progress.note(f"warning: {remark}")
         try:
-            return self._attempt(less, progress), remark
+            second = self._attempt(less, progress)
         except WorkerDiedError as died:
             return Answer(failure=f"the process that worked on it ended, twice: {died}"), ""
+        if second.outcome is None:  # what is wrong with half the memory is not what was wrong at first
+            second = replace(second, failure=f"{why}; with half the memory: {second.failure}")
+        return second, remark
 
     def _attempt(self, request: RunRequest, progress: ProgressSink) -> Answer:
         self.start()
@@ -209,16 +215,12 @@ class Supervisor:
         self._line = self._process = None
 
 
-def _half(request: RunRequest) -> RunRequest:
-    from cloudprep.engine.memory import default_memory  # noqa: PLC0415 - only in trouble
-
-    return replace(request, memory=(request.memory or default_memory()) // 2)
-
-
 def _end_of(code: int) -> str:
     """Return how a process ended, in words."""
     if code == -signal.SIGKILL:
         return "killed by the system, as it does where memory runs out"
+    if code == -signal.SIGABRT:
+        return "given up by a library, as some do where memory runs out"
     if code < 0:
         with contextlib.suppress(ValueError):
             return f"signal {signal.Signals(-code).name}"

@@ -15,8 +15,8 @@ OF_THE_MOMENT = frozenset(
 )
 RECORDS = ("run.json", "batch.json")
 PART = ".part-"
-# Names what an unfinished run has delivered so far.
-JOURNAL = ".unfinished"
+# Names what an unfinished run has delivered so far; says who works in the folder.
+JOURNAL, LOCK = ".unfinished", ".in-use"
 
 
 def contents(folder: Path) -> dict[str, bytes]:
@@ -55,8 +55,8 @@ def halves(folder: Path) -> list[str]:
 
 
 def deliverables(folder: Path) -> dict[str, bytes]:
-    """Return what `contents` does, without temporary files and the journal of an unfinished run."""
-    left_out = {*halves(folder), JOURNAL}
+    """Return what `contents` does, without temporary files and what only an unfinished run has."""
+    left_out = {*halves(folder), JOURNAL, LOCK}
     return {name: data for name, data in contents(folder).items() if name not in left_out}
 
 
