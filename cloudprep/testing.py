@@ -25,6 +25,7 @@ from cloudprep.engine.store_memory import MemoryStore
 from cloudprep.errors import MissingColumnError
 from cloudprep.model.bounds import Bounds
 from cloudprep.model.columns import COLUMNS, LABEL_COLUMNS, RUN_COLUMNS, WORKING_COLUMNS
+from cloudprep.model.figures import FIGURES
 from cloudprep.model.grid import Grid
 from cloudprep.model.layer import Layer
 from cloudprep.model.site import SiteFacts
@@ -443,6 +444,20 @@ def check_repeats(stage_class: type[Stage]) -> None:
     _same(run_stage(stage_class(), columns), run_stage(stage_class(), columns), "between two runs")
 
 
+def check_declares_figures(stage_class: type[Stage]) -> None:
+    """Figures that it gives are among those that it declares, if it says which it may give."""
+    declared = stage_class.reports
+    if declared is None:
+        return
+    names = [figure.name for figure in declared]
+    assert len(set(names)) == len(names), f"{stage_class.name} declares a figure twice"
+    assert all(figure.meaning for figure in declared), f"{stage_class.name}: a figure has no meaning"
+    known = {figure.name: figure for figure in declared} | FIGURES
+    given = run_stage(stage_class(), example_cloud()).result.figures
+    unknown = sorted(set(given) - {name for name, figure in known.items() if figure.per_run})
+    assert not unknown, f"{stage_class.name} gives figures that it doesn't declare (reports): {unknown}"
+
+
 def check_order(stage_class: type[Stage]) -> None:
     """The labels follow the points when these are shuffled."""
     columns = example_cloud()
@@ -596,6 +611,7 @@ def contract_checks() -> list[Callable[[type[Stage]], None]]:
         check_derived_values,
         check_leaves_input_alone,
         check_repeats,
+        check_declares_figures,
         check_order,
         check_flight_numbers,
         check_kilometres,
