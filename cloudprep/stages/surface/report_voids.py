@@ -108,6 +108,7 @@ class ReportVoids(Stage):
         Figure("voids.count", "", "voids of first returns, water excepted"),
         Figure("voids.area", "m2", "area of these voids"),
         Figure("voids.largest", "m2", "area of the largest of them"),
+        Figure("voids.share", "", "area of these voids as a share of the area that was judged"),
         Figure("voids.water_count", "", "voids that are water"),
         Figure("voids.water_area", "m2", "area of voids that are water"),
         Figure("voids.terrain_count", "", "voids of the terrain"),
