@@ -25,6 +25,7 @@ from cloudprep.engine.store_memory import MemoryStore
 from cloudprep.errors import MissingColumnError
 from cloudprep.model.bounds import Bounds
 from cloudprep.model.columns import COLUMNS, LABEL_COLUMNS, RUN_COLUMNS, WORKING_COLUMNS
+from cloudprep.model.figures import FIGURES
 from cloudprep.model.grid import Grid
 from cloudprep.model.layer import Layer
 from cloudprep.model.site import SiteFacts
@@ -419,15 +420,17 @@ def check_leaves_input_alone(stage_class: type[Stage]) -> None:
 def _check_figures(stage_class: type[Stage], result: StageResult) -> None:
     """Figures are finite, and where the stage declares them, declared for what they are given of."""
     declared = stage_class.reports
+    reported = {figure.name: figure for figure in declared or ()}
+    assert len(reported) == len(declared or ()), f"{stage_class.name} declares a figure twice"
+    known = reported | FIGURES
     told = {"run": result.figures, **{f"flight {k}": f for k, f in result.flight_figures.items()}}
     for whose, figures in told.items():
         for name, value in figures.items():
             assert math.isfinite(value), f"figure '{name}' of the {whose} is {value}"
             if declared is None:
                 continue
-            assert name in declared, f"figure '{name}' isn't declared"
-            known = declared[name]
-            assert known.per_run if whose == "run" else known.per_flight, (
+            assert name in known, f"figure '{name}' isn't declared"
+            assert known[name].per_run if whose == "run" else known[name].per_flight, (
                 f"'{name}' isn't said to be of a {whose}"
             )
     if result.flight_figures:

@@ -65,6 +65,11 @@ def _one(facts: StageFacts) -> str:
     lines += ["", *_columns(facts), "", "Parameters" if facts.parameters else "It has no parameters."]
     for parameter in facts.parameters:
         lines += ["", *_parameter(parameter)]
+    if facts.figures:
+        lines += ["", "Figures, for gates"]
+        for figure in facts.figures:
+            unit = f" ({figure.unit})" if figure.unit else ""
+            lines += _hanging(f"  {figure.name}{unit}: ", figure.meaning)
     if facts.references:
         lines += ["", "References"]
         for reference in facts.references:

@@ -107,4 +107,5 @@ def _gate_line(gate: Gate) -> str:
     whose = "of every flight " if gate.per == "flight" else ""
     missed = "exit code 3 if not" if gate.severity == "fail" else "only a warning if not"
     why = f": {gate.why}" if gate.why else ""
-    return f"gate: {gate.figure} {whose}must be {gate.limits} ({missed}){why}"
+    where = ", where there is such a figure" if gate.optional else ""
+    return f"gate: {gate.figure} {whose}must be {gate.limits}{where} ({missed}){why}"

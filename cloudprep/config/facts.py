@@ -17,6 +17,7 @@ from cloudprep.stages.registry import stage_class, stage_names
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from cloudprep.model.figures import Figure
     from cloudprep.stages.base import Stage
 
 __all__ = ["ParameterFacts", "StageFacts", "all_stage_facts", "stage_facts", "value_text"]
@@ -92,6 +93,8 @@ class StageFacts:
         Vector products.
     surfaces : tuple of str
         Surfaces of triangles.
+    figures : tuple of Figure
+        Figures that it may give, beside those of every run.
     references : tuple of str
         Papers and standards behind the method.
     parameters : tuple of ParameterFacts
@@ -112,6 +115,7 @@ class StageFacts:
     reads: tuple[str, ...]
     layers: tuple[str, ...]
     surfaces: tuple[str, ...]
+    figures: tuple[Figure, ...]
     references: tuple[str, ...]
     parameters: tuple[ParameterFacts, ...]
 
@@ -157,6 +161,7 @@ def stage_facts(stage: type[Stage]) -> StageFacts:
         reads=tuple(stage.reads),
         layers=tuple(stage.makes_layers),
         surfaces=tuple(stage.makes_surfaces),
+        figures=stage.reports or (),
         references=tuple(stage.references),
         parameters=tuple(_parameters(stage)),
     )

@@ -27,7 +27,7 @@ def figures_of(stages: Sequence[type[Stage]]) -> tuple[dict[str, Figure], bool]:
     """
     known = dict(FIGURES)
     for stage in stages:
-        known.update(stage.reports or {})
+        known.update({figure.name: figure for figure in stage.reports or ()})
     return known, all(stage.reports is not None for stage in stages)
 
 

@@ -5,10 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from cloudprep.config.facts import ParameterFacts, StageFacts, all_stage_facts
+from cloudprep.model.figures import FIGURES
 from cloudprep.stages.registry import BUILT_IN
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+
+    from cloudprep.model.figures import Figure
 
 __all__ = ["reference_page"]
 
@@ -24,6 +27,12 @@ with the reason. Values in a pipeline file follow YAML 1.2: `1e-3` is a number, 
 are truth values (`no` and `on` are text).
 """
 
+_EVERY_RUN = """\
+Gates (`gates:` in a pipeline) judge figures. Stages have figures of their own, named below. Those that follow
+every run has; each flight has them too (`per: flight`), but for the seconds. Figures of the header only flights
+have.
+"""
+
 
 def reference_page(names: Iterable[str] | None = None) -> str:
     """Return the reference page as Markdown.
@@ -34,7 +43,7 @@ def reference_page(names: Iterable[str] | None = None) -> str:
         The stages to describe; by default the built-in ones.
     """
     stages = all_stage_facts(BUILT_IN if names is None else names)
-    parts = [_HEAD]
+    parts = [_HEAD, _EVERY_RUN, _figures(f for f in FIGURES.values()).partition("\n\n")[2] + "\n"]
     for kind in dict.fromkeys(stage.kind for stage in stages):
         parts.append(f"## {kind.capitalize()}\n")
         parts += [_stage(stage) for stage in stages if stage.kind == kind]
@@ -49,6 +58,7 @@ def _stage(facts: StageFacts) -> str:
         blocks.append("\n".join([*rows, *(_row(p) for p in facts.parameters)]))
     else:
         blocks.append("It has no parameters.")
+    blocks.append(_figures(facts.figures))
     blocks.append("\n".join(f"- {reference}" for reference in facts.references))
     return "\n\n".join(block for block in blocks if block) + "\n"
 
@@ -63,6 +73,12 @@ def _columns(facts: StageFacts) -> str:
         ("Makes", facts.made_files),
     ]
     return "  \n".join(f"{word}: {', '.join(f'`{n}`' for n in names)}" for word, names in lines if names)
+
+
+def _figures(figures: Iterable[Figure]) -> str:
+    """Return a list of figures for gates."""
+    rows = [f"- `{f.name}`{f' ({f.unit})' if f.unit else ''}: {f.meaning}" for f in figures]
+    return "\n".join(["Figures, for gates:", "", *rows]) if rows else ""
 
 
 def _row(p: ParameterFacts) -> str:

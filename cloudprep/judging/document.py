@@ -35,7 +35,7 @@ class GatesDocument(BaseModel):
     schema_version: Literal[1] = 1
     version: str = Field(description="of cloudprep")
     pipeline: str = Field(description="where the pipeline came from")
-    passed: bool = Field(description="no gate failed, and none was left unjudged because its input failed")
+    passed: bool = Field(description="no gate failed, and no input did")
     counts: Counts
     gates: list[GateRecord]
     failed_inputs: list[FailedInput] = []
@@ -46,7 +46,7 @@ def gates_json(judgement: Judgement) -> str:
     document = GatesDocument(
         version=judgement.version,
         pipeline=plain(judgement.pipeline),
-        passed=not judgement.failed and all(g.outcome in {"passed", "warned"} for g in judgement.gates),
+        passed=not judgement.failed and not judgement.count("failed"),
         counts=Counts(
             passed=judgement.count("passed"),
             warned=judgement.count("warned"),

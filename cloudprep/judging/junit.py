@@ -56,8 +56,9 @@ def _cases(judgement: Judgement, names: dict[str, str]) -> Iterator[Case]:
 def _case(gate: GateRecord, owner: str, title: str, *, failed: bool) -> Case:
     why = f" ({gate.why})" if gate.why else ""
     if gate.outcome == "not_judged":
-        # A run none of whose inputs could be used, or a flight beyond the boundary.
-        error = failed or not gate.flight
+        # A run none of whose inputs could be used is an error; a flight beyond the boundary, and an optional
+        # gate on a figure that isn't there, are not.
+        error = failed or not (gate.flight or gate.optional)
         return Case(owner, title, "error" if error else "skipped", gate.reason, kind="input")
     if gate.outcome == "failed":
         text = f"{value_text(gate) or 'no value'}, must be {limits_text(gate)}"

@@ -235,7 +235,7 @@ class Stage(ABC):
     """Vector products (their names)."""
     makes_surfaces: ClassVar[tuple[str, ...]] = ()
     """Surfaces of triangles (their names)."""
-    reports: ClassVar[Mapping[str, Figure] | None] = None
+    reports: ClassVar[tuple[Figure, ...] | None] = None
     """Figures that it may give, beside those of every run; None: not declared, and gates can't be checked
     against them before a run."""
     summarises: ClassVar[bool] = False

@@ -192,11 +192,11 @@ def test_a_bad_file_is_told_in_plain_words(problems: Problems, content: str, tol
 def test_a_gate_on_a_figure_that_nothing_gives_is_refused_with_its_line(
     problems: Problems, fake_stages: ModuleType, monkeypatch: pytest.MonkeyPatch, gate: str, told: str
 ) -> None:
-    told_figures = {
-        "floor.share": Figure("", "floor", per_flight=True),
-        "floor.worst": Figure("m", "worst of all"),
-        "floor.seen": Figure("", "seen", per_flight=True, per_run=False),
-    }
+    told_figures = (
+        Figure("floor.share", "", "floor", per_flight=True),
+        Figure("floor.worst", "m", "worst of all"),
+        Figure("floor.seen", "", "seen", per_flight=True, per_run=False),
+    )
     monkeypatch.setattr(fake_stages.FloorFinder, "reports", told_figures)
     good = "cloudprep: 1\nstages:\n- stage: floor_finder\ngates:\n- {figure: floor.share, at_least: 1}\n"
     (found,) = problems(f"{good}- {gate}\n")
@@ -209,7 +209,7 @@ def test_a_figure_may_come_from_a_stage_that_declares_none(
 ) -> None:
     text = "cloudprep: 1\nstages: [{stage: floor_finder}]\ngates: [{figure: unheard, at_least: 1}]\n"
     assert load(text).gates[0].figure == "unheard"
-    monkeypatch.setattr(fake_stages.FloorFinder, "reports", {})
+    monkeypatch.setattr(fake_stages.FloorFinder, "reports", ())
     with pytest.raises(ConfigError, match="no stage of this pipeline gives the figure 'unheard'"):
         load(text)
 

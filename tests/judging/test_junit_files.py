@@ -7,6 +7,7 @@ servers (``junit-10``, from memory) ask for; junitparser is a library that reads
 
 from __future__ import annotations
 
+import json
 import re
 from typing import TYPE_CHECKING
 from xml.etree import ElementTree as ET
@@ -18,6 +19,7 @@ from junitparser import Error, Failure, JUnitXml, Skipped
 
 from cloudprep.config import Gate
 from cloudprep.judging import FailedInput, Judged, Judgement, judge
+from cloudprep.judging.document import gates_json
 from cloudprep.judging.junit import junit_xml
 
 if TYPE_CHECKING:
@@ -121,6 +123,21 @@ def test_a_flight_outside_the_boundary_is_skipped_and_a_run_without_inputs_is_an
     )
     suite = check_structure(junit_xml(judgement))
     assert [case[0].tag for case in suite.findall("testcase")] == ["skipped", "error"]
+
+
+def test_an_optional_gate_without_its_figure_is_skipped_and_a_warning_is_no_failure() -> None:
+    gates = [
+        Gate(figure="a", at_least=1, optional=True),
+        Gate(figure="a", at_least=1, per="flight", optional=True),
+    ]
+    judgement = Judgement(
+        gates=judge(gates, Judged({"b": 1.0}), [Judged({"b": 1.0}, "x.laz")]),
+        flights=["x.laz"],
+        started="2026-03-01T07:08:09+00:00",
+    )
+    suite = check_structure(junit_xml(judgement))
+    assert [case[0].tag for case in suite.findall("testcase")] == ["skipped", "skipped"]
+    assert json.loads(gates_json(judgement))["passed"]
 
 
 @given(name=st.text(st.characters(), min_size=1), reason=st.text(st.characters()))

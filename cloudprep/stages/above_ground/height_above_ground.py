@@ -29,6 +29,7 @@ class HeightAboveGround(Stage):
     """
 
     name = "height_above_ground"
+    reports = ()
     kind = "above_ground"
     Params = HeightAboveGroundParams
     scope = Scope.POINT

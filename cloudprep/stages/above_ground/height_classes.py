@@ -13,6 +13,7 @@ from scipy import ndimage
 from cloudprep.kernels.roof_cells import CellSums, cell_planes, cell_sums, index_of, joined_sums
 from cloudprep.model.classes import ClassCode
 from cloudprep.model.columns import COLUMNS
+from cloudprep.model.figures import Figure
 from cloudprep.stages.base import (
     ClassCodes,
     Delta,
@@ -137,6 +138,14 @@ class HeightClasses(Stage):
     """
 
     name = "height_classes"
+    reports = (
+        Figure("roofs.count", "", "roofs"),
+        Figure("roofs.area", "m2", "area of roofs"),
+        Figure("classes.low_vegetation", "", "points of class 3"),
+        Figure("classes.medium_vegetation", "", "points of class 4"),
+        Figure("classes.high_vegetation", "", "points of class 5"),
+        Figure("classes.building", "", "points of class 6"),
+    )
     kind = "above_ground"
     Params = HeightClassesParams
     scope = Scope.CLOUD

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cloudprep.model.figures import Figure
 from cloudprep.model.grid import Grid
 from cloudprep.stages.base import Scope, Solution, Stage, StageParams, parameter
 
@@ -34,6 +35,10 @@ class SurfaceHeight(Stage):
     """
 
     name = "surface_height"
+    reports = (
+        Figure("height.highest", "m", "largest height above the terrain"),
+        Figure("height.below_share", "", "share of cells more than 0.1 m below the terrain"),
+    )
     kind = "above_ground"
     Params = SurfaceHeightParams
     scope = Scope.RASTER

@@ -131,31 +131,42 @@ class FlightOverlaps(Stage):
     scope = Scope.CLOUD
     needs = ("x", "y", "z", FLIGHT)
     uses = (_LINE, "number_of_returns", "classification", "withheld")
-    reports: ClassVar[Mapping[str, Figure] | None] = {
-        "overlaps.offset": Figure(
-            "m", "median height difference to another flight, the largest, without sign", per_flight=True
+    reports: ClassVar[tuple[Figure, ...] | None] = (
+        Figure(
+            "overlaps.offset",
+            "m",
+            "median height difference to another flight, the largest, without sign",
+            per_flight=True,
         ),
-        "overlaps.rmse": Figure(
-            "m", "root mean square of height differences to another flight, the largest", per_flight=True
+        Figure(
+            "overlaps.rmse",
+            "m",
+            "root mean square of height differences to another flight, the largest",
+            per_flight=True,
         ),
-        "overlaps.p95": Figure(
-            "m", "95 % of the height differences to another flight are smaller, the largest", per_flight=True
+        Figure(
+            "overlaps.p95",
+            "m",
+            "95 % of the height differences to another flight are smaller, the largest",
+            per_flight=True,
         ),
-        "overlaps.lines_offset": Figure(
+        Figure(
+            "overlaps.lines_offset",
             "m",
             "median height difference between lines of a flight, the largest, without sign",
             per_flight=True,
         ),
-        "overlaps.lines_rmse": Figure(
+        Figure(
+            "overlaps.lines_rmse",
             "m",
             "root mean square of height differences between lines of a flight, the largest",
             per_flight=True,
         ),
-        "overlaps.share": Figure(
-            "", "cells that another flight has points in, of the flight's", per_flight=True
+        Figure(
+            "overlaps.share", "", "cells that another flight has points in, of the flight's", per_flight=True
         ),
-        "overlaps.area": Figure("m2", "area in which flights were compared", per_flight=True),
-    }
+        Figure("overlaps.area", "m2", "area in which flights were compared", per_flight=True),
+    )
     summarises = True
     references = (
         "USGS Lidar Base Specification, interswath differences: single returns, slopes under 10 degrees",

@@ -93,21 +93,32 @@ class GpsTimes(Stage):
     scope = Scope.CLOUD
     needs = ("x", "y", "z", FLIGHT)
     uses = ("gps_time", "return_number", "number_of_returns")
-    reports: ClassVar[Mapping[str, Figure] | None] = {
-        "times.missing_share": Figure(
-            "", "points without a time that should have one, of all", per_flight=True
+    reports: ClassVar[tuple[Figure, ...] | None] = (
+        Figure(
+            "times.missing_share", "", "points without a time that should have one, of all", per_flight=True
         ),
-        "times.wrong_share": Figure(
-            "", "times that can't be of the kind the header says, of all points", per_flight=True
+        Figure(
+            "times.wrong_share",
+            "",
+            "times that can't be of the kind the header says, of all points",
+            per_flight=True,
         ),
-        "times.repeated_share": Figure(
-            "", "times that several pulses share, of all different times", per_flight=True, per_run=False
+        Figure(
+            "times.repeated_share",
+            "",
+            "times that several pulses share, of all different times",
+            per_flight=True,
+            per_run=False,
         ),
-        "times.span": Figure("s", "from the first time to the last", per_flight=True, per_run=False),
-        "times.longest_gap": Figure(
-            "s", "longest stretch of whole seconds without a point", per_flight=True, per_run=False
+        Figure("times.span", "s", "from the first time to the last", per_flight=True, per_run=False),
+        Figure(
+            "times.longest_gap",
+            "s",
+            "longest stretch of whole seconds without a point",
+            per_flight=True,
+            per_run=False,
         ),
-    }
+    )
     summarises = True
     references = (
         "ASPRS LAS 1.4-R15, global encoding bit 0, GPS time, aggregate model systems",

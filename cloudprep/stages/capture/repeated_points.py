@@ -51,14 +51,17 @@ class RepeatedPoints(Stage):
     scope = Scope.CLOUD
     needs = ("x", "y", "z", FLIGHT)
     uses = ("gps_time", "return_number")
-    reports: ClassVar[Mapping[str, Figure] | None] = {
-        "repeated.within_share": Figure(
-            "", "points that the same flight has once more already, of all", per_flight=True
+    reports: ClassVar[tuple[Figure, ...] | None] = (
+        Figure(
+            "repeated.within_share",
+            "",
+            "points that the same flight has once more already, of all",
+            per_flight=True,
         ),
-        "repeated.between_share": Figure(
-            "", "points that another flight has as well, of all", per_flight=True
+        Figure(
+            "repeated.between_share", "", "points that another flight has as well, of all", per_flight=True
         ),
-    }
+    )
     summarises = True
     references = (
         "USGS Lidar Base Specification: point duplication (same x, y, z and time), from memory",

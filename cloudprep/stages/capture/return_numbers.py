@@ -53,18 +53,24 @@ class ReturnNumbers(Stage):
     Params = ReturnNumbersParams
     scope = Scope.CLOUD
     needs = ("x", "y", "z", "return_number", "number_of_returns", FLIGHT)
-    reports: ClassVar[Mapping[str, Figure] | None] = {
-        "returns.invalid_share": Figure(
-            "", "points whose return number is 0 or above their number of returns, of all", per_flight=True
+    reports: ClassVar[tuple[Figure, ...] | None] = (
+        Figure(
+            "returns.invalid_share",
+            "",
+            "points whose return number is 0 or above their number of returns, of all",
+            per_flight=True,
         ),
-        "returns.missing_share": Figure(
-            "", "returns that pulses lack, of those there should be at least", per_flight=True
+        Figure(
+            "returns.missing_share",
+            "",
+            "returns that pulses lack, of those there should be at least",
+            per_flight=True,
         ),
-        "returns.first_share": Figure("", "first returns, of all points", per_flight=True),
-        "returns.last_share": Figure("", "last returns, of all points", per_flight=True),
-        "returns.single_share": Figure("", "points that are return 1 of 1, of all", per_flight=True),
-        "returns.most": Figure("", "largest number of returns of a pulse", per_flight=True),
-    }
+        Figure("returns.first_share", "", "first returns, of all points", per_flight=True),
+        Figure("returns.last_share", "", "last returns, of all points", per_flight=True),
+        Figure("returns.single_share", "", "points that are return 1 of 1, of all", per_flight=True),
+        Figure("returns.most", "", "largest number of returns of a pulse", per_flight=True),
+    )
     summarises = True
     references = ("ASPRS LAS 1.4-R15, point data record format 6: return number, number of returns",)
     bytes_per_point = 24

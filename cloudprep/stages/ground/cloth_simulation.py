@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from cloudprep.kernels.cell_summary import CellGrid
+    from cloudprep.model.figures import Figure
     from cloudprep.model.site import SiteFacts
 
 _ZHANG = "Zhang et al. 2016"
@@ -159,6 +160,7 @@ class ClothSimulation(OnLowestHeights):
     """
 
     name: ClassVar[str] = "cloth_simulation"
+    reports: ClassVar[tuple[Figure, ...]] = ()
     Params: ClassVar[type[StageParams]] = ClothSimulationParams
     params: ClothSimulationParams
     references: ClassVar[tuple[str, ...]] = (

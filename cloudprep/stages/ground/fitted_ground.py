@@ -18,6 +18,7 @@ from cloudprep.kernels.ground_heights import Heights, count_over, packed, summed
 from cloudprep.kernels.ground_judge import Lattice, judge
 from cloudprep.kernels.ground_limits import Limits, agreed_limits, narrowed
 from cloudprep.kernels.ground_surface import Rules, Surface, ground_surface
+from cloudprep.model.figures import Figure
 from cloudprep.stages.base import (
     ClassCodes,
     Context,
@@ -329,6 +330,12 @@ class FittedGround(Stage):
     """
 
     name: ClassVar[str] = "fitted_ground"
+    reports: ClassVar[tuple[Figure, ...]] = (
+        Figure("ground.lowest_over", "m", "side of the squares whose lowest points count"),
+        Figure("ground.lines_worst_offset", "m", "largest offset in height between flight lines"),
+        Figure("ground.noise", "m", "noise of the heights of ground points"),
+        Figure("ground.green_tells", "", "how well green tells plants from ground"),
+    )
     kind: ClassVar[str] = "ground"
     Params: ClassVar[type[StageParams]] = FittedGroundParams
     params: FittedGroundParams

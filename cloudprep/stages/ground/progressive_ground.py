@@ -48,6 +48,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from cloudprep.kernels.cell_summary import CellGrid
+    from cloudprep.model.figures import Figure
     from cloudprep.model.moves import ClassMoves
     from cloudprep.model.site import SiteFacts
 
@@ -164,6 +165,7 @@ class ProgressiveGround(Stage):
     """
 
     name: ClassVar[str] = "progressive_ground"
+    reports: ClassVar[tuple[Figure, ...]] = ()
     kind: ClassVar[str] = "ground"
     Params: ClassVar[type[StageParams]] = ProgressiveGroundParams
     params: ProgressiveGroundParams

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from cloudprep.kernels.cell_summary import CellGrid
+    from cloudprep.model.figures import Figure
     from cloudprep.model.site import SiteFacts
 
 _PINGEL = "Pingel et al. 2013"
@@ -120,6 +121,7 @@ class SimpleMorphological(OnLowestHeights):
     """
 
     name: ClassVar[str] = "simple_morphological"
+    reports: ClassVar[tuple[Figure, ...]] = ()
     Params: ClassVar[type[StageParams]] = SimpleMorphologicalParams
     params: SimpleMorphologicalParams
     references: ClassVar[tuple[str, ...]] = (

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from cloudprep.kernels.ground_cells import LowestPoints
+    from cloudprep.model.figures import Figure
     from cloudprep.model.site import SiteFacts
 
 
@@ -124,6 +125,7 @@ class TinDensification(OnLowest):
     """
 
     name: ClassVar[str] = "tin_densification"
+    reports: ClassVar[tuple[Figure, ...]] = ()
     Params: ClassVar[type[StageParams]] = TinDensificationParams
     params: TinDensificationParams
     references: ClassVar[tuple[str, ...]] = (

@@ -9,6 +9,7 @@ import numpy as np
 from cloudprep.errors import UsageError
 from cloudprep.kernels.line_thinning import vertices_kept
 from cloudprep.kernels.smoothing import smooth_rows
+from cloudprep.model.figures import Figure
 from cloudprep.model.layer import Layer
 from cloudprep.stages.base import Scope, Solution, Stage, StageParams, parameter
 from cloudprep.stages.lines._intervals import derived_interval
@@ -102,6 +103,12 @@ class Contours(Stage):
     """
 
     name = "contours"
+    reports = (
+        Figure("contours.lines", "", "contour lines"),
+        Figure("contours.vertices", "", "their vertices"),
+        Figure("contours.length", "m", "their length"),
+        Figure("contours.interval", "m", "their interval"),
+    )
     kind = "lines"
     Params = ContoursParams
     scope = Scope.RASTER

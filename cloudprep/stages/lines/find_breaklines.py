@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 
 from cloudprep.kernels.breaklines import BreakPoints, break_points, chains_of, clearest
+from cloudprep.model.figures import Figure
 from cloudprep.model.layer import Layer
 from cloudprep.stages.base import Scope, Solution, Stage, StageParams, parameter
 from cloudprep.stages.lines._lines import lines_from
@@ -77,6 +78,11 @@ class FindBreaklines(Stage):
     """
 
     name = "find_breaklines"
+    reports = (
+        Figure("breaklines.crests", "", "proposed breaklines along crests"),
+        Figure("breaklines.toes", "", "proposed breaklines along toes"),
+        Figure("breaklines.length", "m", "their length"),
+    )
     kind = "lines"
     Params = FindBreaklinesParams
     scope = Scope.RASTER

@@ -10,6 +10,7 @@ import shapely
 from scipy.ndimage import maximum_filter, minimum_filter
 
 from cloudprep.kernels.spots import far_apart, saddle_strength
+from cloudprep.model.figures import Figure
 from cloudprep.model.layer import Layer
 from cloudprep.stages.base import Scope, Solution, Stage, StageParams, parameter
 from cloudprep.stages.lines._intervals import derived_interval
@@ -74,6 +75,12 @@ class SpotHeights(Stage):
     """
 
     name = "spot_heights"
+    reports = (
+        Figure("spot_heights.tops", "", "spot heights on tops"),
+        Figure("spot_heights.pits", "", "spot heights in pits"),
+        Figure("spot_heights.saddles", "", "spot heights on saddles"),
+        Figure("spot_heights.regulars", "", "spot heights at regular distances"),
+    )
     kind = "lines"
     Params = SpotHeightsParams
     scope = Scope.RASTER

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cloudprep.kernels.tin_refining import thinned_tin
+from cloudprep.model.figures import Figure
 from cloudprep.model.layer import TinSurface
 from cloudprep.stages.base import Scope, Solution, Stage, StageParams, parameter
 
@@ -39,6 +40,13 @@ class TerrainTin(Stage):
     """
 
     name = "terrain_tin"
+    reports = (
+        Figure("terrain_tin.vertices", "", "vertices of the triangles"),
+        Figure("terrain_tin.triangles", "", "triangles"),
+        Figure("terrain_tin.largest_deviation", "m", "largest deviation from a cell of the terrain grid"),
+        Figure("terrain_tin.vertex_share", "", "vertices as a share of cells with a height"),
+        Figure("terrain_tin.uncovered_cells", "", "cells with a height that no triangle covers"),
+    )
     kind = "lines"
     Params = TerrainTinParams
     scope = Scope.RASTER

@@ -8,6 +8,7 @@ import numpy as np
 
 from cloudprep.kernels.neighbours_figures import Histogram, histogram_of, joined, quantile_of
 from cloudprep.model.classes import ClassCode
+from cloudprep.model.figures import Figure
 from cloudprep.stages.base import (
     Context,
     Delta,
@@ -122,6 +123,10 @@ class BuriedPoints(Stage):
     """
 
     name = "buried_points"
+    reports = (
+        Figure("noise.surface_noise", "m", "roughness of surfaces"),
+        Figure("noise.buried", "", "points that became noise below a surface"),
+    )
     kind = "noise"
     Params = BuriedParams
     scope = Scope.CLOUD

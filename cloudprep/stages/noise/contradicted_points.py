@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 import numpy as np
 
 from cloudprep.model.classes import NOISE_CODES
+from cloudprep.model.figures import Figure
 from cloudprep.stages.base import (
     Context,
     Delta,
@@ -120,6 +121,20 @@ class ContradictedPoints(Stage):
     """
 
     name = "contradicted_points"
+    reports = (
+        Figure(
+            "noise.lines_contradict_share",
+            "",
+            "share of the ground seen twice where flight lines contradict each other",
+        ),
+        Figure(
+            "noise.contradicted_cloud_points", "", "points of clouds that another flight line saw through"
+        ),
+        Figure("noise.moved_points", "", "points of things that moved between flight lines"),
+        Figure(
+            "noise.contradicted", "", "points that became noise because another flight line contradicts them"
+        ),
+    )
     kind = "noise"
     Params = ContradictedParams
     scope = Scope.CLOUD

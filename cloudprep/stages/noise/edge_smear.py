@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 import numpy as np
 
 from cloudprep.model.classes import NOISE_CODES
+from cloudprep.model.figures import Figure
 from cloudprep.stages.base import (
     Context,
     Delta,
@@ -120,6 +121,10 @@ class EdgeSmear(Stage):
     """
 
     name = "edge_smear"
+    reports = (
+        Figure("noise.smear_points", "", "points in shapeless clumps that were looked at"),
+        Figure("noise.smeared", "", "points that became noise as smear"),
+    )
     kind = "noise"
     Params = EdgeSmearParams
     scope = Scope.CLOUD

@@ -10,6 +10,7 @@ from cloudprep.kernels.columns_near import near_any
 from cloudprep.kernels.neighbours_search import nearest_rows
 from cloudprep.kernels.neighbours_tree import build_tree
 from cloudprep.model.classes import NOISE_CODES
+from cloudprep.model.figures import Figure
 from cloudprep.stages.base import (
     Context,
     Delta,
@@ -101,6 +102,10 @@ class FaintClouds(Stage):
     """
 
     name = "faint_clouds"
+    reports = (
+        Figure("noise.faint_cloud_points", "", "points of faint clouds that were looked at"),
+        Figure("noise.faint", "", "points that became noise as faint clouds"),
+    )
     kind = "noise"
     Params = FaintParams
     scope = Scope.CLOUD

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import numpy as np
 
 from cloudprep.model.classes import NOISE_CODES
+from cloudprep.model.figures import Figure
 from cloudprep.stages.base import (
     Context,
     Delta,
@@ -113,6 +114,7 @@ class IsolatedClusters(Stage):
     """
 
     name = "isolated_clusters"
+    reports = (Figure("noise.isolated", "", "points that became noise as isolated clusters"),)
     kind = "noise"
     Params = ClusterParams
     scope = Scope.CLOUD

@@ -57,6 +57,7 @@ class LocalShape(Stage):
     """
 
     name = "local_shape"
+    reports = ()
     kind = "noise"
     Params = LocalShapeParams
     scope = Scope.CLOUD

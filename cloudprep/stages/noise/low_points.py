@@ -13,6 +13,7 @@ from cloudprep.kernels.cell_summary import lowest_point_per_cell, round_cell
 from cloudprep.kernels.columns_near import near_any
 from cloudprep.kernels.low_groups import LowGroups, find_low_groups
 from cloudprep.model.classes import ClassCode
+from cloudprep.model.figures import Figure
 from cloudprep.model.grid import Window
 from cloudprep.stages.base import (
     Context,
@@ -141,6 +142,7 @@ class LowPoints(Stage):
     """
 
     name = "low_points"
+    reports = (Figure("low_points.points", "", "points that became low noise"),)
     kind = "noise"
     Params = LowPointsParams
     params: LowPointsParams

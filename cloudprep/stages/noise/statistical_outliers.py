@@ -21,6 +21,7 @@ from cloudprep.kernels.neighbours_lines import on_lines
 from cloudprep.kernels.neighbours_search import nearest_rows
 from cloudprep.kernels.neighbours_tree import build_tree
 from cloudprep.model.classes import NOISE_CODES
+from cloudprep.model.figures import Figure
 from cloudprep.stages.base import (
     Context,
     Delta,
@@ -179,6 +180,11 @@ class StatisticalOutliers(Stage):
     """
 
     name = "statistical_outliers"
+    reports = (
+        Figure("noise.distance_middle", "m", "median of the mean distances to neighbours"),
+        Figure("noise.distance_spread", "m", "spread of the mean distances to neighbours"),
+        Figure("noise.outliers", "", "points that became noise as outliers"),
+    )
     kind = "noise"
     Params = OutlierParams
     scope = Scope.CLOUD

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 from cloudprep.stages.base import Scope, Stage, parameter
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from cloudprep.model.figures import Figure
     from cloudprep.model.grid import Grid
 
 Of = Literal["dtm", "dsm"]
@@ -26,6 +27,7 @@ class OfHeights(Stage):
     """A stage that makes one raster from one raster of heights; its name is the source's with the stage's."""
 
     kind = "relief"
+    reports: ClassVar[tuple[Figure, ...]] = ()
     scope = Scope.RASTER
     needs = ()
     reads = ("dtm", "dsm")

@@ -10,6 +10,7 @@ import numpy as np
 
 from cloudprep.kernels.interpolation_fill import nearest_fill, smooth_fill
 from cloudprep.kernels.voids import at_the_rim, groups_of, rim_distance_fill, width_of
+from cloudprep.model.figures import Figure
 from cloudprep.stages.base import Scope, Solution, Stage, StageParams, parameter
 from cloudprep.stages.surface.gridding import LEGEND, HeightSource
 
@@ -65,6 +66,13 @@ class FillVoids(Stage):
     """
 
     name = "fill_voids"
+    reports = (
+        Figure("voids.filled", "", "voids of the terrain that were filled"),
+        Figure("voids.filled_area", "m2", "area of these"),
+        Figure("voids.filled_widest", "m", "width of the widest of them"),
+        Figure("voids.left", "", "enclosed voids that were left open"),
+        Figure("voids.left_area", "m2", "area of these"),
+    )
     kind = "relief"
     Params = FillVoidsParams
     scope = Scope.RASTER

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from cloudprep.kernels.relief import slopes
+from cloudprep.model.figures import Figure
 from cloudprep.stages.base import Solution, StageParams, parameter
 from cloudprep.stages.relief._heights import Of, OfHeights, of_parameter
 
@@ -34,6 +35,10 @@ class Slope(OfHeights):
     """
 
     name = "slope"
+    reports = (
+        Figure("slope.median", "", "median slope, in the unit of the raster"),
+        Figure("slope.steep_share", "", "share of steep cells"),
+    )
     Params = SlopeParams
     grids = ("dtm_slope", "dsm_slope")
     references = ("Horn 1981, Hill shading and the reflectance map, Proc. IEEE 69:14-47",)

@@ -9,6 +9,7 @@ import numpy as np
 
 from cloudprep.kernels.cell_points import numbers_in_cells
 from cloudprep.model.classes import ClassCode
+from cloudprep.model.figures import Figure
 from cloudprep.model.grid import Canvas, Drawing
 from cloudprep.stages.base import (
     ClassCodes,
@@ -76,6 +77,12 @@ class DensityGrids(Stage):
     """
 
     name = "density_grids"
+    reports = (
+        Figure("density.cell", "m", "cell of the density rasters"),
+        Figure("density.points_per_m2", "per m2", "points over cells that hold any"),
+        Figure("density.ground_per_m2", "per m2", "ground points over cells that hold any points"),
+        Figure("density.without_ground_share", "", "share of cells with points that have no ground point"),
+    )
     kind = "surface"
     Params = DensityGridsParams
     scope = Scope.NEIGHBOURHOOD

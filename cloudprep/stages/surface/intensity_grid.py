@@ -8,6 +8,7 @@ import numpy as np
 
 from cloudprep.kernels.cell_points import means_in_cells, medians_in_cells
 from cloudprep.kernels.tin_points import SUBSTEPS, substeps
+from cloudprep.model.figures import Figure
 from cloudprep.model.grid import Canvas, Drawing
 from cloudprep.stages.base import (
     ClassCodes,
@@ -64,6 +65,13 @@ class IntensityGrid(BridgesGaps):
     """
 
     name = "intensity_grid"
+    reports = (
+        Figure("intensity.cell", "m", "cell of the intensity raster"),
+        Figure("intensity.points", "", "points that count for the intensity raster"),
+        Figure("intensity.mean", "", "mean intensity of these points"),
+        Figure("intensity.measured_share", "", "share of cells with a point in them"),
+        Figure("intensity.empty_share", "", "share of cells without an intensity"),
+    )
     kind = "surface"
     Params = IntensityGridParams
     scope = Scope.NEIGHBOURHOOD

@@ -11,6 +11,7 @@ from cloudprep.errors import UsageError
 from cloudprep.kernels.voids import empty_squares, within_reach
 from cloudprep.model.classes import ClassCode
 from cloudprep.model.delta import Summary
+from cloudprep.model.figures import Figure
 from cloudprep.model.grid import Lattice, Window
 from cloudprep.stages.base import Scope, SiteBytes, Solution, Stage, StageParams, parameter
 from cloudprep.stages.surface._coverage import Coverage, Seen, joined, merged_window, seen_by
@@ -102,6 +103,20 @@ class ReportVoids(Stage):
     """
 
     name = "report_voids"
+    reports = (
+        Figure("voids.least_area", "m2", "area from which an empty place is a void"),
+        Figure("voids.count", "", "voids of first returns, water excepted"),
+        Figure("voids.area", "m2", "area of these voids"),
+        Figure("voids.largest", "m2", "area of the largest of them"),
+        Figure("voids.share", "", "area of these voids as a share of the area that was judged"),
+        Figure("voids.water_count", "", "voids that are water"),
+        Figure("voids.water_area", "m2", "area of voids that are water"),
+        Figure("voids.terrain_count", "", "voids of the terrain"),
+        Figure("voids.terrain_area", "m2", "area of voids of the terrain"),
+        Figure("coverage.share", "", "share of cells of two pulse spacings with a first return"),
+        Figure("coverage.area", "m2", "area that was judged"),
+        Figure("coverage.spacing", "m", "spacing of first returns over it"),
+    )
     kind = "surface"
     Params = ReportVoidsParams
     scope = Scope.CLOUD

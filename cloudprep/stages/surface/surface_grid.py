@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 
 from cloudprep.kernels.cell_points import NOTHING, highest_in_cells, ranked_in_cells
+from cloudprep.model.figures import Figure
 from cloudprep.model.grid import Canvas, Drawing
 from cloudprep.stages.base import (
     ClassCodes,
@@ -86,6 +87,14 @@ class SurfaceGrid(BridgesGaps):
     """
 
     name = "surface_grid"
+    reports = (
+        Figure("surface.cell", "m", "cell of the surface grid"),
+        Figure("surface.cells", "", "cells of the surface grid"),
+        Figure("surface.points", "", "points that count for the surface grid"),
+        Figure("surface.empty_share", "", "share of cells without a height"),
+        Figure("surface.measured_share", "", "share of cells with a point in them"),
+        Figure("surface.interpolated_share", "", "share of cells between points"),
+    )
     kind = "surface"
     Params = SurfaceGridParams
     scope = Scope.NEIGHBOURHOOD

@@ -16,6 +16,7 @@ from cloudprep.kernels.height_error import (
 )
 from cloudprep.model.bounds import Bounds
 from cloudprep.model.classes import ClassCode
+from cloudprep.model.figures import Figure
 from cloudprep.model.grid import Canvas, Drawing, Window
 from cloudprep.stages.base import ClassCodes, Scope, Solution, Stage, StageParams, cells_of_block, parameter
 from cloudprep.stages.surface._error_tiles import (
@@ -144,6 +145,15 @@ class TerrainError(Stage):
     """
 
     name = "terrain_error"
+    reports = (
+        Figure("terrain_error.vertical", "m", "vertical error of points that was used"),
+        Figure("terrain_error.horizontal", "m", "horizontal error of points that was used"),
+        Figure("terrain_error.systematic", "m", "systematic error that was used"),
+        Figure("terrain_error.unknown_share", "", "share of heights without a standard error"),
+        Figure("terrain_error.median", "m", "median standard error of heights"),
+        Figure("terrain_error.percentile_95", "m", "standard error that 95 % of heights don't exceed"),
+        Figure("terrain_error.even_ground", "m", "roughness of even ground"),
+    )
     kind = "surface"
     Params = TerrainErrorParams
     scope = Scope.CLOUD

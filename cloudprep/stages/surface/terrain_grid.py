@@ -12,6 +12,7 @@ from cloudprep.kernels.tin_bins import binned, usable
 from cloudprep.kernels.tin_hulls import NO_HULLS, hulls_of, joined
 from cloudprep.kernels.tin_points import frame_of
 from cloudprep.model.classes import ClassCode
+from cloudprep.model.figures import Figure
 from cloudprep.model.grid import Canvas, Drawing
 from cloudprep.model.mapped import let_go
 from cloudprep.stages.base import (
@@ -167,6 +168,15 @@ class TerrainGrid(Stage):
     """
 
     name = "terrain_grid"
+    reports = (
+        Figure("terrain.cell", "m", "cell of the terrain grid"),
+        Figure("terrain.cells", "", "cells of the terrain grid"),
+        Figure("terrain.ground_points", "", "ground points that the terrain grid is made of"),
+        Figure("terrain.empty_share", "", "share of cells without a height"),
+        Figure("terrain.measured_share", "", "share of cells with a ground point in them"),
+        Figure("terrain.interpolated_share", "", "share of cells between ground points"),
+        Figure("terrain.filled_share", "", "share of cells filled from around"),
+    )
     kind = "surface"
     Params = TerrainGridParams
     scope = Scope.CLOUD

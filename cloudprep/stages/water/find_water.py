@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 
 from cloudprep.model.classes import NOISE_CODES
+from cloudprep.model.figures import Figure
 from cloudprep.model.layer import Layer
 from cloudprep.stages.base import Scope, SiteBytes, Solution, Stage, StageParams, Summary, parameter
 from cloudprep.stages.water._candidates import Candidate, examined, groups, outline, seen_area, wet_cells
@@ -106,6 +107,10 @@ class FindWater(Stage):
     """
 
     name = "find_water"
+    reports = (
+        Figure("water.proposals", "", "areas that may be water"),
+        Figure("water.proposed_area", "m2", "area of these"),
+    )
     kind = "water"
     Params = FindWaterParams
     scope = Scope.CLOUD

@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 
 from cloudprep.kernels.flat_water import close_rims, raise_rims
+from cloudprep.model.figures import Figure
 from cloudprep.model.layer import Layer
 from cloudprep.stages.base import SiteBytes, Solution
 from cloudprep.stages.surface._cells import MOST_CELLS, derived_cell
@@ -70,6 +71,13 @@ class FlatWater(OnWater):
     """
 
     name = "flat_water"
+    reports = (
+        Figure("water.ponds", "", "areas of standing water"),
+        Figure("water.rivers", "", "areas of flowing water"),
+        Figure("water.cells", "", "cells that were set to a water level"),
+        Figure("water.raised_cells", "", "cells beside water that were raised to its level"),
+        Figure("water.most_raised", "m", "by how much at most"),
+    )
     Params = FlatWaterParams
     reads = ("dtm", "dtm_source")
     grids = ("dtm", "dtm_source")

@@ -8,6 +8,7 @@ import numpy as np
 
 from cloudprep.kernels.polygons import Edges, banded, features_at, nearest_edges
 from cloudprep.model.classes import ClassCode
+from cloudprep.model.figures import Figure
 from cloudprep.stages.base import ClassCodes, Delta, parameter
 from cloudprep.stages.water._banks import OnWater
 from cloudprep.stages.water._features import WaterParams
@@ -60,6 +61,10 @@ class WaterPoints(OnWater):
     """
 
     name = "water_points"
+    reports = (
+        Figure("water.points", "", "points of class 9"),
+        Figure("water.ignored_ground", "", "points of class 20"),
+    )
     Params = WaterPointsParams
     provides = ("classification",)
     references = (
