@@ -134,3 +134,13 @@ def test_the_worst_of_several_flights_is_told():
     assert offsets == pytest.approx([0.2, 0.3, 0.3], abs=0.005)
     assert result.figures["overlaps.offset"] == max(offsets)
     assert result.warnings[0].startswith("flight 3 lies 0.30 m below flight 2")
+
+
+def test_blocks_change_nothing_where_coordinates_lie_halfway_between_steps():
+    """Rounded to millimetres, half a millimetre goes one way or the other with its last bit."""
+    flights = joined(flight(), flight(1, 2, seed=2, rise=0.1))
+    for axis in "xy":
+        flights[axis] = np.floor(flights[axis] * 1000) / 1000 + 0.0005
+    whole = run_stage(FlightOverlaps(), flights).result
+    for edge in (7.3, 13.0, 31.0):
+        assert run_stage(FlightOverlaps(), flights, block_edge=edge).result == whole
