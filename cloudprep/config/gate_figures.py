@@ -36,7 +36,8 @@ def figure_problem(gate: Gate, stages: Sequence[type[Stage]]) -> str:
     known, all_known = figures_of(stages)
     figure = known.get(gate.figure)
     if figure is None:
-        if not all_known:
+        # An optional gate on a name that nobody gives would never be judged, and nobody would notice.
+        if not all_known and not gate.optional:
             return ""
         hint = did_you_mean(gate.figure, list(known))
         return f"no stage of this pipeline gives the figure '{gate.figure}'{hint}"

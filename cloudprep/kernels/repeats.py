@@ -61,12 +61,17 @@ def repeats(columns: Sequence[NDArray[np.int64]], group: NDArray[np.integer]) ->
     rows = order[alike]
     if len(rows) == 0:
         return Repeats(rows, rows)
-    rows = rows[np.lexsort((group[rows], *(values[rows] for values in columns)))]
-    new = np.zeros(len(rows), bool)
-    new[0] = True
-    for values in columns:
-        new[1:] |= values[rows[1:]] != values[rows[:-1]]
-    key = np.cumsum(new) - 1
+    key = np.cumsum(np.diff(sums[alike], prepend=sums[alike][:1] ^ np.uint64(1)) != 0) - 1
+    first = rows[np.searchsorted(key, key)]
+    if all(np.array_equal(values[rows], values[first]) for values in columns):
+        rows = rows[np.lexsort((group[rows], key))]
+    else:  # different keys with the same sum
+        rows = rows[np.lexsort((group[rows], *(values[rows] for values in columns)))]
+        new = np.zeros(len(rows), bool)
+        new[0] = True
+        for values in columns:
+            new[1:] |= values[rows[1:]] != values[rows[:-1]]
+        key = np.cumsum(new) - 1
     several = np.bincount(key)[key] > 1
     rows, key = rows[several], key[several]
     return Repeats(rows, np.cumsum(np.diff(key, prepend=-1) > 0) - 1)

@@ -114,3 +114,19 @@ def test_numbers_are_as_short_as_they_may_be() -> None:
     assert number_text(12_345_678.0) == "12345678"
     assert number_text(-0.0) == "-0"
     assert float(number_text(2 / 3, 0.666667)) == 2 / 3
+
+
+def test_an_optional_gate_judges_a_figure_that_is_there_and_no_other() -> None:
+    gate = Gate(figure="overlaps.offset", at_most=0.08, per="flight", optional=True)
+    alone, well, badly, rotten = judge(
+        [gate],
+        Judged({"points.count": 4.0}),
+        [
+            Judged({"points.count": 1.0}, "alone.laz"),
+            Judged({"overlaps.offset": 0.01}, "well.laz"),
+            Judged({"overlaps.offset": 0.2}, "badly.laz"),
+            Judged({"overlaps.offset": math.nan}, "rotten.laz"),
+        ],
+    )
+    assert [g.outcome for g in (alone, well, badly, rotten)] == ["not_judged", "passed", "failed", "failed"]
+    assert alone.reason == "there is no 'overlaps.offset' here, and the gate is optional"
