@@ -108,6 +108,14 @@ BoundaryFile = Annotated[
 ]
 DryRun = Annotated[bool, typer.Option("--dry-run", help="Show steps, memory and outputs, and touch nothing.")]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace a finished run in the folder.")]
+Report = Annotated[
+    bool,
+    typer.Option(
+        "--report/--no-report",
+        help="Whether to write OUT/report.html, the run as one page for people; a pipeline's 'output: {report: false}' "
+        "leaves it out, too.",
+    ),
+]
 AssumeCrs = Annotated[
     str | None,
     typer.Option(
@@ -133,6 +141,7 @@ def command(
     dry_run: DryRun = False,
     overwrite: Overwrite = False,
     assume_crs: AssumeCrs = None,
+    report: Report = True,
     as_json: AsJson = False,
     verbose: Verbose = 0,
     quiet: Quiet = 0,
@@ -163,6 +172,7 @@ def command(
         overwrite=overwrite,
         dry_run=dry_run,
         assume_crs=_checked(assume_crs),
+        report=report,
     )
     with shown_progress(verbose, quiet) as progress:
         for warning in request.pipeline.warnings:
