@@ -112,8 +112,8 @@ Report = Annotated[
     bool,
     typer.Option(
         "--report/--no-report",
-        help="Whether to write OUT/report.html, the run as one page for people; a pipeline's 'output: {report: false}' "
-        "leaves it out, too.",
+        help="Write OUT/report.html, the run as one page for people, or don't; a pipeline's "
+        "'output: {report: false}' leaves it out, too.",
     ),
 ]
 AssumeCrs = Annotated[

@@ -5,8 +5,6 @@ from __future__ import annotations
 import logging
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from cloudprep.engine.closing import output_record
 from cloudprep.io.atomic import sha256_of, whole_file
 
@@ -14,6 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
     from pathlib import Path
 
+    import numpy as np
     from numpy.typing import NDArray
 
     from cloudprep.engine.area import Region

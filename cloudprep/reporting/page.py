@@ -121,8 +121,8 @@ def page(study: Study, record: Mapping[str, Any], name: str) -> str:
     study : Study
         What was seen of the points.
     record : mapping
-        The run record as plain values. What it says of time and memory isn't shown, its date aside, so that the
-        page depends on points and parameters only.
+        The run record as plain values. What it says of time and memory isn't shown, its date aside, so
+        that the page depends on points and parameters only.
     name : str
         What people call the run.
 
@@ -151,11 +151,12 @@ def page(study: Study, record: Mapping[str, Any], name: str) -> str:
         ),
         el(
             "footer",
-            f"Made by cloudprep {record.get('versions', {}).get('cloudprep', '')}. Everything is in this file.",
+            f"Made by cloudprep {record.get('versions', {}).get('cloudprep', '')}. Everything is in "
+            "this file.",
         ),
     )
     own = (files("cloudprep.reporting") / "report.css").read_text("utf-8")
-    style = "\n".join((own, view_style, styles.css()))
+    style = f"{own}\n{view_style}\n{styles.css()}"
     return _document(f"{name}: report", body, style, scripts)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy import ndimage
@@ -69,8 +69,8 @@ class ProfileLine:
 def interest(gathered: Gathered) -> NDArray[np.float64]:
     """Return what there is to see in every cell, shape (4, rows, columns), 0 to 1 each.
 
-    Noise; something that stands more than two metres above the ground; another class seen from above than in a
-    cell beside; a step of the ground of a metre or more (less in proportion) to the next cell.
+    Noise; something that stands more than two metres above the ground; another class seen from above than
+    in a cell beside; a step of the ground of a metre or more (less in proportion) to the next cell.
     """
     cells = gathered.cells
     terrain = gathered.terrain
@@ -88,7 +88,7 @@ def interest(gathered: Gathered) -> NDArray[np.float64]:
     return found
 
 
-def _neighbours(values: NDArray[np.generic], axis: int) -> tuple[NDArray[np.generic], NDArray[np.generic]]:
+def _neighbours(values: NDArray[Any], axis: int) -> tuple[NDArray[Any], NDArray[Any]]:
     return (values[:-1], values[1:]) if axis == 0 else (values[:, :-1], values[:, 1:])
 
 
@@ -100,9 +100,9 @@ def most_interesting_line(gathered: Gathered) -> ProfileLine | None:
     """Return the straight line along an axis with most to see; None without points.
 
     Of all lines of 150 m (or as long as the site, where it is smaller) that run east or north, it is the one
-    with the largest sum, over the four kinds of :func:`interest`, of the square root of the share of its cells
-    that have it; noise counts twice, changes and steps half. The root makes a little of everything count for
-    more than much of one thing. Of equal ones it is the first from the south-west.
+    with the largest sum, over the four kinds of :func:`interest`, of the square root of the share of its
+    cells that have it; noise counts twice, changes and steps half. The root makes a little of everything
+    count for more than much of one thing. Of equal ones it is the first from the south-west.
     """
     if not gathered.seen.any() and not (gathered.cells.noise > 0).any():
         return None

@@ -70,7 +70,7 @@ def ranked(found: Sequence[Finding], points: Sequence[Columns], subject: Subject
 
 
 def _spread(found: Sequence[Finding], subject: Subject, most: int, of_one_rule: int) -> list[Finding]:
-    """Return places by weight; what lies close to one of more weight is told there, and no rule fills the list."""
+    """Return places by weight; what lies close to a weightier one is told there; no rule fills the list."""
     bounds = subject.gathered.place.bounds
     least = min(max(8.0, 0.03 * math.hypot(bounds.width, bounds.height)), 60.0)
     taken: list[Finding] = []

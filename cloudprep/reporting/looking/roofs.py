@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 KEY = "roofs"
 TITLE = "Ground that may be a roof"
 RULE = (
-    "patches of ground points from 12 to 6,000 m² that stand two metres or more above the ground around (what an "
+    "patches of ground points from 12 to 6,000 m² that stand two metres or more above the ground around "
+    "(what an "
     "opening by 40 m leaves), with a sharp step down nearly all around"
 )
 _RAISED = 2.0
@@ -46,7 +47,7 @@ def find(subject: Subject) -> Iterator[Finding]:
     size = 2 * max(1, round(_OPENING / cell / 2)) + 1
     if size > min(ground.shape):
         size = max(3, 2 * (min(ground.shape) // 2) - 1)
-    above = everywhere - ndimage.grey_opening(everywhere, size=size)
+    above = everywhere - ndimage.grey_opening(everywhere, size=(size, size))
     raised = (cells.ground > 0) & (above > _RAISED)
     step = max(_STEP, _STEEPEST * 2.0 * cell)
     has_ground = cells.ground > 0
@@ -65,7 +66,8 @@ def find(subject: Subject) -> Iterator[Finding]:
         yield Finding(
             KEY,
             TITLE,
-            f"{whole(area)} m² labelled ground stand {plain(height / unit, 2)} {name} above the ground around, with a "
+            f"{whole(area)} m² labelled ground stand {plain(height / unit, 2)} {name} above the ground "
+            "around, with a "
             f"sharp step down along {whole(100 * sharp)} % of the edge.",
             patch.x,
             patch.y,

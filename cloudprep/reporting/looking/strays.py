@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 KEY = "strays"
 TITLE = "Noise that may have been kept"
 RULE = (
-    "a few points that aren't labelled noise, with three metres or more of empty air below them in their cell and "
+    "a few points that aren't labelled noise, with three metres or more of empty air below them in "
+    "their cell and "
     "the cells around; or points a metre or more below everything in all cells around"
 )
 _GAP = 3
@@ -52,7 +53,8 @@ def _in_the_air(subject: Subject) -> Iterator[Finding]:
     if subject.grounded:
         with np.errstate(invalid="ignore"):
             alone &= ~(cells.high - gathered.terrain < _GAP)
-    # Its shadow, in cells beside whose own highest point lies lower, isn't seen as alone: one group a cluster.
+    # Its shadow, in cells beside whose own highest point lies lower, isn't seen as alone: one group a
+    # cluster.
     for patch in patches(alone, gathered, most=_MOST_CELLS):
         top = float(cells.high[patch.at].max())
         base = gathered.terrain[patch.rows[0], patch.columns[0]]
@@ -117,7 +119,8 @@ def _below(subject: Subject) -> Iterator[Finding]:
         yield Finding(
             KEY + "_low",
             "Points below everything around",
-            f"The lowest point here lies {plain(depth / unit, 2)} {name} below all points within two cells around; it "
+            f"The lowest point here lies {plain(depth / unit, 2)} {name} below all points within two "
+            "cells around; it "
             f"is {what}.",
             patch.x,
             patch.y,

@@ -25,11 +25,14 @@ def profile_section(
     (x0, y0), (x1, y1) = line.ends
     exaggeration = (line.length / max(pictures.high - pictures.low, 1e-9)) * (300 / 1000)
     words = (
-        f"Of all lines of {plain(line.length)} m that run from west to east or from south to north, this is the one with "
-        "most to see: a mixture of noise (which counts twice), of things that stand more than two metres above the "
+        f"Of all lines of {plain(line.length)} m that run from west to east or from south to north, "
+        "this is the one with "
+        "most to see: a mixture of noise (which counts twice), of things that stand more than two "
+        "metres above the "
         "ground, of changes of class and of steps of the ground (which count half). It runs from "
         f"{place.east(x0):,.1f} east, {place.north(y0):,.1f} north to {place.east(x1):,.1f} east, "
-        f"{place.north(y1):,.1f} north ({place.plan_unit}), is {plain(line.width)} m wide and lies on the relief map. "
+        f"{place.north(y1):,.1f} north ({place.plan_unit}), is {plain(line.width)} m wide and lies on "
+        "the relief map. "
     )
     if exaggeration > 1.15:
         words += f"Heights are drawn {plain(exaggeration, 2)} times as large as lengths."
