@@ -92,7 +92,7 @@ class Gathered:
     @cached_property
     def seen(self) -> NDArray[np.bool_]:
         """Cells with points that aren't noise."""
-        return self.cells.count > 0
+        return self.cells.points > 0
 
     @cached_property
     def inside(self) -> NDArray[np.bool_]:

@@ -115,9 +115,9 @@ def shaded_classes(
         np.int64
     )
     kind = kind_of_codes()[cells.high_code[rows, columns]].astype(np.int64)
-    only_noise = (cells.count[rows, columns] == 0) & (cells.noise[rows, columns] > 0)
+    only_noise = (cells.points[rows, columns] == 0) & (cells.noise[rows, columns] > 0)
     kind = np.where(only_noise, NOISE, kind)
-    seen = (cells.count[rows, columns] > 0) | only_noise
+    seen = (cells.points[rows, columns] > 0) | only_noise
     indices = np.where(
         seen, 1 + kind * _CLASS_SHADES + np.where(only_noise, _CLASS_SHADES - 1, step), 0
     ).astype(np.uint8)
@@ -159,7 +159,7 @@ def density_breaks(values: NDArray[np.float64], classes: int) -> list[float]:
 def density_map(subject: Subject) -> Map:
     """Return how many points lie on a square metre."""
     gathered = subject.gathered
-    density = gathered.cells.count / gathered.cell**2
+    density = gathered.cells.points / gathered.cell**2
     breaks = density_breaks(density[gathered.seen], len(DENSITY_RAMP))
     colours = ramp(DENSITY_RAMP, len(breaks) + 1)
     steps = np.where(gathered.seen, np.searchsorted(breaks, density, side="right") + 1, 0).astype(np.uint8)

@@ -103,7 +103,7 @@ def study(source: PointSource, place: Place, record: Mapping[str, Any], folder: 
     line = most_interesting_line(gathered)
     found = candidates(subject)
     # One more look at the points: around each place, and along the profile.
-    boxes = [_around(f) for f in found]
+    boxes = [around(f) for f in found]
     looked = source.within([*boxes, *([line.strip] if line is not None else [])])
     near = looked[: len(found)]
     points_of = {(f.rule, f.x, f.y): p for f, p in zip(found, near, strict=True)}
@@ -160,7 +160,7 @@ def page(study: Study, record: Mapping[str, Any], name: str) -> str:
     return _document(f"{name}: report", body, style, scripts)
 
 
-def _around(finding: Finding) -> Bounds:
+def around(finding: Finding) -> Bounds:
     """Return what is looked at again around a place, local m."""
     box = view_box(finding)
     half = LOOKED_AROUND if finding.rule == "strays" else 0.0

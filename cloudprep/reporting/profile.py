@@ -25,7 +25,7 @@ _TALL = 2.0
 _STEP = 1.0
 # Of noise, of what is tall, of changes of class, of steps.
 _WEIGHTS = (2.0, 1.0, 0.5, 0.5)
-_WIDE, _HIGH = 1000, 300
+WIDE, HIGH = 1000, 360
 _BEFORE = "#3c5468"
 
 
@@ -74,7 +74,7 @@ def interest(gathered: Gathered) -> NDArray[np.float64]:
     """
     cells = gathered.cells
     terrain = gathered.terrain
-    found = np.zeros((4, *cells.count.shape))
+    found = np.zeros((4, *cells.points.shape))
     found[0] = cells.noise > 0
     with np.errstate(invalid="ignore"):
         found[1] = np.nan_to_num(cells.high - terrain, nan=0.0) > _TALL
@@ -181,8 +181,8 @@ def profile_pictures(line: ProfileLine, points: Columns) -> ProfilePictures | No
     beyond = int(np.count_nonzero((z < low) | (z > high)))
     place = along / max(line.length, 1e-9), (z - low) / (high - low)
     radius = 1 if len(z) > 4000 else 2
-    before = dots(*place, np.zeros(len(z), np.int64), _WIDE, _HIGH, radius)
-    after = dots(place[0][shown], place[1][shown], kinds[shown], _WIDE, _HIGH, radius)
+    before = dots(*place, np.zeros(len(z), np.int64), WIDE, HIGH, radius)
+    after = dots(place[0][shown], place[1][shown], kinds[shown], WIDE, HIGH, radius)
     colours = np.array([(255, 255, 255), rgb_of(_BEFORE)], np.uint8)
     return ProfilePictures(
         palette_png(before, colours),

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 MOST = 10
 # So many are looked at again with their points, of which the best are shown.
-_LOOKED_AT = 16
+_LOOKED_AT, _LOOKED_AT_OF_ONE_RULE = 40, 24
 _OF_ONE_RULE = 4
 # What weighs less isn't worth anybody's way there.
 _LEAST_WEIGHT = 0.35
@@ -43,7 +43,7 @@ _FINDERS: tuple[Callable[[Subject], Iterator[Finding]], ...] = (
 def candidates(subject: Subject) -> list[Finding]:
     """Return the places that cells tell, those of most weight first, some more than will be shown."""
     found = [finding for find in _FINDERS for finding in find(subject)]
-    return _spread(found, subject, _LOOKED_AT, 2 * _OF_ONE_RULE)
+    return _spread(found, subject, _LOOKED_AT, _LOOKED_AT_OF_ONE_RULE)
 
 
 def ranked(found: Sequence[Finding], points: Sequence[Columns], subject: Subject) -> list[Finding]:
