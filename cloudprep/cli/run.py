@@ -116,6 +116,14 @@ Resume = Annotated[
         "or again if inputs, pipeline, version or results have changed.",
     ),
 ]
+Report = Annotated[
+    bool,
+    typer.Option(
+        "--report/--no-report",
+        help="Write OUT/report.html, the run as one page for people, or don't; a pipeline's "
+        "'output: {report: false}' leaves it out, too.",
+    ),
+]
 AssumeCrs = Annotated[
     str | None,
     typer.Option(
@@ -142,6 +150,7 @@ def command(
     overwrite: Overwrite = False,
     resume: Resume = False,
     assume_crs: AssumeCrs = None,
+    report: Report = True,
     as_json: AsJson = False,
     verbose: Verbose = 0,
     quiet: Quiet = 0,
@@ -175,6 +184,7 @@ def command(
         resume=resume,
         dry_run=dry_run,
         assume_crs=checked_assumption(assume_crs),
+        report=report,
     )
     with shown_progress(verbose, quiet) as progress:
         for warning in request.pipeline.warnings:

@@ -118,6 +118,10 @@ class OutputOptions(_Section):
     tile_index: bool = Field(
         default=False, description="write terrain/index.gpkg: footprints of all rasters and clouds"
     )
+    report: bool = Field(
+        default=True,
+        description="write report.html: one page that shows the run to people and needs nothing else",
+    )
     stac_item: bool = Field(
         default=False, description="write item.json: a STAC item of the run for catalogues"
     )

@@ -52,6 +52,8 @@ class RunRequest:
         Cell size of all rasters whose stage names none itself, m; by default what the pipeline says.
     boundary : Path, optional
         Polygons of the area to deliver; by default what the pipeline says.
+    report : bool
+        False: no report, whatever the pipeline says.
     """
 
     pipeline: Pipeline
@@ -70,6 +72,7 @@ class RunRequest:
     scheduler: str | None = None
     cell: float | None = None
     boundary: Path | None = None
+    report: bool = True
 
 
 @dataclass(frozen=True)

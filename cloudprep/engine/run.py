@@ -64,6 +64,7 @@ from cloudprep.engine.record import (
     write_record,
 )
 from cloudprep.engine.reference import Assumptions, settle, site_reference
+from cloudprep.engine.reporting import Reporting
 from cloudprep.engine.request import RunOutcome, RunRequest
 from cloudprep.engine.scratch import ScratchFolder, bytes_in
 from cloudprep.engine.smaller_blocks import with_smaller_blocks
@@ -164,6 +165,8 @@ class _Run:
         self.peak_elsewhere = 0
         self.boundary = _boundary(request)
         self.area: Area | None = None
+        wanted = request.report and request.pipeline.output.report
+        self.reporting = Reporting(self.folder.root, self._name, wanted, self._warn)
 
     # -- the steps -------------------------------------------------------------------------------------------
 
@@ -267,6 +270,7 @@ class _Run:
             self.blocks, self.scratch = len(store.blocks), max(self.scratch, store.scratch_bytes)
             self.peak_elsewhere = self.executor.peak_elsewhere()
             outputs = self._deliver_all(store, site, products, behind)
+            self._study(store, site, stage_records, outputs)
         return self._finish(site, crs, stage_records, outputs)
 
     def _lock(self) -> None:
@@ -678,6 +682,31 @@ class _Run:
         """Return the units of the clouds: the flights of a run share them."""
         return next(i.settled.units for i in self.inputs if i.settled)
 
+    def _study(
+        self, store: Store, site: SiteFacts, stages: list[StageRecord], outputs: list[OutputRecord]
+    ) -> None:
+        """Let the report see the points before they are gone."""
+        cut = self.area is not None and self.boundary is not None and self.boundary.clouds == "cut"
+        cells = [s.parameters.get("cell") for s in stages if s.stage == "terrain_grid"]
+
+        def record() -> dict[str, Any]:
+            return {
+                "outputs": [o.model_dump(mode="json") for o in outputs],
+                "inputs": [i.record().model_dump(mode="json") for i in self.inputs],
+                "pipeline": self.request.pipeline.as_dict(),
+            }
+
+        self.reporting.study(
+            store,
+            site,
+            self._units(),
+            self.codes,
+            region=self.area.inner if self.area is not None and cut else None,
+            flights=len([i for i in self.inputs if i.loaded]),
+            cell=next((c for c in cells if c), self.cell),
+            record=record,
+        )
+
     # -- the end ---------------------------------------------------------------------------------------------
 
     def _finish(
@@ -738,6 +767,9 @@ class _Run:
             extra_dimensions=extra_dimension_records(self.stages) if outputs and self.targets else [],
             gates=list(judgement.gates),
         )
+        if report := self.reporting.write(record):
+            record = record.model_copy(update={"outputs": [*record.outputs, *report]})
+        record = record.model_copy(update={"warnings": self.warnings})
         write_record(record, self.folder.root)
         self.folder.finished()
         return RunOutcome(

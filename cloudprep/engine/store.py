@@ -117,6 +117,9 @@ class Store(Protocol):
     def around(self, block: Block, names: Sequence[str], reach: float) -> Surrounded:
         """Return a block's points and those within reach (m) of it."""
 
+    def flights_of(self, block: Block) -> NDArray[np.uint16]:
+        """Return the number of the flight of each of a block's own points, in the order of :meth:`around`."""
+
     def within(self, bounds: Bounds, names: Sequence[str]) -> Points:
         """Return all usable points within half-open bounds."""
 

@@ -111,6 +111,7 @@ class MemoryStore:
         self.blocks: list[Block] = []
         self._held: _Held | None = None
         self._place: NDArray[np.integer[Any]] | None = None
+        self._flight: NDArray[np.uint16] | None = None
         self._put: dict[str, NDArray[Any]] = {}
         self._lock = threading.Lock()
 
@@ -236,6 +237,15 @@ class MemoryStore:
         core = np.zeros(count, bool)
         core[: block.count] = True
         return Surrounded(Points(columns), core, buffered)
+
+    def flights_of(self, block: Block) -> NDArray[np.uint16]:
+        """Return the number of the flight of each of a block's own points."""
+        if self._flight is None:
+            numbers = np.zeros(len(self), np.uint16)
+            for number, rows in enumerate(self.flights):
+                numbers[rows if self._place is None else self._place[rows]] = number
+            self._flight = numbers
+        return self._flight[self._leaves.places_of(block.index)]
 
     def within(self, bounds: Bounds, names: Sequence[str]) -> Points:
         """Return all usable points within half-open bounds."""

@@ -228,6 +228,11 @@ class SpilledStore:
         core[: block.count] = True
         return Surrounded(Points(columns), core, buffered)
 
+    def flights_of(self, block: Block) -> NDArray[np.uint16]:
+        """Return the number of the flight of each of a block's own points."""
+        own = self.index.of(self.groups[block.index])
+        return np.repeat(own.flight, own.stop - own.start).astype(np.uint16)
+
     def within(self, bounds: Bounds, names: Sequence[str]) -> Points:
         """Return all usable points within half-open bounds."""
         ranges = self.index.of(self._touching(bounds))

@@ -28,7 +28,7 @@ class Cells(NamedTuple):
 
     Parameters
     ----------
-    count, ground, noise : ndarray of int32, shape (rows, columns)
+    points, ground, noise : ndarray of int32, shape (rows, columns)
         Points that aren't noise, ground points among them, noise points.
     low, high : ndarray of float32, shape (rows, columns)
         Lowest and highest point, m; NaN without points.
@@ -50,7 +50,7 @@ class Cells(NamedTuple):
         Sums of their heights as in ``ground_sum``.
     """
 
-    count: NDArray[np.int32]
+    points: NDArray[np.int32]
     ground: NDArray[np.int32]
     noise: NDArray[np.int32]
     low: NDArray[np.float32]
@@ -125,7 +125,7 @@ def empty_counts() -> Counts:
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _add_to_line(cells: Cells, r: int, c: int, line: int, height: int) -> None:
+def _add_to_line(cells: Cells, r: int, c: int, line: np.int64, height: np.int64) -> None:
     """Add a ground point to its line's sums; lines after the two smallest of a cell are let go."""
     for k in range(2):
         if cells.line[r, c, k] == line:
@@ -158,7 +158,7 @@ def _add_points(
     cells: Cells,
     counts: Counts,
 ) -> None:
-    rows, columns = cells.count.shape
+    rows, columns = cells.points.shape
     with_sure, with_intensity, with_line = len(sure) > 0, len(intensity) > 0, len(line) > 0
     left, bottom, cell = place
     for i in range(len(x)):
@@ -180,7 +180,7 @@ def _add_points(
         if noise:
             cells.noise[r, c] += 1
             continue
-        cells.count[r, c] += 1
+        cells.points[r, c] += 1
         height = np.float32(z[i])
         if not cells.low[r, c] <= height:  # also where the cell is still empty: NaN compares false
             cells.low[r, c] = height

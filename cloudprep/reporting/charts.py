@@ -129,7 +129,8 @@ def _f(value: float) -> str:
 
 def _merged(counts: NDArray[np.int64], bins: int) -> NDArray[np.float64]:
     """Return fewer bins: each the sum of several that follow each other; the number must divide."""
-    return counts.reshape(*counts.shape[:-1], bins, -1).sum(axis=-1).astype(np.float64)
+    merged = counts.reshape(*counts.shape[:-1], bins, -1).sum(axis=-1)
+    return np.asarray(merged, np.float64)
 
 
 def height_chart(subject: Subject) -> Chart:
@@ -183,7 +184,8 @@ def confidence_chart(subject: Subject) -> Chart | None:
             "Points by how sure the ground stage is of their label",
         ),
         _legend(series),
-        f"Of {many(judged, 'point')} that the ground stage judged, {percent(unsure / judged)} are no more than 70 % "
+        f"Of {many(judged, 'point')} that the ground stage judged, {percent(unsure / judged)} are no "
+        "more than 70 % "
         "sure.",
     )
 

@@ -83,7 +83,8 @@ def kind_of_codes() -> NDArray[np.uint8]:
 
 def code_colours() -> NDArray[np.uint8]:
     """Return the colour of every class code, shape (256, 3)."""
-    return np.array([kind.rgb for kind in KINDS], np.uint8)[kind_of_codes()]
+    colours: NDArray[np.uint8] = np.array([kind.rgb for kind in KINDS], np.uint8)[kind_of_codes()]
+    return colours
 
 
 def ramp(colours: tuple[str, ...], steps: int) -> NDArray[np.uint8]:

@@ -100,10 +100,9 @@ class DeliveredClouds:
         place = self._place
         unit = place.vertical_unit if axis == 2 else place.horizontal_unit
         zero = place.origin[axis] if axis < 2 else 0.0
-        metres: NDArray[np.float64] = raw * (flight.scales[axis] * unit) + (
-            flight.offsets[axis] * unit - zero
+        return np.asarray(
+            raw * (flight.scales[axis] * unit) + (flight.offsets[axis] * unit - zero), np.float64
         )
-        return metres
 
     def within(self, boxes: Sequence[Bounds]) -> list[Columns]:
         """Return the points in each of some rectangles; the clouds are read once more for that."""

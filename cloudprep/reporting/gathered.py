@@ -28,7 +28,8 @@ if TYPE_CHECKING:
 
 # Sums of heights are whole tenths of a millimetre.
 _STEP = 1e-4
-# Ground is taken to reach so far beyond the cells that have some, m; heights above it are unknown farther away.
+# Ground is taken to reach so far beyond the cells that have some, m; heights above it are unknown
+# farther away.
 _GROUND_REACHES = 30.0
 _LINES_OF_A_FLIGHT = 1 << 16
 _SAMPLED = ("x", "y", "z", "classification", "flight")
@@ -91,7 +92,7 @@ class Gathered:
     @cached_property
     def seen(self) -> NDArray[np.bool_]:
         """Cells with points that aren't noise."""
-        return self.cells.count > 0
+        return self.cells.points > 0
 
     @cached_property
     def inside(self) -> NDArray[np.bool_]:
@@ -111,7 +112,7 @@ def mean_ground(cells: Cells, zero: float) -> NDArray[np.float64]:
 
 
 def closed(mask: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
-    """Return a mask with gaps up to twice the reach (cells) wide closed, by distances: any reach costs the same."""
+    """Return a mask with gaps up to twice the reach (cells) wide closed; any reach costs the same."""
     padded = np.pad(mask, reach + 1)
     grown = ndimage.distance_transform_edt(~padded) <= reach
     shrunk = ndimage.distance_transform_edt(grown) > reach
@@ -165,7 +166,7 @@ def gather(source: PointSource, place: Place, most: int = MOST_POINTS) -> Gather
             intensity=piece.get("intensity"),
             line=_line_of(piece),
         )
-        rows, hashes = chosen_points(*(piece[n] for n in ("x", "y", "z", "classification")), shares)
+        rows, hashes = chosen_points(piece["x"], piece["y"], piece["z"], piece["classification"], shares)
         taken = {name: piece[name][rows] for name in _SAMPLED if name in piece}
         kept.append({**taken, "hash": hashes})
     sample = _sample(kept, place, cells, window, int(counts.codes.sum()))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -114,9 +115,9 @@ def shaded_classes(
         np.int64
     )
     kind = kind_of_codes()[cells.high_code[rows, columns]].astype(np.int64)
-    only_noise = (cells.count[rows, columns] == 0) & (cells.noise[rows, columns] > 0)
+    only_noise = (cells.points[rows, columns] == 0) & (cells.noise[rows, columns] > 0)
     kind = np.where(only_noise, NOISE, kind)
-    seen = (cells.count[rows, columns] > 0) | only_noise
+    seen = (cells.points[rows, columns] > 0) | only_noise
     indices = np.where(
         seen, 1 + kind * _CLASS_SHADES + np.where(only_noise, _CLASS_SHADES - 1, step), 0
     ).astype(np.uint8)
@@ -135,7 +136,8 @@ def class_map(subject: Subject) -> Map:
         "Map of the class of the highest point in every cell, seen from above",
         palette_png(indices, colours),
         tuple((KINDS[k].colour, KINDS[k].name) for k in used.tolist()),
-        "The class of the highest point of each cell, noise left aside where there is any other point: what is "
+        "The class of the highest point of each cell, noise left aside where there is any other point: "
+        "what is "
         "seen from above, shaded by light from the north-west.",
     )
 
@@ -157,7 +159,7 @@ def density_breaks(values: NDArray[np.float64], classes: int) -> list[float]:
 def density_map(subject: Subject) -> Map:
     """Return how many points lie on a square metre."""
     gathered = subject.gathered
-    density = gathered.cells.count / gathered.cell**2
+    density = gathered.cells.points / gathered.cell**2
     breaks = density_breaks(density[gathered.seen], len(DENSITY_RAMP))
     colours = ramp(DENSITY_RAMP, len(breaks) + 1)
     steps = np.where(gathered.seen, np.searchsorted(breaks, density, side="right") + 1, 0).astype(np.uint8)
@@ -190,7 +192,8 @@ def gap_map(subject: Subject) -> Map:
         "Map of cells without any point, and of cells without ground points",
         palette_png(state, np.array([(255, 255, 255), *map(rgb_of, colours)], np.uint8)),
         legend,
-        f"Shares of the site's cells of {plain(gathered.cell)} m; smaller gaps don't show. What the points enclose "
+        f"Shares of the site's cells of {plain(gathered.cell)} m; smaller gaps don't show. What the "
+        "points enclose "
         "belongs to the site, and gaps at its edge up to 20 m wide.",
     )
 
@@ -210,7 +213,8 @@ def noise_map(subject: Subject) -> Map:
     share = percent(gathered.noise / max(gathered.total, 1))
     left = " They are left out of the delivered clouds." if subject.drops_noise else ""
     note = (
-        f"{many(gathered.noise, 'point')} ({share}) are noise.{left} Cells are drawn {2 * wide + 1} times as wide as "
+        f"{many(gathered.noise, 'point')} ({share}) are noise.{left} Cells are drawn {2 * wide + 1} "
+        "times as wide as "
         "they are."
     )
     if gathered.noise == 0:
@@ -248,7 +252,8 @@ def trust_map(subject: Subject) -> Map | None:
         "Map of how sure the ground stage is of its ground points",
         palette_png(state, np.concatenate([_NOTHING, [rgb_of(_PALE)], colours]).astype(np.uint8)),
         (*legend, (_PALE, "no ground point")),
-        "Mean of ground_confidence over the ground points of each cell: how sure the ground stage is of their label.",
+        "Mean of ground_confidence over the ground points of each cell: how sure the ground stage is of "
+        "their label.",
     )
 
 
@@ -276,7 +281,8 @@ def error_map(subject: Subject) -> Map | None:
         "Map of the standard error of the terrain model's heights",
         palette_png(state, np.concatenate([_NOTHING, colours])),
         legend,
-        "Standard error of the model's heights: about two thirds of the true heights lie this near, as far as the "
+        "Standard error of the model's heights: about two thirds of the true heights lie this near, as "
+        "far as the "
         "points can tell.",
     )
 
@@ -287,7 +293,7 @@ def _range_legend(
     if not breaks:
         return tuple((c, "all cells") for c in colours[:1])
     words = [f"{low} {plain(breaks[0])}{unit}"]
-    words += [f"{plain(a)} to {plain(b)}" for a, b in zip(breaks, breaks[1:], strict=False)]
+    words += [f"{plain(a)} to {plain(b)}" for a, b in itertools.pairwise(breaks)]
     words.append(f"{high} {plain(breaks[-1])}{unit}")
     return tuple(zip(colours, words, strict=True))
 

@@ -16,13 +16,13 @@ class Html(str):
 
 
 def text(value: object) -> Html:
-    """Return a value as text: nothing in it means anything to a browser.
+    r"""Return a value as text: nothing in it means anything to a browser.
 
-    Characters that aren't printable (line breaks and tabs aside) are spelled out, so that a file name can't turn
-    the direction of reading around or hide a part of itself.
+    Characters that aren't printable (line breaks and tabs aside) are spelled out, so that a file name
+    can't turn the direction of reading around or hide a part of itself.
 
-    >>> text("<b>&\\u202e")
-    '&lt;b&gt;&amp;\\\\u202e'
+    >>> text("<b>&\u202e")
+    '&lt;b&gt;&amp;\\u202e'
     """
     if isinstance(value, Html):
         return value
@@ -43,8 +43,8 @@ def el(name: str, /, *children: object, **attributes: object) -> Html:
     *children : object
         What stands in it: other elements, or texts, which are escaped. None is left out.
     **attributes : object
-        ``class_`` stands for ``class``, other underscores for hyphens; True is an attribute without a value, None
-        and False none at all.
+        ``class_`` stands for ``class``, other underscores for hyphens; True is an attribute without a
+        value, None and False none at all.
 
     Examples
     --------
@@ -69,7 +69,7 @@ def joined(*children: object) -> Html:
 
 
 class Styles:
-    """Rules for single elements, gathered for the page's one ``<style>``: nothing else is allowed to style."""
+    """Rules for single elements, gathered for the page's one ``<style>``: nothing else may style."""
 
     def __init__(self) -> None:
         self._names: dict[str, str] = {}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
@@ -31,10 +32,12 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
+    from cloudprep.reporting.gathered import Gathered
     from cloudprep.reporting.looking import Finding
-    from cloudprep.reporting.place import Place, PointSource
+    from cloudprep.reporting.maps import Map
+    from cloudprep.reporting.place import Columns, Place, PointSource
+    from cloudprep.reporting.profile import ProfileLine, ProfilePictures
 
-REPORT_NAME = "report.html"
 _SECTIONS = (
     ("result", "What was done"),
     ("look", "Look here first"),
@@ -49,8 +52,39 @@ _SECTIONS = (
 )
 
 
-def report_page(source: PointSource, place: Place, record: Mapping[str, Any], folder: Path, name: str) -> str:
-    """Return the report of a run as one page that needs nothing else.
+@dataclass(frozen=True)
+class Study:
+    """What the page shows of the points, which aren't needed any more.
+
+    Parameters
+    ----------
+    gathered : Gathered
+        Figures of cells, histograms, a sample.
+    rasters : Rasters
+        What was delivered.
+    maps : list of Map
+        All maps.
+    line : ProfileLine or None
+        Where the profile lies.
+    pictures : ProfilePictures or None
+        The profile.
+    found : list of Finding
+        Places to look at, by rank.
+    sides : list of columns
+        Points of the side view of each.
+    """
+
+    gathered: Gathered
+    rasters: Rasters
+    maps: list[Map]
+    line: ProfileLine | None
+    pictures: ProfilePictures | None
+    found: list[Finding]
+    sides: list[Columns]
+
+
+def study(source: PointSource, place: Place, record: Mapping[str, Any], folder: Path) -> Study:
+    """Go over the points of a run.
 
     Parameters
     ----------
@@ -59,10 +93,36 @@ def report_page(source: PointSource, place: Place, record: Mapping[str, Any], fo
     place : Place
         The site.
     record : mapping
-        The run record as plain values (what it says of time and memory isn't shown, its date aside, so that the
-        page depends on points and parameters only).
+        What is known of the run record by now: ``outputs``, ``inputs``, ``pipeline``.
     folder : Path
         Of the run: rasters are read from it.
+    """
+    gathered = gather(source, place)
+    rasters = Rasters(folder, record)
+    subject = Subject("", record, gathered, rasters)
+    line = most_interesting_line(gathered)
+    found = candidates(subject)
+    # One more look at the points: around each place, and along the profile.
+    boxes = [around(f) for f in found]
+    looked = source.within([*boxes, *([line.strip] if line is not None else [])])
+    near = looked[: len(found)]
+    points_of = {(f.rule, f.x, f.y): p for f, p in zip(found, near, strict=True)}
+    shown = ranked(found, near, subject)
+    sides = [picked(points_of[f.rule, f.x, f.y], view_box(f)) for f in shown]
+    pictures = profile_pictures(line, looked[-1]) if line is not None else None
+    return Study(gathered, rasters, all_maps(subject), line, pictures, shown, sides)
+
+
+def page(study: Study, record: Mapping[str, Any], name: str) -> str:
+    """Return the report of a run as one page that needs nothing else.
+
+    Parameters
+    ----------
+    study : Study
+        What was seen of the points.
+    record : mapping
+        The run record as plain values. What it says of time and memory isn't shown, its date aside, so
+        that the page depends on points and parameters only.
     name : str
         What people call the run.
 
@@ -71,30 +131,18 @@ def report_page(source: PointSource, place: Place, record: Mapping[str, Any], fo
     str
         HTML.
     """
-    gathered = gather(source, place)
-    subject = Subject(name, record, gathered, Rasters(folder, record))
-    line = most_interesting_line(gathered)
-    found = candidates(subject)
-    # One more look at the points: around each place, and along the profile.
-    boxes = [_around(f) for f in found]
-    looked = source.within([*boxes, *([line.strip] if line is not None else [])])
-    near = looked[: len(found)]
-    points_of = {(f.rule, f.x, f.y): p for f, p in zip(found, near, strict=True)}
-    shown = ranked(found, near, subject)
-    sides = [picked(points_of[f.rule, f.x, f.y], view_box(f)) for f in shown]
-    pictures = profile_pictures(line, looked[-1]) if line is not None else None
+    subject = Subject(name, record, study.gathered, study.rasters)
     styles = Styles()
-    scripts: tuple[str, ...] = ()
-    view, view_style, scripts = _view(subject, shown)
+    view, view_style, scripts = _view(subject, study.found)
     body = joined(
         _header(subject),
         el(
             "main",
             headline_section(subject),
-            look_first_section(subject, shown, sides),
-            map_section(subject, all_maps(subject), shown, line, styles),
+            look_first_section(subject, study.found, study.sides),
+            map_section(subject, study.maps, study.found, study.line, styles),
             histogram_section(subject, styles),
-            profile_section(subject, line, pictures, styles),
+            profile_section(subject, study.line, study.pictures, styles),
             section("view", "3D view", view),
             assumed_section(subject),
             inputs_section(subject),
@@ -103,15 +151,16 @@ def report_page(source: PointSource, place: Place, record: Mapping[str, Any], fo
         ),
         el(
             "footer",
-            f"Made by cloudprep {record.get('versions', {}).get('cloudprep', '')}. Everything is in this file.",
+            f"Made by cloudprep {record.get('versions', {}).get('cloudprep', '')}. Everything is in "
+            "this file.",
         ),
     )
     own = (files("cloudprep.reporting") / "report.css").read_text("utf-8")
-    style = "\n".join((own, view_style, styles.css()))
+    style = f"{own}\n{view_style}\n{styles.css()}"
     return _document(f"{name}: report", body, style, scripts)
 
 
-def _around(finding: Finding) -> Bounds:
+def around(finding: Finding) -> Bounds:
     """Return what is looked at again around a place, local m."""
     box = view_box(finding)
     half = LOOKED_AROUND if finding.rule == "strays" else 0.0

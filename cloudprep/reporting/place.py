@@ -96,7 +96,7 @@ class Place:
         return short_unit(self.horizontal_unit)
 
     def picture_window(self, most: int = MOST_CELLS) -> Window:
-        """Return the cells that pictures are drawn of: whole multiples of the rasters' cell where possible."""
+        """Return the cells of the pictures: whole multiples of the rasters' cell where possible."""
         longest = max(self.bounds.width, self.bounds.height)
         least = max(_SPACINGS * self.spacing, longest / most, 0.05)
         if self.cell:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy import ndimage
@@ -25,7 +25,7 @@ _TALL = 2.0
 _STEP = 1.0
 # Of noise, of what is tall, of changes of class, of steps.
 _WEIGHTS = (2.0, 1.0, 0.5, 0.5)
-_WIDE, _HIGH = 1000, 300
+WIDE, HIGH = 1000, 360
 _BEFORE = "#3c5468"
 
 
@@ -69,12 +69,12 @@ class ProfileLine:
 def interest(gathered: Gathered) -> NDArray[np.float64]:
     """Return what there is to see in every cell, shape (4, rows, columns), 0 to 1 each.
 
-    Noise; something that stands more than two metres above the ground; another class seen from above than in a
-    cell beside; a step of the ground of a metre or more (less in proportion) to the next cell.
+    Noise; something that stands more than two metres above the ground; another class seen from above than
+    in a cell beside; a step of the ground of a metre or more (less in proportion) to the next cell.
     """
     cells = gathered.cells
     terrain = gathered.terrain
-    found = np.zeros((4, *cells.count.shape))
+    found = np.zeros((4, *cells.points.shape))
     found[0] = cells.noise > 0
     with np.errstate(invalid="ignore"):
         found[1] = np.nan_to_num(cells.high - terrain, nan=0.0) > _TALL
@@ -88,7 +88,7 @@ def interest(gathered: Gathered) -> NDArray[np.float64]:
     return found
 
 
-def _neighbours(values: NDArray[np.generic], axis: int) -> tuple[NDArray[np.generic], NDArray[np.generic]]:
+def _neighbours(values: NDArray[Any], axis: int) -> tuple[NDArray[Any], NDArray[Any]]:
     return (values[:-1], values[1:]) if axis == 0 else (values[:, :-1], values[:, 1:])
 
 
@@ -100,9 +100,9 @@ def most_interesting_line(gathered: Gathered) -> ProfileLine | None:
     """Return the straight line along an axis with most to see; None without points.
 
     Of all lines of 150 m (or as long as the site, where it is smaller) that run east or north, it is the one
-    with the largest sum, over the four kinds of :func:`interest`, of the square root of the share of its cells
-    that have it; noise counts twice, changes and steps half. The root makes a little of everything count for
-    more than much of one thing. Of equal ones it is the first from the south-west.
+    with the largest sum, over the four kinds of :func:`interest`, of the square root of the share of its
+    cells that have it; noise counts twice, changes and steps half. The root makes a little of everything
+    count for more than much of one thing. Of equal ones it is the first from the south-west.
     """
     if not gathered.seen.any() and not (gathered.cells.noise > 0).any():
         return None
@@ -181,8 +181,8 @@ def profile_pictures(line: ProfileLine, points: Columns) -> ProfilePictures | No
     beyond = int(np.count_nonzero((z < low) | (z > high)))
     place = along / max(line.length, 1e-9), (z - low) / (high - low)
     radius = 1 if len(z) > 4000 else 2
-    before = dots(*place, np.zeros(len(z), np.int64), _WIDE, _HIGH, radius)
-    after = dots(place[0][shown], place[1][shown], kinds[shown], _WIDE, _HIGH, radius)
+    before = dots(*place, np.zeros(len(z), np.int64), WIDE, HIGH, radius)
+    after = dots(place[0][shown], place[1][shown], kinds[shown], WIDE, HIGH, radius)
     colours = np.array([(255, 255, 255), rgb_of(_BEFORE)], np.uint8)
     return ProfilePictures(
         palette_png(before, colours),

@@ -95,4 +95,6 @@ def shares_to_keep(counts: NDArray[np.int64], most: int = MOST_POINTS) -> NDArra
     kept = np.minimum(counts, least)
     even = (most - kept.sum()) / max(float((counts - kept).sum()), 1.0)
     kept += np.clip(even, 0.0, 1.0) * (counts - kept)
-    return np.divide(kept, counts, out=np.ones(256), where=counts > 0)
+    shares = np.ones(256)
+    np.divide(kept, counts, out=shares, where=counts > 0)
+    return shares

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from scipy import ndimage
@@ -132,8 +132,8 @@ def patches(
         )
 
 
-def blocks(values: NDArray[np.generic], factor: int) -> NDArray[np.generic]:
-    """Return cells as blocks, shape (rows of blocks, columns of blocks, cells of a block); 0 or NaN fills up."""
+def blocks(values: NDArray[Any], factor: int) -> NDArray[Any]:
+    """Return cells as blocks, shape (block rows, block columns, cells of a block); 0 or NaN fills up."""
     rows, columns = (-(-n // factor) * factor for n in values.shape)
     fill = np.nan if values.dtype.kind == "f" else 0
     padded = np.full((rows, columns), fill, values.dtype)

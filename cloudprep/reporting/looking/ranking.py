@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 MOST = 10
 # So many are looked at again with their points, of which the best are shown.
-_LOOKED_AT = 16
+_LOOKED_AT, _LOOKED_AT_OF_ONE_RULE = 40, 24
 _OF_ONE_RULE = 4
 # What weighs less isn't worth anybody's way there.
 _LEAST_WEIGHT = 0.35
@@ -43,7 +43,7 @@ _FINDERS: tuple[Callable[[Subject], Iterator[Finding]], ...] = (
 def candidates(subject: Subject) -> list[Finding]:
     """Return the places that cells tell, those of most weight first, some more than will be shown."""
     found = [finding for find in _FINDERS for finding in find(subject)]
-    return _spread(found, subject, _LOOKED_AT, 2 * _OF_ONE_RULE)
+    return _spread(found, subject, _LOOKED_AT, _LOOKED_AT_OF_ONE_RULE)
 
 
 def ranked(found: Sequence[Finding], points: Sequence[Columns], subject: Subject) -> list[Finding]:
@@ -70,7 +70,7 @@ def ranked(found: Sequence[Finding], points: Sequence[Columns], subject: Subject
 
 
 def _spread(found: Sequence[Finding], subject: Subject, most: int, of_one_rule: int) -> list[Finding]:
-    """Return places by weight; what lies close to one of more weight is told there, and no rule fills the list."""
+    """Return places by weight; what lies close to a weightier one is told there; no rule fills the list."""
     bounds = subject.gathered.place.bounds
     least = min(max(8.0, 0.03 * math.hypot(bounds.width, bounds.height)), 60.0)
     taken: list[Finding] = []

@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 KEY = "roofs"
 TITLE = "Ground that may be a roof"
 RULE = (
-    "patches of ground points from 12 to 6,000 m² that stand two metres or more above the ground around (what an "
+    "patches of ground points from 12 to 6,000 m² that stand two metres or more above the ground around "
+    "(what an "
     "opening by 40 m leaves), with a sharp step down nearly all around"
 )
 _RAISED = 2.0
@@ -32,7 +33,8 @@ _LEAST, _MOST = 12.0, 6000.0
 _STEP, _STEEPEST = 1.8, 1.2
 # Where no ground lies beside a patch, nothing tells whether its edge is sharp.
 _UNKNOWN = 0.5
-_SHARP = 0.55
+_LEVEL, _ROOF_GOES_ON = 1.0, 0.8
+_SHARP = 0.7
 
 
 def find(subject: Subject) -> Iterator[Finding]:
@@ -46,26 +48,26 @@ def find(subject: Subject) -> Iterator[Finding]:
     size = 2 * max(1, round(_OPENING / cell / 2)) + 1
     if size > min(ground.shape):
         size = max(3, 2 * (min(ground.shape) // 2) - 1)
-    above = everywhere - ndimage.grey_opening(everywhere, size=size)
+    above = everywhere - ndimage.grey_opening(everywhere, size=(size, size))
     raised = (cells.ground > 0) & (above > _RAISED)
     step = max(_STEP, _STEEPEST * 2.0 * cell)
-    has_ground = cells.ground > 0
     for patch in patches(
         raised, gathered, least=max(2, int(_LEAST / cell**2)), most=int(_MOST / cell**2) + 1
     ):
-        sharp = _sharp_share(patch, ground, has_ground, step, cell)
+        sharp = _sharp_share(patch, ground, cells.low, step, cell)
         if sharp < _SHARP:
             continue
         heights = ground[patch.at]
         height = float(np.median(above[patch.at]))
         area = len(patch.rows) * cell**2
         rough = _roughness(patch, heights, cell)
-        likelihood = min((sharp - _SHARP + 0.15) / 0.5, 1.0) * (1.0 if rough < 0.6 else 0.6)
+        likelihood = min((sharp - _SHARP + 0.2) / 0.4, 1.0) * (1.0 if rough < 0.6 else 0.6)
         unit, name = gathered.place.vertical_unit, gathered.place.unit
         yield Finding(
             KEY,
             TITLE,
-            f"{whole(area)} m² labelled ground stand {plain(height / unit, 2)} {name} above the ground around, with a "
+            f"{whole(area)} m² labelled ground stand {plain(height / unit, 2)} {name} above the ground "
+            "around, with a "
             f"sharp step down along {whole(100 * sharp)} % of the edge.",
             patch.x,
             patch.y,
@@ -77,7 +79,7 @@ def find(subject: Subject) -> Iterator[Finding]:
 
 
 def _sharp_share(
-    patch: Patch, ground: NDArray[np.float64], has_ground: NDArray[np.bool_], step: float, cell: float
+    patch: Patch, ground: NDArray[np.float64], low: NDArray[np.float32], step: float, cell: float
 ) -> float:
     """Return which share of what lies around a patch is ground a sharp step below it.
 
@@ -95,7 +97,9 @@ def _sharp_share(
     heights = ground[rows, columns]
     with np.errstate(invalid="ignore"):
         down = heights[row, column] - heights >= step
-    share = np.where(has_ground[rows, columns], np.where(down, 1.0, 0.0), _UNKNOWN)
+        level = low[rows, columns] > heights[row, column] - _LEVEL
+    # Other points at the same level, and none lower, are the rest of a roof as likely as not.
+    share = np.where(np.isnan(heights), np.where(level, _ROOF_GOES_ON, _UNKNOWN), np.where(down, 1.0, 0.0))
     return float(share[around].mean())
 
 

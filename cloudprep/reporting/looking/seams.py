@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 KEY = "seams"
 TITLE = "Step between flight lines"
 RULE = (
-    "squares of 20 m where ground points of two flight lines differ in height by more than 5 cm, and by more than four "
+    "squares of 20 m where ground points of two flight lines differ in height by more than 5 cm, and by "
+    "more than four "
     "times what chance makes of it"
 )
 _BLOCK = 20.0

@@ -24,12 +24,15 @@ if TYPE_CHECKING:
 KEY = "strays"
 TITLE = "Noise that may have been kept"
 RULE = (
-    "a few points that aren't labelled noise, with three metres or more of empty air below them in their cell and "
+    "a few points that aren't labelled noise, with three metres or more of empty air below them in "
+    "their cell and "
     "the cells around; or points a metre or more below everything in all cells around"
 )
 _GAP = 3
 _THICK = 4
 _DEEP = 1.0
+# Of the sixteen cells two cells away, so many have to tell how low is low.
+_LEAST_AROUND = 8
 # A group of cells that is larger is a thing: a crown, a wire, a roof.
 _MOST_CELLS = 12
 # What its points are held against: so many are a thing, and what is so long is a wire.
@@ -52,7 +55,8 @@ def _in_the_air(subject: Subject) -> Iterator[Finding]:
     if subject.grounded:
         with np.errstate(invalid="ignore"):
             alone &= ~(cells.high - gathered.terrain < _GAP)
-    # Its shadow, in cells beside whose own highest point lies lower, isn't seen as alone: one group a cluster.
+    # Its shadow, in cells beside whose own highest point lies lower, isn't seen as alone: one group a
+    # cluster.
     for patch in patches(alone, gathered, most=_MOST_CELLS):
         top = float(cells.high[patch.at].max())
         base = gathered.terrain[patch.rows[0], patch.columns[0]]
@@ -100,12 +104,17 @@ def _below(subject: Subject) -> Iterator[Finding]:
     gathered = subject.gathered
     cells, cell = gathered.cells, gathered.cell
     low = np.where(gathered.seen, cells.low, np.nan).astype(np.float64)
+    # Against ground, where there is any: below the crowns of trees a lone point is no noise.
+    base = (
+        np.where(cells.ground > 0, cells.ground_low, np.nan).astype(np.float64) if subject.grounded else low
+    )
     ring = np.ones((5, 5), bool)
     ring[1:4, 1:4] = False
-    lowest_around = ndimage.minimum_filter(np.where(np.isnan(low), np.inf, low), footprint=ring)
-    count = ndimage.convolve(gathered.seen.astype(np.int64), ring.astype(np.int64), mode="constant")
+    known = np.isfinite(base)
+    lowest_around = ndimage.minimum_filter(np.where(known, base, np.inf), footprint=ring)
+    count = ndimage.convolve(known.astype(np.int64), ring.astype(np.int64), mode="constant")
     with np.errstate(invalid="ignore"):
-        deep = (low < lowest_around - _DEEP) & (count >= 8) & np.isfinite(lowest_around)
+        deep = (low < lowest_around - _DEEP) & (count >= _LEAST_AROUND) & np.isfinite(lowest_around)
     for patch in patches(deep, gathered, most=4):
         depth = float((lowest_around - low)[patch.at].max())
         bottom = float(low[patch.at].min())
@@ -116,8 +125,9 @@ def _below(subject: Subject) -> Iterator[Finding]:
         )
         yield Finding(
             KEY + "_low",
-            "Points below everything around",
-            f"The lowest point here lies {plain(depth / unit, 2)} {name} below all points within two cells around; it "
+            "Points below the ground around",
+            f"The lowest point here lies {plain(depth / unit, 2)} {name} below all points within two "
+            "cells around; it "
             f"is {what}.",
             patch.x,
             patch.y,

@@ -23,7 +23,8 @@ TITLES = {
     ERRORS: "Large error of the terrain model",
 }
 RULES = {
-    TREES: "places of 150 m² and more, most of whose cells hold points high above others, with fewer than one ground "
+    TREES: "places of 150 m² and more, most of whose cells hold points high above others, with fewer "
+    "than one ground "
     "point in 20 m²",
     UNSURE: "squares of 8 m whose ground labels have a mean ground_confidence under 60 %",
     ERRORS: "places whose standard error is above half a metre and above six times the median of the site",
@@ -65,7 +66,8 @@ def find_trees(subject: Subject) -> Iterator[Finding]:
         yield Finding(
             TREES,
             TITLES[TREES],
-            f"{whole(number)} ground points on {whole(size)} m² of wood: the terrain is carried over from its edges.",
+            f"{whole(number)} ground points on {whole(size)} m² of wood: the terrain is carried over "
+            "from its edges.",
             patch.x,
             patch.y,
             _height_at(subject, patch.x, patch.y),
@@ -96,7 +98,8 @@ def find_unsure(subject: Subject) -> Iterator[Finding]:
         yield Finding(
             UNSURE,
             TITLES[UNSURE],
-            f"{whole(count[patch.at].sum())} ground points on {whole(size)} m² are {whole(sure)} % sure on average.",
+            f"{whole(count[patch.at].sum())} ground points on {whole(size)} m² are {whole(sure)} % sure "
+            "on average.",
             patch.x,
             patch.y,
             _height_at(subject, patch.x, patch.y),
@@ -123,7 +126,8 @@ def find_errors(subject: Subject) -> Iterator[Finding]:
         yield Finding(
             ERRORS,
             TITLES[ERRORS],
-            f"The standard error reaches {plain(worst / unit, 2)} {name} on {whole(size)} m²; the median of the site is "
+            f"The standard error reaches {plain(worst / unit, 2)} {name} on {whole(size)} m²; the "
+            "median of the site is "
             f"{plain(float(np.nanmedian(error)) / unit, 2)} {name}.",
             patch.x,
             patch.y,

@@ -74,11 +74,9 @@ def done_words(subject: Subject) -> str:
     stages = [s["stage"] for s in subject.record.get("stages", [])]
     total = max(gathered.total, 1)
     noise, ground = gathered.noise, int(gathered.counts.codes[2])
-    words = [
-        f"{many(len(done), 'input')} with {many(gathered.total, 'point')} went through {many(len(stages), 'stage')}."
-    ]
-    if len(done) > 1:
-        words[0] = words[0].replace(" went", " went together")
+    together = "went together" if len(done) > 1 else "went"
+    all_points = many(gathered.total, "point")
+    words = [f"{many(len(done), 'input')} with {all_points} {together} through {many(len(stages), 'stage')}."]
     if noise:
         what = (
             "left out of the delivered clouds"

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from cloudprep.reporting.markup import Html, el, joined
 from cloudprep.reporting.sections.parts import section, table
 from cloudprep.reporting.words import percent, plain, short_name, size_text, whole
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from cloudprep.reporting.subject import Subject
 
@@ -76,3 +76,8 @@ def inputs_section(subject: Subject) -> Html:
         if outputs
         else None,
     )
+
+
+def _size(output: Mapping[str, Any]) -> str:
+    """Return a file's size; none for files that hold times, so that the page doesn't depend on these."""
+    return "" if output["kind"] in ("judgement", "report") else size_text(output["size_bytes"])

@@ -57,7 +57,8 @@ def look_first_section(subject: Subject, found: Sequence[Finding], points: Seque
             el(
                 "p",
                 "Automatic rules found these places; they may be right or wrong. The score weighs how likely "
-                "something is wrong, how much height is at stake and how wide the place is. The numbers stand on the "
+                "something is wrong, how much height is at stake and how wide the place is. The numbers "
+                "stand on the "
                 "relief map below.",
             ),
             el(
@@ -73,7 +74,8 @@ def look_first_section(subject: Subject, found: Sequence[Finding], points: Seque
 def _item(number: int, finding: Finding, points: Columns, subject: Subject) -> Html:
     place = subject.gathered.place
     where = (
-        f"{place.east(finding.x):,.1f} {place.plan_unit} east, {place.north(finding.y):,.1f} {place.plan_unit} north, "
+        f"{place.east(finding.x):,.1f} {place.plan_unit} east, {place.north(finding.y):,.1f} "
+        f"{place.plan_unit} north, "
         f"height {place.height(finding.z):,.1f} {place.unit}"
     )
     plan = plan_picture(subject.gathered, finding)

@@ -33,7 +33,8 @@ def map_section(
         f"All maps have north at the top and the same extent: "
         f"{plain(window.columns * subject.gathered.cell)} m from west to east, "
         f"{plain(window.rows * subject.gathered.cell)} m from south to north. South-western corner: "
-        f"{place.east(window.left):,.1f} {place.plan_unit} east, {place.north(window.bottom):,.1f} {place.plan_unit} north."
+        f"{place.east(window.left):,.1f} {place.plan_unit} east, {place.north(window.bottom):,.1f} "
+        f"{place.plan_unit} north."
     )
     return section(
         "maps",
@@ -96,7 +97,8 @@ def _marks(subject: Subject, found: Sequence[Finding], line: ProfileLine | None,
         b = line.strip
         # A line thinner than it can be seen is drawn wider.
         rule = styles.put(
-            f"left: {100 * (b.x0 - window.left) / width:.2f}%; bottom: {100 * (b.y0 - window.bottom) / height:.2f}%; "
+            f"left: {100 * (b.x0 - window.left) / width:.2f}%; bottom: "
+            f"{100 * (b.y0 - window.bottom) / height:.2f}%; "
             f"width: {100 * b.width / width:.2f}%; height: {100 * b.height / height:.2f}%"
         )
         pieces.append(el("span", class_=f"line {rule}", title="the profile below"))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from cloudprep.reporting.colours import KINDS
 from cloudprep.reporting.markup import Html, Styles, el
 from cloudprep.reporting.png import data_uri
+from cloudprep.reporting.profile import HIGH, WIDE
 from cloudprep.reporting.sections.parts import legend, section
 from cloudprep.reporting.words import many, plain, ticks
 
@@ -23,13 +24,16 @@ def profile_section(
         return section("profile", "Profile", el("p", "There are no points to draw a profile of."))
     place = subject.gathered.place
     (x0, y0), (x1, y1) = line.ends
-    exaggeration = (line.length / max(pictures.high - pictures.low, 1e-9)) * (300 / 1000)
+    exaggeration = (line.length / max(pictures.high - pictures.low, 1e-9)) * (HIGH / WIDE)
     words = (
-        f"Of all lines of {plain(line.length)} m that run from west to east or from south to north, this is the one with "
-        "most to see: a mixture of noise (which counts twice), of things that stand more than two metres above the "
+        f"Of all lines of {plain(line.length)} m that run from west to east or from south to north, "
+        "this is the one with "
+        "most to see: a mixture of noise (which counts twice), of things that stand more than two "
+        "metres above the "
         "ground, of changes of class and of steps of the ground (which count half). It runs from "
         f"{place.east(x0):,.1f} east, {place.north(y0):,.1f} north to {place.east(x1):,.1f} east, "
-        f"{place.north(y1):,.1f} north ({place.plan_unit}), is {plain(line.width)} m wide and lies on the relief map. "
+        f"{place.north(y1):,.1f} north ({place.plan_unit}), is {plain(line.width)} m wide and lies on "
+        "the relief map. "
     )
     if exaggeration > 1.15:
         words += f"Heights are drawn {plain(exaggeration, 2)} times as large as lengths."
@@ -99,7 +103,7 @@ def _plot(
     return el(
         "figure",
         el("h3", title),
-        el("div", el("img", src=data_uri(png), alt=alt, width=1000, height=300), *marks, class_="plot"),
+        el("div", el("img", src=data_uri(png), alt=alt, width=WIDE, height=HIGH), *marks, class_="plot"),
         el("p", f"metres along the line; heights in {place.unit}", class_="axis-name"),
         el("figcaption", note),
         class_="profile-figure",

@@ -8,7 +8,7 @@ import yaml
 
 from cloudprep.reporting.markup import Html, el
 from cloudprep.reporting.sections.parts import section, table
-from cloudprep.reporting.words import plain
+from cloudprep.reporting.words import plain, short_name
 
 if TYPE_CHECKING:
     from cloudprep.reporting.subject import Subject
@@ -34,7 +34,7 @@ def resolved_section(subject: Subject) -> Html:
         (el("code", name), plain(value, 6)) for name, value in sorted(record.get("figures", {}).items())
     ]
     versions = list(record.get("versions", {}).items())
-    source = str(record.get("pipeline_source", ""))
+    source = short_name(str(record.get("pipeline_source", "")))
     return section(
         "pipeline",
         "Pipeline, figures and versions",
