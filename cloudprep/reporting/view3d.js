@@ -9,7 +9,7 @@
     in vec4 place;
     uniform mat4 matrix;
     uniform vec3 stepSize, firstPlace;
-    uniform float exaggeration, byHeight, sizeAtOne, smallest, largest;
+    uniform float exaggeration, byHeight, sizeAtOne, smallest, largest, noiseSize;
     uniform vec2 heights;
     uniform sampler2D classColours, heightColours;
     flat out vec3 colour;
@@ -25,7 +25,7 @@
       colour = noise ? ofClass.rgb : plain * mix(0.62, 1.14, light / 255.0);
       gl_Position = matrix * vec4(at.xy, at.z * exaggeration, 1.0);
       float wide = clamp(sizeAtOne / max(gl_Position.w, 0.001), smallest, largest);
-      gl_PointSize = noise ? max(wide, smallest * 1.6) * 1.35 : wide;
+      gl_PointSize = noise ? max(wide, noiseSize) : wide;
       if (ofClass.a < 0.25) { gl_Position = vec4(2.0, 2.0, 2.0, 1.0); gl_PointSize = 0.0; }
     }`;
   const POINTS_FRAGMENT = `#version 300 es
@@ -55,7 +55,7 @@
     uniform highp sampler2D depths;
     uniform ivec2 size;
     uniform int fine, gap;
-    uniform float near, far, reach, strength;
+    uniform float near, far, reach, strength, scale;
     uniform vec3 above, below;
     out vec4 pixel;
     float depthOf(ivec2 at) {
@@ -96,8 +96,8 @@
       return ink.rgb + behind * (1.0 - ink.a);
     }
     void main() {
-      ivec2 at = ivec2(gl_FragCoord.xy) * fine;
-      vec3 behind = mix(below, above, gl_FragCoord.y * float(fine) / float(size.y));
+      ivec2 at = ivec2(floor(gl_FragCoord.xy) * scale);
+      vec3 behind = mix(below, above, gl_FragCoord.y * scale / float(size.y));
       vec3 sum = vec3(0.0);
       for (int i = 0; i < fine; i++)
         for (int k = 0; k < fine; k++) sum += shaded(at + ivec2(i, k), behind);
@@ -106,6 +106,8 @@
 
   const ABOVE = [0.84, 0.87, 0.895], BELOW = [0.67, 0.715, 0.755], INK = [0.16, 0.22, 0.28];
   const ANGLE_OF_VIEW = (32 * Math.PI) / 180;
+  // Milliseconds for a frame from which on it is drawn coarsely while it moves.
+  const SLOW = 70;
   const STEEPEST = Math.PI / 2 - 0.001, FLATTEST = 0.02;
 
   /* 4 x 4 matrices in columns, as WebGL takes them. */
@@ -266,20 +268,35 @@
       return { element, at };
     }
 
-    /* Draw once, soon; and once more, finer, when it has come to rest. */
+    /* Draw once, soon; and once more, finer, when it has come to rest. Coarser where there is no graphics card. */
     ask() {
       if (this.asked || this.lost) return;
       this.asked = true;
+      delete this.root.dataset.settled;
       requestAnimationFrame(() => {
         this.asked = false;
         if (this.lost) return;
-        this.draw(1);
+        this.draw(this.slow ? 0.5 : 1);
         clearTimeout(this.resting);
-        this.resting = setTimeout(() => this.lost || this.asked || this.draw(2), 140);
+        this.resting = setTimeout(() => this.rest(), 140);
       });
     }
 
-    draw(fine) {
+    rest() {
+      if (this.asked || this.lost) return;
+      if (this.slow === undefined) {
+        const start = performance.now();
+        this.draw(1);
+        // Asking for a pixel waits until all is drawn.
+        this.gl.readPixels(0, 0, 1, 1, this.gl.RGBA, this.gl.UNSIGNED_BYTE, new Uint8Array(4));
+        this.slow = performance.now() - start > SLOW;
+      }
+      if (!this.slow || this.drawn !== 1) this.draw(this.slow ? 1 : 2);
+      this.root.dataset.settled = this.frames;
+    }
+
+    /* Draw at a multiple of the canvas's own pixels. */
+    draw(scale) {
       const gl = this.gl, ratio = Math.min(window.devicePixelRatio || 1, 2);
       const width = Math.round(this.canvas.clientWidth * ratio), height = Math.round(this.canvas.clientHeight * ratio);
       if (!width || !height) return;
@@ -288,8 +305,9 @@
         this.canvas.height = height;
       }
       const largest = Math.min(4096, gl.getParameter(gl.MAX_RENDERBUFFER_SIZE));
-      if (Math.max(width, height) * fine > largest) fine = 1;
-      this.frame(width * fine, height * fine);
+      if (Math.max(width, height) * scale > largest) scale = 1;
+      const fine = Math.max(scale, 1), size = [Math.round(width * scale), Math.round(height * scale)];
+      this.frame(...size);
       const reach = this.facts.camera.radius * this.exaggeration;
       const near = Math.max(this.distance * 0.04, this.distance - 3 * reach), far = this.distance + 4 * reach;
       this.place(width / height, near, far);
@@ -299,13 +317,13 @@
       gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
       gl.enable(gl.DEPTH_TEST);
       gl.disable(gl.BLEND);
-      const scale = (height * fine) / (2 * Math.tan(ANGLE_OF_VIEW / 2));
+      const focus = size[1] / (2 * Math.tan(ANGLE_OF_VIEW / 2)), dot = ratio * scale;
       gl.useProgram(this.points.program);
       twgl.setBuffersAndAttributes(gl, this.points, this.cloud);
       twgl.setUniforms(this.points, {
         matrix: this.matrix, stepSize: this.facts.step, firstPlace: this.facts.first,
         exaggeration: this.exaggeration, byHeight: this.byHeight ? 1 : 0, heights: this.facts.heights,
-        sizeAtOne: this.facts.spacing * scale * 1.45, smallest: 1.8 * ratio * fine, largest: 14 * ratio * fine,
+        sizeAtOne: this.facts.spacing * focus * 1.45, smallest: 1.8 * dot, largest: 9 * dot, noiseSize: 4 * dot,
         classColours: this.classColours, heightColours: this.heightColours,
       });
       twgl.drawBufferInfo(gl, this.cloud, gl.POINTS);
@@ -315,7 +333,7 @@
       gl.blendFunc(gl.ONE, gl.ONE_MINUS_SRC_ALPHA);
       gl.useProgram(this.lines.program);
       twgl.setBuffersAndAttributes(gl, this.lines, this.ground);
-      twgl.setUniforms(this.lines, { matrix: this.flat, ink: [...INK, 0.22 * fine] });
+      twgl.setUniforms(this.lines, { matrix: this.flat, ink: [...INK, 0.22 * Math.max(scale, 1)] });
       twgl.drawBufferInfo(gl, this.ground, gl.LINES);
       gl.depthMask(true);
       gl.disable(gl.BLEND);
@@ -325,14 +343,13 @@
       gl.useProgram(this.shade.program);
       twgl.setBuffersAndAttributes(gl, this.shade, this.whole);
       twgl.setUniforms(this.shade, {
-        colours: this.surface.attachments[0], depths: this.surface.attachments[1], size: [width * fine, height * fine],
-        fine, gap: Math.max(Math.round(ratio * fine), 1), near, far, reach: 1.3 * ratio * fine, strength: 28, above: ABOVE, below: BELOW,
+        colours: this.surface.attachments[0], depths: this.surface.attachments[1], size,
+        fine, scale, gap: Math.max(Math.round(dot), 1), near, far, reach: 1.3 * dot, strength: 28, above: ABOVE, below: BELOW,
       });
       twgl.drawBufferInfo(gl, this.whole);
       this.annotate();
+      this.drawn = scale;
       this.frames += 1;
-      this.root.dataset.frames = this.frames;
-      this.root.dataset.fine = fine;
     }
 
     frame(width, height) {

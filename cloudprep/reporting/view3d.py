@@ -25,47 +25,8 @@ if TYPE_CHECKING:
 __all__ = ["view3d_scripts", "view3d_section", "view3d_style"]
 
 _LIBRARY = "twgl.js"
-_TIMES = (1, 2, 5)
+_TIMES = {1: "as they are", 2: "twice as high", 5: "five times as high"}
 _DARKEST = 0.16
-_TEMPLATE = """<div class="view3d" data-view3d>
-<div class="view3d-stage">
-<img class="view3d-still" src="data:image/png;base64,{picture}" alt="{words}">
-<canvas class="view3d-canvas" tabindex="0" role="application" aria-label="{words}"
- aria-describedby="view3d-hint"></canvas>
-<svg class="view3d-compass" viewBox="-23 -23 46 46" aria-hidden="true"><circle r="21.5" fill="#ffffff"
- fill-opacity="0.75" stroke="#75828f"/><g class="view3d-needle"><path d="M0 -12 L5 10 L0 6 L-5 10 Z" fill="#1f2a35"/>
-<text y="-13" font-size="9" font-weight="700" text-anchor="middle" fill="#1f2a35">N</text></g></svg>
-<div class="view3d-scale"><span class="view3d-length"></span><span class="view3d-bar"></span></div>
-</div>
-<noscript><p>The view can be turned where JavaScript is on; this picture shows the same points.</p></noscript>
-<p class="view3d-message" role="status" hidden></p>
-<div class="view3d-controls">
-<span class="view3d-group view3d-pair" role="group" aria-label="Colours"><span>Colour by</span>
-<button type="button" data-colour-by="class" aria-pressed="true">class</button>
-<button type="button" data-colour-by="height" aria-pressed="false">height</button></span>
-<label>Heights <select data-exaggeration>{times}</select></label>
-<span class="view3d-group view3d-pair" role="group" aria-label="Distance">
-<button type="button" data-act="nearer" aria-label="nearer">+</button>
-<button type="button" data-act="farther" aria-label="farther">&minus;</button></span>
-<button type="button" data-act="above">From above</button>
-<button type="button" data-act="reset">Reset</button>
-</div>
-<ul class="view3d-legend" aria-label="Classes">{legend}</ul>
-<div class="view3d-ramp"><span>{low}</span><svg viewBox="0 0 100 10" preserveAspectRatio="none"
- aria-hidden="true"><linearGradient id="view3d-heights">{stops}</linearGradient><rect width="100" height="10"
- fill="url(#view3d-heights)"/></svg><span>{high}</span></div>
-<p class="view3d-readout" role="status"></p>
-<details class="view3d-hint"><summary>How to move in it</summary>
-<p id="view3d-hint">Drag to turn, drag with the right button or two fingers to move, use the wheel
- (after a click) or two fingers to come nearer. A click tells what a point is, a double click goes there. Keys: arrows
- turn, Shift and arrows move, + and &minus; change the distance, 0 goes back. The scale holds in the middle of the
- view.</p></details>
-<p class="view3d-caption">{caption}</p>
-<script type="application/json" class="view3d-facts">{facts}</script>
-<script type="text/plain" class="view3d-points">{points}</script>
-{scripts}
-</div>
-"""
 
 
 def view3d_section(
@@ -80,9 +41,9 @@ def view3d_section(
     Parameters
     ----------
     sample : CloudSample
-        Metres from the site's origin; 150,000 points take two megabytes of the page. ``origin``,
-        ``horizontal_unit``, ``vertical_unit`` and ``vertical_name`` of :class:`~cloudprep.reporting.sample.Sample`
-        are used where it has them.
+        Metres from the site's origin; 150,000 points take two megabytes of the page. Where it has them,
+        ``origin``, ``horizontal_unit``, ``vertical_unit`` and ``vertical_name`` of
+        :class:`~cloudprep.reporting.sample.Sample` are used.
     places : sequence of (str, float, float, float)
         Short names (a number, say) that stand at places of the view, and where: x, y, z of the sample.
     total : int, optional
@@ -102,12 +63,11 @@ def view3d_section(
     low, high = (f"{(h + points.centre[2]) / unit:.1f} {escape(unit_name)}" for h in points.heights)
     net = points.net(getattr(sample, "origin", (0.0, 0.0)), float(getattr(sample, "horizontal_unit", 1.0)))
     data, first, step = points.packed()
-    return _TEMPLATE.format(
+    template = (files("cloudprep.reporting") / "view3d.html").read_text("utf-8")
+    return template.format(
         picture=base64.b64encode(still_picture(points, net)).decode("ascii"),
         words="The site in perspective, seen from the south-south-west and above, coloured by class",
-        times="".join(
-            f'<option value="{n}">{"as they are" if n == 1 else f"× {n}"}</option>' for n in _TIMES
-        ),
+        times="".join(f'<option value="{n}">{_TIMES[n]}</option>' for n in _TIMES),
         legend=_legend(points),
         low=low,
         high=high,
@@ -192,7 +152,7 @@ def _facts(
 
 def _json(facts: dict[str, object]) -> str:
     """Return JSON that can stand within a ``<script>`` whatever its texts hold."""
-    return json.dumps(facts, separators=(",", ":")).replace("<", "\\u003c")
+    return json.dumps(facts, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
 
 
 def _legend(points: ViewPoints) -> str:
@@ -200,17 +160,17 @@ def _legend(points: ViewPoints) -> str:
     items = []
     for kind, codes in kinds_shown(points.codes):
         which = "view3d-noise" if kind == NOISE else "view3d-kind"
-        items.append(
-            f'<li class="{which}"><label><input type="checkbox" checked data-codes="{" ".join(map(str, codes))}">'
-            f'<svg class="view3d-swatch" viewBox="0 0 16 16" aria-hidden="true"><rect x="0.5" y="0.5" width="15" '
-            f'height="15" rx="2" fill="{KINDS[kind].colour}" stroke="#5d6873"/></svg>'
-            f"{escape(KINDS[kind].name)}</label></li>"
+        box = f'<input type="checkbox" checked data-codes="{" ".join(map(str, codes))}">'
+        swatch = (
+            '<svg class="view3d-swatch" viewBox="0 0 16 16" aria-hidden="true"><rect x="0.5" y="0.5" '
+            f'width="15" height="15" rx="2" fill="{KINDS[kind].colour}" stroke="#5d6873"/></svg>'
         )
+        items.append(f'<li class="{which}"><label>{box}{swatch}{escape(KINDS[kind].name)}</label></li>')
     return "".join(items)
 
 
 def _height_colours(steps: int) -> list[str]:
-    """Return the page's colours of heights without their darkest part: in the view, slopes darken them more."""
+    """Return the page's colours of heights but for the darkest: slopes darken them once more."""
     colours = ramp(HEIGHT_RAMP, 256)[round(_DARKEST * 255) :]
     chosen = colours[np.rint(np.linspace(0, len(colours) - 1, steps)).astype(np.int64)]
     return [f"#{r:02x}{g:02x}{b:02x}" for r, g, b in chosen]
@@ -222,5 +182,5 @@ def _caption(shown: int, left_out: int, total: int | None, mesh: float) -> str:
         text += ": a sample, in which rare classes and noise have a larger part than in the cloud"
     text += f". The lines below lie where coordinates are multiples of {mesh:g}."
     if left_out:
-        text += f" {left_out:,} points of the sample lie so far away that they aren't shown."
+        text += f" So far away that they aren't shown lie {left_out:,} of the sample."
     return text

@@ -18,7 +18,8 @@ if TYPE_CHECKING:
 
 # Steps along each axis: a kilometre in steps of 15 mm.
 _STEPS = 65_535
-# The part of the site that must be within the view whatever lies around it, and how much further the view goes.
+# The part of the site that must be within the view whatever lies around it (percentiles), and how much
+# further the view goes, as a share of the site's extent.
 _INNER = (0.2, 99.8)
 _FURTHER = 0.35
 _LOW_AND_HIGH = (1.0, 99.0)
@@ -49,9 +50,9 @@ class CloudSample(Protocol):
 
 
 class Net(NamedTuple):
-    """The net below the points: half its sides, lines across x and along y (from the centre), its height, its mesh.
+    """The net below the points: half its sides, where its lines lie, its height, its mesh.
 
-    Metres, but for the mesh, which is in units of the coordinates.
+    Metres from the centre, but for the mesh, which is in units of the coordinates.
     """
 
     half: tuple[float, float]
@@ -95,7 +96,7 @@ class ViewPoints:
     half: NDArray[np.float64]
 
     def rim(self) -> NDArray[np.float64]:
-        """Return the points that lie farthest out, and the corners of the net: all that must be in view at first."""
+        """Return what must be in view at first: the points that lie farthest out, and the net's corners."""
         inner = self.places[(np.abs(self.places) <= self.half).all(axis=1)]
         turns = np.linspace(0.0, 2 * math.pi, 16, endpoint=False)
         ways = [
@@ -116,7 +117,7 @@ class ViewPoints:
         return -float(self.half[2]) - 0.05 * max(2 * float(self.half[2]), 1.0)
 
     def packed(self) -> tuple[bytes, list[float], list[float]]:
-        """Return the points in eight bytes each, the place of step 0, and the length of a step along each axis.
+        """Return the points in eight bytes each, the place of step 0, and a step's length along each axis.
 
         Each point is four little-endian 16-bit numbers: steps along x, y and z, and class code + 256 x light.
         """
@@ -176,8 +177,8 @@ def round_length(length: float) -> float:
 def view_points(sample: CloudSample) -> ViewPoints | None:
     """Prepare a sample for the view; None if it has no points.
 
-    Points far outside of where nearly all points are that aren't noise are left out: one echo ten kilometres up
-    would make a dot of the site.
+    Points are left out that lie far outside of where nearly all are that aren't noise: one echo ten
+    kilometres up would make a dot of the site.
     """
     xyz = np.column_stack([np.asarray(c, np.float64) for c in (sample.x, sample.y, sample.z)])
     codes = np.asarray(sample.classification, np.uint8)

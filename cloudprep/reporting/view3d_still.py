@@ -1,8 +1,8 @@
 """The cloud as a still picture in perspective: for print, and where nothing can be turned.
 
-It is drawn as the page's script draws it: round points in order of their distance, darkened by how far they lie
-behind their neighbours in the picture (Boucheny 2009, "Visualisation scientifique de grands volumes de données:
-pour une approche perceptive", eye-dome lighting).
+It is drawn as the page's script draws it: round points in order of their distance, darkened by how far they
+lie behind their neighbours in the picture, which is eye-dome lighting (Boucheny 2009, "Visualisation
+scientifique de grands volumes de données: pour une approche perceptive").
 """
 
 from __future__ import annotations
@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from PIL import Image
 
-from cloudprep.reporting.colours import NOISE, code_colours, kind_of_codes
+from cloudprep.reporting.colours import KINDS, NOISE, code_colours, kind_of_codes, rgb_of
+from cloudprep.reporting.view3d_points import kinds_shown
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -29,8 +30,12 @@ _INK = (0.16, 0.22, 0.28)
 FILLED = 0.94
 _FINE = 2
 _STRENGTH = 28.0
-_LARGEST_RADIUS = 5
+# Of a point, in pixels of the picture before it is made smaller.
+_LARGEST_RADIUS, _NOISE_RADIUS = 4.5 * _FINE, 2.0 * _FINE
 _NEARLY_ALL = 6
+_BEHIND = 40
+# Pixels of points that are worked on together.
+_AT_ONCE = 60_000
 
 
 @dataclass(frozen=True)
@@ -66,7 +71,7 @@ class Camera:
     def seen(
         self, places: NDArray[np.floating[Any]], width: int, height: int
     ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-        """Return column and row (pixels) and distance (m, along the line of sight) of places, shape (n, 3)."""
+        """Return columns and rows (pixels) and distances (m, along the line of sight) of places."""
         right, up, back = self.along(places)
         depth = self.distance - back
         scale = height / (2.0 * math.tan(ANGLE_OF_VIEW / 2))
@@ -74,7 +79,7 @@ class Camera:
             return width / 2 + scale * right / depth, height / 2 - scale * up / depth, depth
 
     def with_all(self, rim: NDArray[np.float64], width: int, height: int) -> Camera:
-        """Return this camera as near as it can be with all of a rim's points in the picture, and them in its middle."""
+        """Return this camera as near as it can be with a rim's points all in the picture, in its middle."""
         tall = math.tan(ANGLE_OF_VIEW / 2) * FILLED
         wide = tall * width / height
         camera = self
@@ -115,7 +120,7 @@ def still_picture(points: ViewPoints, net: Net, width: int = 1100, height: int =
     noise = kind_of_codes()[points.codes] == NOISE
     scale = tall / (2.0 * math.tan(ANGLE_OF_VIEW / 2))
     radius = np.clip(0.5 * 1.45 * points.spacing * scale / depth, 0.9 * _FINE, _LARGEST_RADIUS)
-    radius = np.where(noise, np.maximum(radius, 1.36 * _FINE) * 1.35, radius)
+    radius = np.where(noise, np.maximum(radius, _NOISE_RADIUS), radius)
     image = np.zeros((tall, wide, 3), np.float32)
     distance = np.full((tall, wide), np.inf, np.float32)
     _splat(image, distance, _colours(points, noise), column, row, depth, radius)
@@ -130,10 +135,24 @@ def still_picture(points: ViewPoints, net: Net, width: int = 1100, height: int =
     image = image.reshape(height, _FINE, width, _FINE, 3).mean(axis=(1, 3))
     picture = Image.fromarray(np.rint(np.clip(image, 0, 1) * 255).astype(np.uint8))
     file = io.BytesIO()
-    picture.quantize(256, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE).save(
-        file, "PNG", optimize=True
-    )
+    picture = picture.quantize(palette=_palette(points), dither=Image.Dither.NONE)
+    picture.save(file, "PNG", optimize=True)
     return file.getvalue()
+
+
+def _palette(points: ViewPoints) -> Image.Image:
+    """Return 256 colours: each class's from dark to bright, and what is behind.
+
+    A palette found from the picture's own pixels would drop what is rare, water in a quarry, say.
+    """
+    kinds = [rgb_of(KINDS[kind].colour) for kind, _ in kinds_shown(points.codes)]
+    behind = np.linspace(ABOVE, BELOW, _BEHIND) * 255
+    levels = np.linspace(0.16, 1.1, (256 - _BEHIND) // len(kinds))
+    shades = np.concatenate([np.outer(levels, kind) for kind in kinds] + [behind])
+    filled = np.resize(np.rint(np.clip(shades, 0, 255)).astype(np.uint8), (256, 3))
+    palette = Image.new("P", (1, 1))
+    palette.putpalette(filled.tobytes())
+    return palette
 
 
 def _colours(points: ViewPoints, noise: NDArray[np.bool_]) -> NDArray[np.float32]:
@@ -142,7 +161,9 @@ def _colours(points: ViewPoints, noise: NDArray[np.bool_]) -> NDArray[np.float32
     low, high = points.heights
     share = np.clip((points.places[:, 2] - low) / max(high - low, 1e-3), 0.0, 1.0)
     lit = (0.90 + 0.16 * share) * (0.62 + 0.52 * points.light.astype(np.float32) / 255)
-    return colours * np.where(noise, 1.0, lit)[:, np.newaxis].astype(np.float32)
+    lit = np.where(noise, 1.0, lit).astype(np.float32)
+    result: NDArray[np.float32] = colours * lit[:, np.newaxis]
+    return result
 
 
 def _splat(
@@ -161,11 +182,15 @@ def _splat(
     order = np.flatnonzero(good)
     # Far ones first: of several values for one pixel NumPy keeps the last.
     order = order[np.argsort(-depth[order], kind="stable")]
-    for part in np.array_split(order, max(len(order) // 10_000, 1)):
-        reach = np.arange(-math.ceil(radius[part].max()), math.ceil(radius[part].max()) + 1)
+    widest = math.ceil(radius.max(initial=1.0))
+    for part in np.array_split(order, max(len(order) * widest * widest // _AT_ONCE, 1)):
+        reach = np.arange(
+            -math.ceil(radius[part].max(initial=1.0)), math.ceil(radius[part].max(initial=1.0)) + 1
+        )
         dx, dy = (a.ravel() for a in np.meshgrid(reach, reach))
-        c = np.floor(column[part]).astype(np.int64)[:, np.newaxis] + dx
-        r = np.floor(row[part]).astype(np.int64)[:, np.newaxis] + dy
+        near = np.hypot(dx, dy) <= reach[-1] + 0.71
+        c = np.floor(column[part]).astype(np.int32)[:, np.newaxis] + dx[near].astype(np.int32)
+        r = np.floor(row[part]).astype(np.int32)[:, np.newaxis] + dy[near].astype(np.int32)
         off = (c + 0.5 - column[part, np.newaxis]) ** 2 + (r + 0.5 - row[part, np.newaxis]) ** 2
         hit = (off <= radius[part, np.newaxis] ** 2) & (c >= 0) & (c < wide) & (r >= 0) & (r < tall)
         whose = np.broadcast_to(part[:, np.newaxis], hit.shape)[hit]
@@ -202,7 +227,7 @@ def _shade(distance: NDArray[np.float32]) -> NDArray[np.float32]:
             for right in (0, reach, 2 * reach):
                 behind = depth - padded[up : up + tall, right : right + wide]
                 total += np.nan_to_num(np.clip(behind, 0.0, 0.02), nan=0.0, posinf=0.02)
-    shade: NDArray[np.float32] = 0.28 + 0.72 * np.exp(-_STRENGTH * total)
+    shade: NDArray[np.float32] = (0.28 + 0.72 * np.exp(-_STRENGTH * total)).astype(np.float32)
     return shade
 
 
