@@ -34,8 +34,9 @@ Bases:
   FILE           another terrain: an earlier date
 
 The interval holds what is known of errors: of single cells (the raster of standard errors beside the
-terrain, or
---random-error), shared by neighbours, and systematic. The error of the base itself isn't in it.
+terrain, or --random-error), shared by neighbours, and systematic. A base that follows from the edge has the
+errors of the terrain along it, and is in the interval; where the base is FILE, errors are those of
+differences, or both terrains have a raster of standard errors.
 """
 
 Terrain = Annotated[Path, typer.Argument(metavar="TERRAIN", help="A raster of heights.", show_default=False)]
