@@ -316,11 +316,16 @@ def same_cells(first: HeightRaster, second: HeightRaster) -> bool:
     )
 
 
+def other_terrain(base: str) -> Path | None:
+    """Return the path of the raster that a base names; None where it names none."""
+    return None if base in NAMES or base.startswith("level:") else Path(base)
+
+
 def _other_terrain(base: str, raster: HeightRaster) -> HeightRaster | None:
     """Return the raster that a base names, or None."""
-    if base in NAMES or base.startswith("level:"):
+    path = other_terrain(base)
+    if path is None:
         return None
-    path = Path(base)
     if not path.exists():
         raise UsageError(f"--base {base}: is neither {', '.join(NAMES)}, level:Z nor a raster that is there")
     second = open_heights(path)
