@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     Heights = NDArray[np.float64]
@@ -85,13 +87,13 @@ def _heap(height: float, away: Heights) -> Heights:
     return height - REPOSE * (np.sqrt(away**2 + 1.0) - 1.0)
 
 
-def pile_height(x: Heights, y: Heights) -> Heights:
+def pile_height(x: Heights, y: Heights, piles: Sequence[tuple[float, float, float]] = PILES) -> Heights:
     """Return how high (m) the stockpiles stand above the quarry's nominal floor (negative beside them)."""
     (ax, ay), (bx, by), height = RIDGE
     along = ((x - ax) * (bx - ax) + (y - ay) * (by - ay)) / ((bx - ax) ** 2 + (by - ay) ** 2)
     along = np.clip(along, 0.0, 1.0)
     best = _heap(height, np.hypot(x - ax - along * (bx - ax), y - ay - along * (by - ay)))
-    for px, py, top in PILES:
+    for px, py, top in piles:
         best = np.maximum(best, _heap(top, np.hypot(x - px, y - py)))
     return best
 
@@ -126,13 +128,15 @@ def _roads(x: Heights, y: Heights, z: Heights) -> Heights:
     return np.maximum(z, level - road_side / 1.6 - gap)
 
 
-def height(x: Heights, y: Heights) -> Heights:
+def height(x: Heights, y: Heights, piles: Sequence[tuple[float, float, float]] = PILES) -> Heights:
     """Return the true height of the ground.
 
     Parameters
     ----------
     x, y : ndarray of the same shape
         Metres from the site's south-west corner.
+    piles : sequence of tuple
+        Centre x, y and height of the stockpiles that stand there.
 
     Returns
     -------
@@ -141,7 +145,7 @@ def height(x: Heights, y: Heights) -> Heights:
     """
     z = _yard(x, y, _hillside(x, y))
     z = _quarry(x, y, z)
-    z = np.maximum(z, QUARRY_FLOOR - 0.2 + pile_height(x, y))
+    z = np.maximum(z, QUARRY_FLOOR - 0.2 + pile_height(x, y, piles))
     z = _pond(x, y, z)
     return _roads(x, y, z)
 

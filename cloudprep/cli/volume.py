@@ -20,6 +20,7 @@ HELP = """Measure volumes between a terrain and a base, over areas.
 Examples:
   cloudprep volume site/terrain/dtm.tif --over piles.gpkg
   cloudprep volume dtm.tif --over pit.geojson --base level:102.5
+  cloudprep volume site/terrain/dtm.tif --over piles.gpkg --out volumes.csv
   cloudprep volume after.tif --over piles.gpkg --base before.tif --random-error 0.04 --systematic-error 0.02
 
 Areas are polygons with any attributes; a name and a density (t/m3) among them are used. A cell counts by the
@@ -34,8 +35,9 @@ Bases:
   FILE           another terrain: an earlier date
 
 The interval holds what is known of errors: of single cells (the raster of standard errors beside the
-terrain, or
---random-error), shared by neighbours, and systematic. The error of the base itself isn't in it.
+terrain, or --random-error), shared by neighbours, and systematic. A base that follows from the edge has the
+errors of the terrain along it, and is in the interval; where the base is FILE, errors are those of
+differences, or both terrains have a raster of standard errors.
 """
 
 Terrain = Annotated[Path, typer.Argument(metavar="TERRAIN", help="A raster of heights.", show_default=False)]
@@ -85,6 +87,15 @@ SystematicError = Annotated[
         "--systematic-error", min=0, metavar="METRES", help="Error alike everywhere.", show_default=False
     ),
 ]
+Out = Annotated[
+    Path | None,
+    typer.Option(
+        "--out",
+        metavar="FILE",
+        help="Write a table (.csv), or the areas with their volumes (.gpkg).",
+        show_default=False,
+    ),
+]
 
 
 def command(
@@ -96,6 +107,7 @@ def command(
     shared_error: SharedError = None,
     shared_over: SharedOver = None,
     systematic_error: SystematicError = None,
+    out: Out = None,
     as_json: AsJson = False,
     debug: Debug = False,  # noqa: ARG001 - the guard reads it
 ) -> None:
@@ -103,8 +115,14 @@ def command(
     from cloudprep.cli.console import put, put_json, tell
     from cloudprep.measuring.volumes import measure_volumes
 
+    if out is not None:
+        from cloudprep.measuring.volume_files import check_target, write_volumes
+
+        check_target(out, terrain, over, base)
     errors = given_errors(random_error, shared_error, shared_over, systematic_error)
     report = measure_volumes(terrain, over, base=base, layer=layer, errors=errors)
+    if out is not None:
+        tell(f"written: {write_volumes(report, out, layer)}")
     for note in report.assumed:
         tell(f"assumed: {note}")
     for note in report.warnings:

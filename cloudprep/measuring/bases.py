@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from scipy.interpolate import LinearNDInterpolator
-from scipy.spatial import cKDTree
+from scipy.ndimage import uniform_filter1d
+from scipy.spatial import Delaunay, cKDTree
 
 from cloudprep.errors import UsageError
 from cloudprep.kernels.bilinear import bilinear
@@ -45,6 +46,59 @@ class Base(Protocol):
 
 
 @dataclass(frozen=True)
+class Edge:
+    """The terrain along an area's edge, from which a base follows.
+
+    Parameters
+    ----------
+    kind : {"lowest-edge", "edge-plane", "edge-surface"}
+        How it follows.
+    places : ndarray of float64, shape (n, 2)
+        In their order along the rings, m.
+    heights : ndarray of float64, shape (n,)
+        m.
+    """
+
+    kind: str
+    places: Floats
+    heights: Floats
+
+    def shares(self, x: Floats, y: Floats, area: float) -> Floats:
+        """Return by how much the base's volume over an area rises with each height of the edge, m2.
+
+        Parameters
+        ----------
+        x, y : ndarray of float64, shape (k,)
+            Places that fill the area evenly, m.
+        area : float
+            m2.
+        """
+        count = len(self.places)
+        if self.kind == "edge-plane":
+            middle = self.places.mean(axis=0)
+            a = np.c_[np.ones(count), self.places - middle]
+            moments = np.array([1.0, x.mean() - middle[0], y.mean() - middle[1]])
+            return np.asarray(area * (moments @ np.linalg.pinv(a)))
+        middle = self.places.mean(axis=0)
+        mesh = Delaunay(self.places - middle)
+        positions = np.c_[x, y] - middle
+        which = mesh.find_simplex(positions)
+        found = np.zeros(count)
+        there = which >= 0
+        turn = mesh.transform[which[there]]
+        first = np.einsum("nij,nj->ni", turn[:, :2], positions[there] - turn[:, 2])
+        parts = np.nan_to_num(np.c_[first, 1 - first.sum(axis=1)])
+        np.add.at(found, mesh.simplices[which[there]], parts)
+        if not there.all():
+            np.add.at(found, cKDTree(self.places).query(np.c_[x, y][~there])[1], 1.0)
+        # Fewer places than the edge has would give some of its heights too much and others nothing.
+        wide = min(count, math.ceil(8 * count / len(x)))
+        if wide > 1:
+            found = uniform_filter1d(found, wide, mode="wrap")
+        return area * found / found.sum()
+
+
+@dataclass(frozen=True)
 class Plane:
     """A level or a sloping plane.
 
@@ -58,6 +112,8 @@ class Plane:
         Rise over run.
     x0, y0 : float
         Where the height holds, m.
+    edge : Edge, optional
+        What it follows from.
     """
 
     words: str
@@ -66,6 +122,7 @@ class Plane:
     north: float = 0.0
     x0: float = 0.0
     y0: float = 0.0
+    edge: Edge | None = None
 
     def at(self, x: Floats, y: Floats) -> Floats:
         """Return heights at positions."""
@@ -83,6 +140,7 @@ class EdgeSurface:
 
     def __init__(self, places: Floats, heights: Floats) -> None:
         self._places, self._heights = places, heights
+        self.edge = Edge("edge-surface", places, heights)
         self._sites = sites_of(places[:, 0], places[:, 1], heights, _STEP)
         self._triangles = triangulate(self._sites.steps)
 
@@ -134,9 +192,10 @@ def edge_base(kind: str, area: Area, terrain: Callable[[Floats, Floats], Floats]
             "choose --base level:Z or another terrain"
         )
     places, heights = places[there], heights[there]
+    edge = Edge(kind, places, heights)
     if kind == "lowest-edge":
         lowest = float(heights.min())
-        return Plane(f"level at the lowest terrain along the edge ({lowest:.3f} m)", lowest)
+        return Plane(f"level at the lowest terrain along the edge ({lowest:.3f} m)", lowest, edge=edge)
     if kind == "edge-plane":
         x0, y0 = places.mean(axis=0)
         a = np.c_[np.ones(len(places)), places[:, 0] - x0, places[:, 1] - y0]
@@ -149,7 +208,7 @@ def edge_base(kind: str, area: Area, terrain: Callable[[Floats, Floats], Floats]
             f"plane through the terrain along the edge (mean {fit[0]:.3f} m, slope {slope:.1f} degrees, "
             f"deviations {left.std():.3f} m)"
         )
-        return Plane(words, float(fit[0]), float(fit[1]), float(fit[2]), float(x0), float(y0))
+        return Plane(words, float(fit[0]), float(fit[1]), float(fit[2]), float(x0), float(y0), edge)
     step = max(1, math.ceil(len(places) / _MOST_SAMPLES))
     return EdgeSurface(places[::step], heights[::step])
 

@@ -14,10 +14,16 @@ from cloudprep.io.caution import FIGURES as CAUTION
 from cloudprep.io.raster_reading import open_heights
 from cloudprep.kernels.polygon_cover import polygon_cover
 from cloudprep.kernels.variogram import SphericalModel, fitted_variogram
-from cloudprep.kernels.volume_error import TWO_SIDED_95, HeightErrors, VolumeError, correlated_error
+from cloudprep.kernels.volume_error import (
+    TWO_SIDED_95,
+    HeightErrors,
+    VolumeError,
+    correlated_error,
+    lattice_sum,
+)
 from cloudprep.measuring.areas import Area, read_areas
 from cloudprep.measuring.bases import between_cells
-from cloudprep.measuring.volumes import ERROR_SUFFIX, refuse_other_reference, same_cells
+from cloudprep.measuring.volumes import ERROR_SUFFIX, point_reach, refuse_other_reference, same_cells
 from cloudprep.model.crs import METRE
 
 if TYPE_CHECKING:
@@ -33,7 +39,7 @@ if TYPE_CHECKING:
 
 _STRIP_CELLS = 2_000_000
 _SLIVER = 1e-9
-_MOST_STABLE = 3000
+_MOST_STABLE = 1500
 _LEAST_STABLE = 30
 NOTHING, LOWERED, UNSURE, RAISED = 0, 1, 2, 3
 """Codes of the significance raster."""
@@ -179,6 +185,8 @@ class Strip:
         The smallest significant change, m.
     variance : ndarray of float64, or float
         Of each cell's random error, m2.
+    resampled : ndarray of float64, or float
+        By how much reading the later raster between its cell centres makes each height too low, m.
     """
 
     row: int
@@ -186,6 +194,7 @@ class Strip:
     difference: Floats
     limit: Any
     variance: Any
+    resampled: Any = 0.0
 
 
 class Comparison:
@@ -215,6 +224,9 @@ class Comparison:
         self.unit = self.first.crs.horizontal_unit or METRE
         self.cell = self.first.cell * self.unit
         self._error_files = [self._beside(r, stack) for r in (self.first, self.second)]
+        self.own_reach = 0.0
+        if all(f is not None for f in self._error_files):
+            self.own_reach = max(point_reach(r) for r in (self.first, self.second))
         self._place()
         self.shift = 0.0
         self.stable: StableGround | None = None
@@ -225,7 +237,8 @@ class Comparison:
 
     def _beside(self, raster: HeightRaster, stack: ExitStack) -> OpenedRaster | None:
         path = raster.path.with_name(f"{raster.path.stem}{ERROR_SUFFIX}{raster.path.suffix}")
-        if self.request.errors is not None or not path.exists():
+        given = self.request.errors
+        if (given is not None and given.random > 0) or not path.exists():
             return None
         found = open_heights(path)
         if not same_cells(found, raster):
@@ -252,8 +265,7 @@ class Comparison:
         if not self.aligned:
             self.notes.append(
                 f"{b.path.name} doesn't lie on the cells of {a.path.name}: it is read between its cell "
-                f"centres, "
-                "which smooths it a little"
+                "centres; what its curvature makes of that is in the intervals"
             )
 
     def _look_at_stable(self, path: Path) -> None:
@@ -340,32 +352,53 @@ class Comparison:
 
     def _strip(self, row: int, column: int, rows: int, columns: int) -> Strip:
         before = self._files[0].window(row, column, rows, columns) * self._ups[0]
-        after = self._second_values(self._files[1], row, column, rows, columns) * self._ups[1]
+        after, resampled = self._second_values(self._files[1], row, column, rows, columns)
+        after, resampled = after * self._ups[1], resampled * self._ups[1]
         random = self.errors.random if self.errors is not None else 0.0
         variance: Any = random**2
         one, other = self._error_files
         if one is not None and other is not None:
             first = one.window(row, column, rows, columns) * self._ups[0]
-            second = self._second_values(other, row, column, rows, columns) * self._ups[1]
-            variance = first**2 + second**2
+            second = self._second_values(other, row, column, rows, columns)[0] * self._ups[1]
+            # Larger cells are fewer: read at more places they must not count as more measurements.
+            variance = first**2 + second**2 * max(1.0, self.ratio**2)
         limit: Any = self.request.smallest
         if limit is None:
             shared = 0.0
             if self.errors is not None:
                 shared = self.errors.correlated**2 + self.errors.systematic**2
-            limit = TWO_SIDED_95 * np.sqrt(variance + shared)
-        return Strip(row, column, after - before - self.shift, limit, variance)
+            limit = TWO_SIDED_95 * np.sqrt(variance + shared + resampled**2)
+        return Strip(row, column, after - before - self.shift, limit, variance, resampled)
 
-    def _second_values(self, file: OpenedRaster, row: int, column: int, rows: int, columns: int) -> Floats:
+    def _second_values(
+        self, file: OpenedRaster, row: int, column: int, rows: int, columns: int
+    ) -> tuple[Floats, Any]:
+        """Return the later raster on the cells of the earlier one, and by how much that makes it too low.
+
+        Between centres a surface of second differences ``d`` lies ``t (1 - t) d / 2`` below the straight line
+        through them, t the share of the way from one to the next (any textbook's error of linear
+        interpolation); both directions add up.
+        """
         across, north = self.offset
         if self.aligned:
-            return file.window(row - round(north), column - round(across), rows, columns)
+            return file.window(row - round(north), column - round(across), rows, columns), 0.0
         x = (column + np.arange(columns) + 0.5 - across) / self.ratio
         y = (row + np.arange(rows) + 0.5 - north) / self.ratio
-        c0, r0 = math.floor(x[0]) - 1, math.floor(y[0]) - 1
-        values = file.window(r0, c0, math.ceil(y[-1]) + 1 - r0, math.ceil(x[-1]) + 1 - c0)
-        places_x, places_y = np.broadcast_arrays(x[None, :] - c0, y[:, None] - r0)
-        return between_cells(values, places_x, places_y)
+        c0, r0 = math.floor(x[0]) - 2, math.floor(y[0]) - 2
+        values = file.window(r0, c0, math.ceil(y[-1]) + 2 - r0, math.ceil(x[-1]) + 2 - c0)
+        x, y = x - c0, y - r0
+        places_x, places_y = np.broadcast_arrays(x[None, :], y[:, None])
+        heights = between_cells(values, places_x, places_y)
+        bent = np.zeros((2, *values.shape))
+        bent[0, :, 1:-1] = values[:, :-2] - 2 * values[:, 1:-1] + values[:, 2:]
+        bent[1, 1:-1] = values[:-2] - 2 * values[1:-1] + values[2:]
+        bent = np.nan_to_num(bent)
+        cells = np.ix_(
+            np.clip(y.astype(int), 0, len(values) - 1), np.clip(x.astype(int), 0, values.shape[1] - 1)
+        )
+        tx, ty = (x - 0.5) % 1, (y - 0.5) % 1
+        low = bent[0][cells] * (tx * (1 - tx) / 2)[None, :] + bent[1][cells] * (ty * (1 - ty) / 2)[:, None]
+        return heights, -low
 
 
 def significance(strip: Strip) -> NDArray[np.uint8]:
@@ -435,19 +468,23 @@ def _polygon(ring: Floats) -> Any:
 
 
 def _error_words(c: Comparison) -> str:
+    rasters = all(f is not None for f in c._error_files)  # noqa: SLF001 - of this module
+    shared = f", shared over {c.own_reach:.2g} m by the distance of points" if c.own_reach else ""
+    more = "" if c.aligned else "; that of reading between cell centres by the curvature"
     if c.errors is None:
-        if all(f is not None for f in c._error_files):  # noqa: SLF001 - of this module
-            return "random errors from the rasters of standard errors; no others are known"
+        if rasters:
+            return f"random errors from the rasters of standard errors{shared}; no others are known{more}"
         return "no errors of heights are known, so no interval is given"
     e = c.errors
+    random = f"from the rasters of standard errors{shared}" if rasters else f"{e.random:.3g} m"
     return (
-        f"errors of differences: random {e.random:.3g} m, shared {e.correlated:.3g} m over {e.reach:.3g} m, "
-        f"systematic {e.systematic:.3g} m"
+        f"errors of differences: random {random}, shared {e.correlated:.3g} m over {e.reach:.3g} m, "
+        f"systematic {e.systematic:.3g} m{more}"
     )
 
 
 def _over(area: Area, c: Comparison) -> AreaChange:
-    names = ("measured", "raised", "lowered", "raised_sure", "lowered_sure", "sure", "square")
+    names = ("measured", "raised", "lowered", "raised_sure", "lowered_sure", "sure", "square", "resampled")
     sums = dict.fromkeys(names, 0.0)
     xs: list[NDArray[Any]] = []
     ys: list[NDArray[Any]] = []
@@ -464,6 +501,7 @@ def _over(area: Area, c: Comparison) -> AreaChange:
         sums["sure"] += float(a[code != UNSURE].sum())
         variance = np.broadcast_to(strip.variance, strip.difference.shape)[here]
         sums["square"] += float(np.nansum(variance * a**2))
+        sums["resampled"] += float((np.broadcast_to(strip.resampled, strip.difference.shape)[here] * a).sum())
         r, col = np.nonzero(here)
         thin = max(1, len(r) // 3000)
         xs.append((strip.column + col[::thin] + 0.5) * c.cell)
@@ -473,9 +511,10 @@ def _over(area: Area, c: Comparison) -> AreaChange:
     if known and sums["measured"] > 0:
         e = c.errors or HeightErrors()
         error = VolumeError(
-            math.sqrt(sums["square"]),
+            math.sqrt(sums["square"] * lattice_sum(c.cell, c.own_reach)),
             correlated_error(np.concatenate(xs), np.concatenate(ys), sums["measured"], e.correlated, e.reach),
             sums["measured"] * e.systematic,
+            resampling=abs(sums["resampled"]),
         )
     measured = sums["measured"]
     return AreaChange(

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from contextlib import ExitStack
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from cloudprep import __version__
-from cloudprep.io.atomic import make_folder, whole_file
+from cloudprep.io.atomic import make_folder
 from cloudprep.io.raster_writing import written_on_cells
 from cloudprep.io.vectors import write_layers
 from cloudprep.measuring.areas import read_areas
 from cloudprep.measuring.change import LOWERED, RAISED, UNSURE, significance
 from cloudprep.measuring.difference_picture import DifferencePicture
+from cloudprep.measuring.outputs import refuse_inputs, write_table
 from cloudprep.model.crs import METRE
 from cloudprep.model.layer import Layer
 
@@ -48,8 +47,11 @@ def write_change(comparison: Comparison, report: ChangeReport, out: Path) -> lis
     Raises
     ------
     OutputError
-        If one can't be written.
+        If one can't be written, or would be written over an input.
     """
+    asked = comparison.request
+    names = ("difference.tif", "significance.tif", "change.csv", "change.gpkg", "change.png")
+    refuse_inputs([out / name for name in names], [asked.before, asked.after, asked.over, asked.stable])
     make_folder(out)
     rasters = [out / "difference.tif", out / "significance.tif"]
     picture = DifferencePicture(*comparison.window[2:], (LOWERED, RAISED))
@@ -94,14 +96,10 @@ def _values(report: ChangeReport) -> list[tuple[Any, ...]]:
 
 
 def _table(report: ChangeReport, target: Path) -> Path:
-    text = io.StringIO()
-    rows = csv.writer(text, lineterminator="\n")
-    rows.writerow(["name", *_COLUMNS])
+    rows: list[list[Any]] = [["name", *_COLUMNS]]
     for area, values in zip(report.areas, _values(report), strict=True):
-        rows.writerow([area.name, *("" if v is None else f"{v:.4f}" for v in values)])
-    with whole_file(target) as part:
-        part.write_text(text.getvalue(), encoding="utf-8")
-    return target
+        rows.append([area.name, *("" if v is None else f"{v:.4f}" for v in values)])
+    return write_table(target, rows)
 
 
 def _layer(comparison: Comparison, report: ChangeReport, target: Path) -> Path:

@@ -13,11 +13,17 @@ from cloudprep.engine.reference import describe
 from cloudprep.errors import BadInputError
 from cloudprep.io.caution import FIGURES as CAUTION
 from cloudprep.io.raster_reading import open_heights
-from cloudprep.kernels.volume_error import TWO_SIDED_95, HeightErrors, VolumeError, correlated_error
+from cloudprep.kernels.volume_error import (
+    TWO_SIDED_95,
+    HeightErrors,
+    VolumeError,
+    correlated_error,
+    lattice_sum,
+)
 from cloudprep.measuring.areas import Area, read_areas
 from cloudprep.measuring.cells import SLIVER, STRIP_CELLS, heights_of_parts
 from cloudprep.measuring.design_reading import DesignReader
-from cloudprep.measuring.volumes import error_raster
+from cloudprep.measuring.volumes import error_raster, point_reach
 from cloudprep.model.crs import METRE
 
 if TYPE_CHECKING:
@@ -200,7 +206,9 @@ class DesignComparison:
         self.cell = self.raster.cell * self.unit
         self.design = DesignReader(request.design, self.raster, self.notes, self.warnings).read(stack)
         self.file = stack.enter_context(self.raster.opened())
-        beside = error_raster(self.raster) if request.errors is None else None
+        given = request.errors
+        beside = error_raster(self.raster) if given is None or given.random == 0 else None
+        self.own_reach = 0.0 if beside is None else point_reach(self.raster)
         self._error_file = None if beside is None else stack.enter_context(beside.opened())
         self._error_name = "" if beside is None else beside.path.name
         self.areas = [Area("design", None)]
@@ -287,7 +295,7 @@ class DesignComparison:
         e = e or HeightErrors()
         x, y = np.concatenate(sums.x), np.concatenate(sums.y)
         return VolumeError(
-            math.sqrt(sums.square),
+            math.sqrt(sums.square * lattice_sum(self.cell, self.own_reach)),
             correlated_error(x, y, sums.measured, e.correlated, e.reach),
             sums.measured * e.systematic,
         )
@@ -295,13 +303,14 @@ class DesignComparison:
     def error_words(self) -> str:
         """Return what is known of errors, in words."""
         e = self.request.errors
+        name = self._error_name
         if e is not None:
+            random = f"from {name}" if name else f"{e.random:g} m"
             return (
-                f"errors of heights as given: random {e.random:g} m, shared {e.correlated:g} m over "
+                f"errors of heights as given: random {random}, shared {e.correlated:g} m over "
                 f"{e.reach:g} m, systematic {e.systematic:g} m; the design counts as exact"
             )
         if self._error_file is not None:
-            name = self._error_name
             return f"random errors of heights are from {name}; shared and systematic ones aren't known"
         return "no errors of heights are known, so no interval is given"
 

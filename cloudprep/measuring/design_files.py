@@ -16,6 +16,7 @@ from cloudprep.io.raster_writing import written_on_cells
 from cloudprep.kernels.profile import beside_line
 from cloudprep.measuring.design import TOO_HIGH, TOO_LOW, WITHIN
 from cloudprep.measuring.difference_picture import DifferencePicture
+from cloudprep.measuring.outputs import refuse_inputs
 from cloudprep.model.crs import INTERNATIONAL_FOOT, METRE, US_SURVEY_FOOT
 
 if TYPE_CHECKING:
@@ -59,10 +60,15 @@ def write_design(
     Raises
     ------
     OutputError
-        If one can't be written.
+        If one can't be written, or would be written over an input.
     """
-    make_folder(out)
     c = comparison
+    names = ("difference.tif", "tolerance.tif", "design.csv", "staking.csv", "design.png", "stations.csv")
+    refuse_inputs(
+        [out / name for name in names],
+        [c.request.terrain, c.request.design.path, c.request.boundary],
+    )
+    make_folder(out)
     rasters = [out / "difference.tif", out / "tolerance.tif"]
     picture = DifferencePicture(*c.window[2:], (TOO_LOW, TOO_HIGH))
     staking = _Staking(c, max(staking_step or 10 * c.cell, c.cell))

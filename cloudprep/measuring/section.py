@@ -160,6 +160,7 @@ class SectionReport:
     crs: CloudCrs
     assumed: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
+    along: str = ""
     files: list[str] = field(default_factory=list)
     caution: str = CAUTION
 
@@ -286,6 +287,7 @@ def cut_sections(
         crs,
         tuple(dict.fromkeys(notes)),
         tuple(dict.fromkeys(warnings)),
+        str(along),
     )
 
 

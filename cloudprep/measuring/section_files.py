@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
@@ -12,8 +10,9 @@ import numpy as np
 import shapely
 
 from cloudprep import __version__
-from cloudprep.io.atomic import make_folder, whole_file
+from cloudprep.io.atomic import make_folder
 from cloudprep.io.dxf import write_drawing
+from cloudprep.measuring.outputs import refuse_inputs, write_table
 from cloudprep.measuring.section_designs import stretches
 from cloudprep.measuring.sheet import Sheet
 from cloudprep.model.classes import class_name
@@ -51,17 +50,20 @@ def write_sections(report: SectionReport, out: Path) -> tuple[list[Path], list[s
     Raises
     ------
     OutputError
-        If one can't be written.
+        If one can't be written, or would be written over an input.
     """
-    make_folder(out)
     made: list[Path] = []
     taken: set[str] = set()
     notes: list[str] = []
-    for section in report.sections:
-        stem = _file_name(section.name, taken)
+    stems = [_file_name(section.name, taken) for section in report.sections]
+    endings = ("_stations.csv", "_grades.csv", ".svg", ".png")
+    planned = [out / f"{stem}{ending}" for stem in stems for ending in endings]
+    refuse_inputs([*planned, out / "sections.dxf"], [*report.sources, report.along])
+    make_folder(out)
+    for stem, section in zip(stems, report.sections, strict=True):
         made += [
-            _write_csv(out / f"{stem}_stations.csv", _station_rows(section)),
-            _write_csv(out / f"{stem}_grades.csv", _grade_rows(section)),
+            write_table(out / f"{stem}_stations.csv", _station_rows(section)),
+            write_table(out / f"{stem}_grades.csv", _grade_rows(section)),
         ]
         sheet = picture_of(section, report)
         made += [sheet.save_svg(out / f"{stem}.svg"), sheet.save_png(out / f"{stem}.png")]
@@ -105,14 +107,6 @@ def _file_name(name: str, taken: set[str]) -> str:
         stem, number = f"section_{plain}_{number}", number + 1
     taken.add(stem.casefold())
     return stem
-
-
-def _write_csv(target: Path, rows: list[list[Any]]) -> Path:
-    text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerows(rows)
-    with whole_file(target) as part:
-        part.write_text(text.getvalue(), encoding="utf-8")
-    return target
 
 
 def _station_rows(section: Section) -> list[list[Any]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from contextlib import ExitStack
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
@@ -14,8 +15,9 @@ from cloudprep.errors import BadInputError, CrsError, UsageError
 from cloudprep.io.caution import FIGURES as CAUTION
 from cloudprep.io.raster_reading import open_heights
 from cloudprep.kernels.polygon_cover import polygon_cover
-from cloudprep.kernels.volume_error import HeightErrors, VolumeError, correlated_error
+from cloudprep.kernels.volume_error import HeightErrors, VolumeError, correlated_error, lattice_sum
 from cloudprep.measuring.areas import read_areas
+from cloudprep.measuring.base_errors import EdgeErrors
 from cloudprep.measuring.bases import NAMES, EdgeSurface, between_cells, edge_base, level_base
 from cloudprep.measuring.cells import SLIVER, STRIP_CELLS, heights_between, heights_of_parts
 from cloudprep.model.crs import METRE
@@ -36,6 +38,10 @@ CUBIC_YARD = 0.9144**3
 """m3; exact (a yard is 0.9144 m, 1959)."""
 CUBIC_FOOT = 0.3048**3
 ERROR_SUFFIX = "_standard_error"
+DENSITY_NAME = "ground_density"
+"""The raster beside a terrain that tells how many ground points a square metre it was made of."""
+# Places of a strip that stand for its area where errors are reckoned.
+_FILLING = 20_000
 
 
 @dataclass(frozen=True)
@@ -145,8 +151,9 @@ def measure_volumes(
     layer : str, optional
         Which layer of polygons, where the file has several.
     errors : HeightErrors, optional
-        Of the heights. Left out, a raster beside the terrain whose name ends in ``_standard_error`` tells the
-        random part.
+        Of the heights; of their differences where the base is another terrain. Where they have no random
+        part, or are left out, a raster beside the terrain (and beside that other one) whose name ends in
+        ``_standard_error`` tells it.
 
     Returns
     -------
@@ -170,17 +177,16 @@ def measure_volumes(
     notes: list[str] = list(raster.assumed)
     areas = read_areas(over, raster, layer, notes.append)
     second = _other_terrain(base, raster)
-    beside = error_raster(raster) if errors is None else None
+    known = _Known(raster, second, errors)
     warnings: list[str] = []
-    found = []
-    with raster.opened() as file:
-        work = _Work(raster, file, errors, beside)
+    with ExitStack() as stack:
+        work = _Work(raster, stack.enter_context(raster.opened()), known, stack)
         if second is None:
             found = [work.measure(area, _base(base, area, work)) for area in areas]
         else:
             notes += second.assumed
-            with second.opened() as other:
-                found = [work.measure(area, _Terrain(second, other, raster)) for area in areas]
+            other = _Terrain(second, stack.enter_context(second.opened()), raster)
+            found = [work.measure(area, other) for area in areas]
     for volume in found:
         if volume.missing > max(SLIVER, 1e-6 * volume.area):
             share = volume.missing / volume.area
@@ -195,21 +201,91 @@ def measure_volumes(
         unit=unit_name(raster.crs.vertical_unit or METRE),
         cell=raster.cell * (raster.crs.horizontal_unit or METRE),
         volumes=tuple(found),
-        errors=_error_words(errors, None if beside is None else beside.path),
+        errors=known.words,
         warnings=tuple(warnings),
         assumed=tuple(notes),
     )
 
 
-def _error_words(errors: HeightErrors | None, beside: Path | None) -> str:
-    if beside is not None:
-        return f"random errors of heights are from {beside.name}; shared and systematic ones aren't known"
-    if errors is None:
-        return "no errors of heights are known, so no interval is given"
-    return (
-        f"errors of heights as given: random {errors.random:g} m, shared {errors.correlated:g} m over "
-        f"{errors.reach:g} m, systematic {errors.systematic:g} m"
-    )
+class _Known:
+    """What is known of errors.
+
+    Parameters
+    ----------
+    raster : HeightRaster
+        The terrain.
+    second : HeightRaster or None
+        The other terrain, where that is the base.
+    errors : HeightErrors or None
+        As given.
+    """
+
+    def __init__(
+        self, raster: HeightRaster, second: HeightRaster | None, errors: HeightErrors | None
+    ) -> None:
+        self.rasters: list[HeightRaster] = []
+        self.bare: HeightRaster | None = None
+        terrains: list[HeightRaster] = []
+        if errors is None or errors.random == 0:
+            terrains = [raster] if second is None else [raster, second]
+            found = [error_raster(one) for one in terrains]
+            self.rasters = [one for one in found if one is not None]
+            if 0 < len(self.rasters) < len(found):
+                self.bare = terrains[found.index(None)]
+                self.rasters = []
+        self.errors = errors or (HeightErrors() if self.rasters else None)
+        self.own_reach = max((point_reach(one) for one in terrains), default=0.0) if self.rasters else 0.0
+        self._given, self._two = errors, second is not None
+
+    @property
+    def _sharing(self) -> str:
+        if not self.own_reach:
+            return ", taken as each cell's own (no raster ground_density tells the points' distance)"
+        return f", shared over {self.own_reach:.2g} m by the distance of points"
+
+    @property
+    def words(self) -> str:
+        """All that in words."""
+        names = " and ".join(one.path.name for one in self.rasters)
+        if self._given is None:
+            if self.rasters:
+                told = f"random errors of heights are from {names}"
+                return f"{told}{self._sharing}; other shared errors and systematic ones aren't known"
+            why = "" if self.bare is None else f" ({self.bare.path.name} has no raster of standard errors)"
+            return f"no errors of heights are known, so no interval is given{why}"
+        e = self._given
+        random = f"from {names}{self._sharing}" if self.rasters else f"{e.random:g} m"
+        return (
+            f"errors of {'differences' if self._two else 'heights'} as given: random {random}, shared "
+            f"{e.correlated:g} m over {e.reach:g} m, systematic {e.systematic:g} m"
+        )
+
+
+def point_reach(terrain: HeightRaster) -> float:
+    """Return how far cells of a terrain share the errors of its points, m; 0 where that isn't known.
+
+    Cells smaller than the distance of points are made of the same points as their neighbours. A raster
+    ``ground_density`` beside the terrain tells that distance: its median over at most some thousand cells
+    counts.
+
+    Notes
+    -----
+    Of linear interpolation in triangles. The factor is from trials (``benchmarks/interval_coverage.py``):
+    even points share over 1.5 times their distance; where points are spread by chance the triangles' areas
+    vary more, which makes it 1.9.
+    """
+    path = terrain.path.with_name(f"{DENSITY_NAME}{terrain.path.suffix}")
+    if not path.exists():
+        return 0.0
+    found = open_heights(path)
+    if not same_cells(found, terrain):
+        return 0.0
+    step = max(1, found.rows // 60)
+    with found.opened() as file:
+        lines = [file.window(row, 0, 1, found.columns) for row in range(0, found.rows, step)]
+    density = np.concatenate(lines, axis=None)
+    density = density[density > 0]
+    return 1.75 / math.sqrt(float(np.median(density))) if len(density) else 0.0
 
 
 def error_raster(terrain: HeightRaster) -> HeightRaster | None:
@@ -240,11 +316,16 @@ def same_cells(first: HeightRaster, second: HeightRaster) -> bool:
     )
 
 
+def other_terrain(base: str) -> Path | None:
+    """Return the path of the raster that a base names; None where it names none."""
+    return None if base in NAMES or base.startswith("level:") else Path(base)
+
+
 def _other_terrain(base: str, raster: HeightRaster) -> HeightRaster | None:
     """Return the raster that a base names, or None."""
-    if base in NAMES or base.startswith("level:"):
+    path = other_terrain(base)
+    if path is None:
         return None
-    path = Path(base)
     if not path.exists():
         raise UsageError(f"--base {base}: is neither {', '.join(NAMES)}, level:Z nor a raster that is there")
     second = open_heights(path)
@@ -318,17 +399,14 @@ class _Sums:
     square: float = 0.0
     x: list[Floats] = field(default_factory=list)
     y: list[Floats] = field(default_factory=list)
+    edge: EdgeErrors | None = None
 
 
 class _Work:
-    def __init__(
-        self,
-        raster: HeightRaster,
-        file: OpenedRaster,
-        errors: HeightErrors | None,
-        beside: HeightRaster | None,
-    ) -> None:
-        self.raster, self.file, self.errors, self.beside = raster, file, errors, beside
+    def __init__(self, raster: HeightRaster, file: OpenedRaster, known: _Known, stack: ExitStack) -> None:
+        self.raster, self.file, self.errors = raster, file, known.errors
+        self.own_reach = known.own_reach
+        self._beside = [(one, stack.enter_context(one.opened())) for one in known.rasters]
         unit = raster.crs.horizontal_unit or METRE
         self.up = raster.crs.vertical_unit or METRE
         self.cell = raster.cell * unit
@@ -340,6 +418,10 @@ class _Work:
     def measure(self, area: Area, base: Base) -> Volume:
         """Return the volume of an area."""
         sums = _Sums()
+        edge = getattr(base, "edge", None)
+        if edge is not None and self.errors is not None:
+            shape = (self.raster.rows, self.raster.columns)
+            sums.edge = EdgeErrors(edge, self.cell, shape, self._deviation, self.errors, self.own_reach)
         for row, column, cover in self._strips(area):
             self._add(sums, row, column, cover, base)
         known = sums.measured > 0
@@ -401,37 +483,42 @@ class _Work:
         sums.fill += float((np.maximum(-above, 0) * size).sum())
         sums.highest = max(sums.highest, float(above.max()))
         sums.lowest = min(sums.lowest, float(above.min()))
-        sums.square += self._random(row, column, rows, columns, r[there], c[there], size)
-        thin = max(1, len(size) // 3000)
+        if self.errors is None:
+            return
+        deviation = self._deviation(row + r[there], column + c[there])
+        sums.square += float(np.nansum((deviation * size) ** 2))
+        if sums.edge is not None:
+            sums.edge.take(row + r[there], column + c[there], size)
+        thin = max(1, len(size) // _FILLING)
         sums.x.append(x[there][::thin])
         sums.y.append(y[there][::thin])
 
-    def _random(
-        self,
-        row: int,
-        column: int,
-        rows: int,
-        columns: int,
-        r: NDArray[np.int64],
-        c: NDArray[np.int64],
-        size: Floats,
-    ) -> float:
-        """Return the variance (m6) that random errors of these cells add."""
-        if self.beside is not None:
-            with self.beside.opened() as file:
-                deviation = file.window(row, column, rows, columns)[r, c] * self.up
-            return float(np.nansum((deviation * size) ** 2))
-        if self.errors is not None:
-            return float(((self.errors.random * size) ** 2).sum())
-        return 0.0
+    def _deviation(self, row: NDArray[np.int64], column: NDArray[np.int64]) -> Floats:
+        """Return standard deviations of cells' random errors, m."""
+        assert self.errors is not None  # noqa: S101 - the caller looked
+        if not self._beside:
+            return np.full(len(row), self.errors.random)
+        unit = self.raster.crs.horizontal_unit or METRE
+        x, y = (column + 0.5) * self.cell, (row + 0.5) * self.cell
+        total = np.zeros(len(row))
+        for raster, file in self._beside:
+            size = raster.cell * (raster.crs.horizontal_unit or METRE)
+            x0, y0 = (self.raster.left - raster.left) * unit, (self.raster.bottom - raster.bottom) * unit
+            places = [np.round((v + v0) / size, 6) * size for v, v0 in ((x, x0), (y, y0))]
+            up = raster.crs.vertical_unit or METRE
+            total += heights_between(file, size, up, places[0], places[1]) ** 2
+        return np.asarray(np.sqrt(total))
 
     def _error(self, sums: _Sums) -> VolumeError | None:
         errors = self.errors
         if errors is None:
-            return VolumeError(math.sqrt(sums.square), 0.0, 0.0) if self.beside is not None else None
+            return None
         x, y = np.concatenate(sums.x), np.concatenate(sums.y)
+        square = sums.square * lattice_sum(self.cell, self.own_reach)
+        if sums.edge is not None:
+            return sums.edge.volume_error(square, x, y, sums.measured)
         return VolumeError(
-            random=math.sqrt(sums.square),
+            random=math.sqrt(square),
             correlated=correlated_error(x, y, sums.measured, errors.correlated, errors.reach),
             systematic=sums.measured * errors.systematic,
         )

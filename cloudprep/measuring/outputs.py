@@ -1,0 +1,52 @@
+"""What tables of measurements have in common: never over an input, whole or not at all."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from cloudprep.errors import OutputError
+from cloudprep.io.atomic import whole_file
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+
+def refuse_inputs(targets: Iterable[Path], inputs: Iterable[Path | str | None]) -> None:
+    """Refuse to write over what was read.
+
+    Parameters
+    ----------
+    targets : iterable of Path
+        What will be written.
+    inputs : iterable of Path, str or None
+        What was read; None counts for nothing.
+
+    Raises
+    ------
+    OutputError
+        Naming the first such file.
+    """
+    read = [Path(one) for one in inputs if one is not None]
+    for target in targets:
+        for one in read:
+            same = target.resolve() == one.resolve()
+            if same or (target.exists() and one.exists() and target.samefile(one)):
+                raise OutputError(f"{target}: is an input; inputs are never changed: name another place")
+
+
+def write_table(target: Path, rows: Sequence[Sequence[Any]]) -> Path:
+    """Write rows as CSV (RFC 4180, but for line feeds alone at line ends), UTF-8.
+
+    Raises
+    ------
+    OutputError
+        If it can't be written.
+    """
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerows(rows)
+    with whole_file(target) as part:
+        part.write_text(text.getvalue(), encoding="utf-8")
+    return target
