@@ -29,8 +29,8 @@ are truth values (`no` and `on` are text).
 
 _EVERY_RUN = """\
 Gates (`gates:` in a pipeline) judge figures. Stages have figures of their own, named below. Those that follow
-every run has; each flight has them too (`per: flight`), but for the seconds. Figures of the header only flights
-have.
+every run has; each flight has them too (`per: flight`), but for the seconds. Figures of the header only
+flights have.
 """
 
 

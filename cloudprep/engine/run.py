@@ -166,7 +166,7 @@ class _Run:
         self.boundary = _boundary(request)
         self.area: Area | None = None
         wanted = request.report and request.pipeline.output.report
-        self.reporting = Reporting(self.folder.root, self._name, wanted, self._warn)
+        self.reporting = Reporting(self.folder.root, self._name, wanted, self.warn)
 
     # -- the steps -------------------------------------------------------------------------------------------
 
@@ -215,9 +215,8 @@ class _Run:
             return
         self.folder = RunFolder(stack.enter_context(ScratchFolder(parent, 0)) / "out")
 
-    def _with_inputs(self, fetched: FetchedInputs) -> RunOutcome:
-        if slower := what_it_means():
-            self.warn(slower)
+    def _name_inputs(self, fetched: FetchedInputs) -> list[Path]:
+        """Find the inputs and name what they become; return their files."""
         paths: list[Path] = []
         if fetched.local or not fetched.fetched:
             paths = expand_inputs(fetched.local, leave_out=self.folder.root, note=self._assume)
@@ -233,6 +232,12 @@ class _Run:
             if one.failure:
                 self.inputs.append(TrackedInput(one.path, one.url, one.url))
                 self._fail(self.inputs[-1], BadInputError(one.url, one.failure))
+        return paths
+
+    def _with_inputs(self, fetched: FetchedInputs) -> RunOutcome:
+        if slower := what_it_means():
+            self.warn(slower)
+        paths = self._name_inputs(fetched)
         self._open()
         self._check_needs()
         crs = self._settle_reference()

@@ -95,7 +95,8 @@ class Edge:
         wide = min(count, math.ceil(8 * count / len(x)))
         if wide > 1:
             found = uniform_filter1d(found, wide, mode="wrap")
-        return area * found / found.sum()
+        weights: NDArray[np.float64] = area * found / found.sum()
+        return weights
 
 
 @dataclass(frozen=True)

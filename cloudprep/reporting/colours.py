@@ -96,4 +96,5 @@ def ramp(colours: tuple[str, ...], steps: int) -> NDArray[np.uint8]:
     ends = np.array([rgb_of(c) for c in colours], float)
     at = np.linspace(0.0, len(colours) - 1.0, steps)
     mixed = np.stack([np.interp(at, np.arange(len(colours)), ends[:, k]) for k in range(3)], axis=1)
-    return np.rint(mixed).astype(np.uint8)
+    out: NDArray[np.uint8] = np.rint(mixed).astype(np.uint8)
+    return out

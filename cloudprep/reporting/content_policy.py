@@ -1,4 +1,4 @@
-"""What a page allows itself: only the scripts and styles that it was made with, and nothing from a network."""
+"""What a page allows itself: only the scripts and styles it was made with, and nothing from a network."""
 
 from __future__ import annotations
 

@@ -9,11 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
+from looked_clouds import added, looked
 
 from demo_clouds.kinds import Kind
 from demo_clouds.scenes import scene
-
-from looked_clouds import added, looked
 
 if TYPE_CHECKING:
     from demo_clouds.scenes import Scene
@@ -60,7 +59,7 @@ def test_clusters_kept_in_the_air_are_found_and_wires_are_not() -> None:
     south, north = np.quantile(one.y, [0.2, 0.8])
     middles = [(west, south), (east, south), (west, north), (east, north)]
     for x, y in middles:
-        at = rng.normal(0, 0.3, (6, 3)) + [x, y, float(one.terrain(np.array([x]), np.array([y]))[0]) + 25.0]
+        at = rng.normal(0, 0.3, (6, 3)) + [x, y, one.terrain(np.array([x]), np.array([y])).item() + 25.0]
         columns = added(columns, *at.T, 1)
     found = [f for f in looked(columns) if f.rule == "strays"]
     hit = [min(np.hypot(f.x - x, f.y - y) for f in found) < 3.0 for x, y in middles]
