@@ -59,7 +59,7 @@ def test_clusters_kept_in_the_air_are_found_and_wires_are_not() -> None:
     south, north = np.quantile(one.y, [0.2, 0.8])
     middles = [(west, south), (east, south), (west, north), (east, north)]
     for x, y in middles:
-        at = rng.normal(0, 0.3, (6, 3)) + [x, y, one.terrain(np.array([x]), np.array([y])).item() + 25.0]
+        at = rng.normal((x, y, one.terrain(np.array([x]), np.array([y])).item() + 25.0), 0.3, (6, 3))
         columns = added(columns, *at.T, 1)
     found = [f for f in looked(columns) if f.rule == "strays"]
     hit = [min(np.hypot(f.x - x, f.y - y) for f in found) < 3.0 for x, y in middles]
