@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import time
 from contextlib import ExitStack
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cloudprep import __version__
 from cloudprep.engine.folder import RunFolder
 from cloudprep.engine.inputs import deliverable_names, expand_inputs
 from cloudprep.engine.lock import FolderLock
+from cloudprep.engine.record import RECORD_NAME, read_record
 from cloudprep.engine.standing import Standing, standing
 from cloudprep.engine.urls import is_remote, shown
 from cloudprep.errors import (
@@ -106,13 +109,18 @@ class _Batch:
                 stack.enter_context(FolderLock(self.root, self.progress.note))
                 self._refuse_folder()  # another batch may have been done here meanwhile
             self.earlier = read_batch(self.root)
-            paths = expand_inputs(self.request.inputs, leave_out=self.root, note=self._assume)
+            inputs = expand_inputs(self.request.inputs, leave_out=self.root, note=self._assume)
+            # So that a record says where flights lie to whoever reads it elsewhere, and resumes from there.
+            paths = [Path(os.path.abspath(p)) for p in inputs]  # noqa: PTH100 - links stay
             self.pipeline = KnownPipeline(self.request, self.earlier if self.request.resume else None)
             if not self.pipeline.is_as_before:
                 for warning in self.pipeline.loaded.warnings:
                     self.progress.note(f"warning: {warning}")
             self.progress.start("headers", len(paths))
-            self.sites = find_sites(paths, self.request, self.pipeline, self.earlier, self.progress.advance)
+            self.there = self._earlier_sites()
+            self.sites = find_sites(
+                paths, self.request, self.pipeline, self.earlier, self.there, self.progress.advance
+            )
             self.progress.finish()
             for note in self.sites.notes:
                 self._assume(note)
@@ -229,7 +237,7 @@ class _Batch:
             update={
                 "status": status,
                 "seconds": record["seconds"],
-                "gates_failed": [g["reason"] for g in record["gates"] if not g["passed"]],
+                "gates_failed": [_gate(g) for g in record["gates"] if g["outcome"] == "failed"],
                 "inputs_failed": failed,
                 "warnings": len(record["warnings"]),
                 "reason": "no input could be used" if status == "failed" else "",
@@ -348,22 +356,35 @@ class _Batch:
     def _orphans(self) -> list[str]:
         """Return folders of earlier sites that are none any more."""
         names = {site.name for site in self.sites.sites}
-        before = set() if self.earlier is None else {e.folder for e in self.earlier.sites}
+        return sorted(name for name in self.there if name not in names and (self.root / name).is_dir())
+
+    def _earlier_sites(self) -> dict[str, dict[str, int]]:
+        """Return paths and sizes of the flights of all sites that have a folder, by its name."""
+        known: dict[str, dict[str, int]] = {}
+        if self.earlier is not None:
+            sizes = {one.path: one.size_bytes for one in self.earlier.inputs}
+            known = {e.folder: {p: sizes.get(p, 0) for p in e.inputs} for e in self.earlier.sites}
         try:
             folders = [p for p in self.root.iterdir() if p.is_dir()]
         except OSError:
-            return []
-        return sorted(
-            p.name
-            for p in folders
-            if p.name not in names and (p.name in before or (p / "run.json").is_file())
-        )
+            folders = []
+        for folder in folders:
+            if folder.name not in known and (folder / RECORD_NAME).is_file():
+                record = read_record(folder) or {}
+                known[folder.name] = {str(i["path"]): i["size_bytes"] for i in record.get("inputs", [])}
+        return known
 
 
 def _entry(site: Site) -> SiteEntry:
     return SiteEntry(
         name=site.name, folder=site.name, inputs=[str(p) for p in site.paths], points=site.points
     )
+
+
+def _gate(gate: Mapping[str, Any]) -> str:
+    """Return why a gate failed, with the flight where it is one of a flight."""
+    flight = Path(gate["flight"]).name if gate.get("flight") else ""
+    return f"{flight}: {gate['reason']}" if flight else str(gate["reason"])
 
 
 def refuse_urls(texts: Iterable[str]) -> None:

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 from cloudprep.engine.inputs import deliverable_stem
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
-__all__ = ["common_stem", "safe_name", "site_names"]
+__all__ = ["common_stem", "kept_names", "safe_name", "site_names"]
 
 _LONGEST = 60
 # A common beginning this short ("a", "07") says nothing.
@@ -57,7 +57,13 @@ def common_stem(stems: Sequence[str]) -> str:
     return found if sum(c.isalnum() for c in found) >= _SHORTEST else ""
 
 
-def site_names(groups: Sequence[Sequence[Path]], *, by_folder: bool = False) -> list[str]:
+def site_names(
+    groups: Sequence[Sequence[Path]],
+    *,
+    by_folder: bool = False,
+    earlier: Mapping[str, Mapping[str, int]] | None = None,
+    sizes: Mapping[Path, int] | None = None,
+) -> list[str]:
     """Return a distinct name for each site.
 
     What its flights have in common is tried first, then its first flight's name, then that with the folder in
@@ -69,6 +75,11 @@ def site_names(groups: Sequence[Sequence[Path]], *, by_folder: bool = False) -> 
         The flights of each site; no flight is in two.
     by_folder : bool
         Whether to try the name of the flights' folder before anything else.
+    earlier : mapping of str to mapping of str to int, optional
+        Paths and sizes of flights of sites that have a folder already: see :func:`kept_names`. The name of
+        one that nobody keeps is given to nobody.
+    sizes : mapping of Path to int, optional
+        Sizes of the flights, bytes.
 
     Returns
     -------
@@ -78,6 +89,11 @@ def site_names(groups: Sequence[Sequence[Path]], *, by_folder: bool = False) -> 
     """
     below = _shared_folder(groups)
     tries = [_candidates(group, below, by_folder=by_folder) for group in groups]
+    earlier = earlier or {}
+    kept = kept_names(groups, earlier, sizes or {})
+    for i, name in kept.items():
+        tries[i] = [name]
+    barred = {name.casefold() for name in earlier}
     level = [0] * len(tries)
     last = max((len(t) for t in tries), default=1) - 1
     for _ in range(last):
@@ -85,12 +101,50 @@ def site_names(groups: Sequence[Sequence[Path]], *, by_folder: bool = False) -> 
         counts: dict[str, int] = {}
         for name in names:
             counts[name.casefold()] = counts.get(name.casefold(), 0) + 1
-        clashing = [i for i, name in enumerate(names) if counts[name.casefold()] > 1]
+        clashing = [
+            i
+            for i, name in enumerate(names)
+            if i not in kept and (counts[name.casefold()] > 1 or name.casefold() in barred)
+        ]
         if not clashing:
             break
         for i in clashing:
             level[i] += 1
     return [t[min(k, len(t) - 1)] for t, k in zip(tries, level, strict=True)]
+
+
+def kept_names(
+    groups: Sequence[Sequence[Path]], earlier: Mapping[str, Mapping[str, int]], sizes: Mapping[Path, int]
+) -> dict[int, str]:
+    """Return which groups keep the name of an earlier site: what is done must not be called otherwise now.
+
+    A site keeps its name where it has more of the earlier one's flights than any other site. Where no flight
+    lies where it lay (a disk has another name, say), it does where all have the same file names and sizes.
+
+    Parameters
+    ----------
+    groups : sequence of sequence of Path
+        The flights of each site.
+    earlier : mapping of str to mapping of str to int
+        Paths and sizes (bytes) of earlier sites' flights by the sites' names.
+    sizes : mapping of Path to int
+        Sizes of the flights, bytes.
+    """
+    paths = [{os.path.abspath(p) for p in group} for group in groups]  # noqa: PTH100 - links stay
+    files = [{(p.name, sizes.get(p, -1)) for p in group} for group in groups]
+    found = []
+    for name, there in earlier.items():
+        for i, own in enumerate(paths):
+            shared = len(own & set(there))
+            if shared:
+                found.append((-shared, name, i))
+            elif {(Path(p).name, size) for p, size in there.items()} == files[i]:
+                found.append((0, name, i))
+    kept: dict[int, str] = {}
+    for _, name, i in sorted(found, key=lambda one: (one[0], one[1], min(paths[one[2]]))):
+        if i not in kept and name not in kept.values():
+            kept[i] = name
+    return kept
 
 
 def _candidates(group: Sequence[Path], below: Path, *, by_folder: bool) -> list[str]:

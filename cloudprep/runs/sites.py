@@ -10,7 +10,7 @@ from cloudprep.runs.batch_record import BatchInput
 from cloudprep.runs.naming import site_names
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
     from cloudprep.runs.batch_record import BatchRecord
@@ -66,6 +66,7 @@ def find_sites(
     request: BatchRequest,
     pipeline: KnownPipeline,
     earlier: BatchRecord | None,
+    there: Mapping[str, Mapping[str, int]],
     advance: Callable[[int], None],
 ) -> Sites:
     """Return the sites that flights make.
@@ -80,6 +81,8 @@ def find_sites(
         What it assumes of flights without a reference system.
     earlier : BatchRecord or None
         Of the batch that is gone on with.
+    there : mapping of str to mapping of str to int
+        Paths and sizes of the flights of sites that have a folder already: they keep their names.
     advance : callable
         Told of every header that was read.
     """
@@ -90,7 +93,7 @@ def find_sites(
         known = _known(looked, earlier)
         if known is not None:
             return known
-    return _made_out(looked, request, pipeline, advance)
+    return _made_out(looked, request, pipeline, there, advance)
 
 
 def _look(path: Path) -> BatchInput:
@@ -128,6 +131,7 @@ def _made_out(
     looked: dict[Path, BatchInput],
     request: BatchRequest,
     pipeline: KnownPipeline,
+    there: Mapping[str, Mapping[str, int]],
     advance: Callable[[int], None],
 ) -> Sites:
     from cloudprep.engine.reference import Assumptions  # noqa: PLC0415 - not where all is known
@@ -146,7 +150,12 @@ def _made_out(
         advance(1)
     grouped = group_flights(facts, request.group_by, request.gap)
     groups = [[f.path for f in group] for group in grouped.groups]
-    names = site_names(groups, by_folder=request.group_by == "folder")
+    names = site_names(
+        groups,
+        by_folder=request.group_by == "folder",
+        earlier=there,
+        sizes={path: one.size_bytes for path, one in looked.items()},
+    )
     sites = [
         Site(name, tuple(paths), sum(f.points for f in group))
         for name, paths, group in zip(names, groups, grouped.groups, strict=True)

@@ -59,7 +59,11 @@ class MadeUp(InThisProcess):
             raise said
         if said.startswith("no: "):
             return Answer(failure=said.removeprefix("no: ")), ""
-        gates = [{"passed": said != "gate_failed", "reason": "points.count is 1, below 2"}]
+        outcome = "failed" if said == "gate_failed" else "passed"
+        gates = [
+            {"outcome": outcome, "reason": "points.count is 1, below 2", "flight": ""},
+            {"outcome": "warned", "reason": "never mind", "flight": ""},
+        ]
         bad = said == "some_inputs_failed"
         inputs = [
             {"path": p, "status": "failed" if bad and not i else "done", "reason": "torn"}

@@ -2,6 +2,7 @@
 
 import json
 import time
+from pathlib import Path
 
 import laspy
 import numpy as np
@@ -379,3 +380,43 @@ def test_the_order_in_which_flights_are_given_does_not_show(three, batch, tmp_pa
     for site in (*one["sites"], *other["sites"]):
         del site["seconds"]
     assert [one[k] for k in keys] == [other[k] for k in keys]
+
+
+def test_a_site_keeps_its_folder_when_another_of_its_name_comes_in(flight, batch, tmp_path):
+    flight("may/pit.laz")
+    batch()
+    assert statuses(tmp_path / "out") == {"pit": "done"}
+    flight("june/pit.laz", 3000)
+    _, _, carrier = batch(resume=True)
+    assert carrier.sites == ["june_pit"]
+    assert statuses(tmp_path / "out") == {"june_pit": "done", "pit": "done"}
+
+
+def test_the_folder_of_an_orphan_is_never_written_to(flight, batch, tmp_path):
+    first = flight("pit.laz")
+    batch()
+    before = content(tmp_path / "out/pit")
+    first.unlink()
+    flight("new/pit.laz", 3000, count=390)
+    batch(resume=True)
+    assert record_of(tmp_path / "out")["orphaned"] == ["pit"]
+    assert content(tmp_path / "out/pit") == before
+    # Its flights are back: so is the site, and nothing is to be done.
+    flight("pit.laz")
+    _, _, carrier = batch(resume=True)
+    assert carrier.sites == []
+    assert record_of(tmp_path / "out")["orphaned"] == []
+
+
+def test_a_batch_is_gone_on_with_from_another_folder(three, batch, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    batch("flights")
+    monkeypatch.chdir(tmp_path / "flights")
+    _, _, carrier = batch(".", resume=True)
+    assert carrier.sites == []
+
+
+def test_the_committed_schema_is_current():
+    # Regenerate: python -m cloudprep.runs.batch_record > docs/batch.schema.json
+    path = Path(__file__).parents[2] / "docs" / "batch.schema.json"
+    assert json.loads(path.read_text(encoding="utf-8")) == batch_schema()

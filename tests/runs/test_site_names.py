@@ -109,3 +109,41 @@ def test_no_two_sites_share_a_name_and_none_leaves_its_folder(texts, per_group, 
         assert len(name.encode()) <= 255
         assert (Path("/out") / name).parent == Path("/out")
     assert site_names(groups[::-1], by_folder=by_folder) == names[::-1]
+
+
+def test_a_site_that_has_a_folder_keeps_its_name():
+    earlier = {"a": {"/data/day1/a.laz": 7}}
+    # Alone, the first was called "a"; another of that name comes in.
+    assert site_names([paths("day1/a.laz"), paths("day2/a.laz")], earlier=earlier) == ["a", "day2_a"]
+    # It keeps it where flights come in, too; of two parts the larger one does.
+    assert site_names([paths("day1/a.laz", "day1/b.laz")], earlier=earlier) == ["a"]
+    pit = {"pit": {f"/data/pit_{i}.laz": 7 for i in range(1, 4)}}
+    assert site_names([paths("pit_1.laz"), paths("pit_2.laz", "pit_3.laz")], earlier=pit) == ["pit_1", "pit"]
+    # Two that have become one: it has the name of the larger one.
+    both = {"dam": {"/data/dam.laz": 7}, **pit}
+    whole = paths("dam.laz", *(f"pit_{i}.laz" for i in range(1, 4)))
+    assert site_names([whole], earlier=both) == ["pit"]
+
+
+def test_the_folder_of_a_site_that_is_none_any_more_is_given_to_nobody():
+    gone = {"ridge": {"/data/old/ridge.laz": 7}}
+    assert site_names([paths("new/ridge.laz")], earlier=gone) == ["new_ridge"]
+    assert site_names([paths("new/Ridge.laz")], earlier=gone) == ["new_Ridge"]
+    # Files of the same names and sizes on a disk of another name are the same site.
+    (flight,) = paths("new/ridge.laz")
+    assert site_names([[flight]], earlier=gone, sizes={flight: 7}) == ["ridge"]
+    assert site_names([[flight]], earlier=gone, sizes={flight: 8}) == ["new_ridge"]
+
+
+@given(st.lists(relative, min_size=1, max_size=8, unique=True), st.lists(relative, max_size=6, unique=True))
+def test_kept_names_never_clash_either(texts, before):
+    groups = [paths(f"{t}.laz") for t in texts]
+    earlier = {f"site{i}": {f"/data/{t}.laz": 7} for i, t in enumerate(before)}
+    earlier |= {name: {"/elsewhere/x.laz": 7} for name in site_names(groups)[:2]}
+    names = site_names(groups, earlier=earlier)
+    assert len({n.casefold() for n in names}) == len(groups)
+    for name, group in zip(names, groups, strict=True):
+        if name in earlier:
+            assert str(group[0]) in earlier[name]
+    order = list(range(len(groups)))[::-1]
+    assert site_names([groups[i] for i in order], earlier=earlier) == [names[i] for i in order]
