@@ -58,12 +58,18 @@ class Site:
     def out(self) -> Path:
         return self.folder / "out"
 
-    def run(self, *more: str | Path, out: Path | None = None, pipeline: Path | None = None) -> Result:
+    def run(
+        self,
+        *more: str | Path,
+        out: Path | None = None,
+        pipeline: Path | None = None,
+        flights: Path | None = None,
+    ) -> Result:
         """Run the command line in this process."""
         from cloudprep.cli.main import app
 
         pipeline = pipeline or self.folder / "pipeline.yaml"
-        words = ["run", pipeline, self.flights, "--out", out or self.out, "--workers", "1"]
+        words = ["run", pipeline, flights or self.flights, "--out", out or self.out, "--workers", "1"]
         return CliRunner().invoke(app, [str(w) for w in (*words, *more)], prog_name="cloudprep")
 
     def fresh(self, before: Path | None = None) -> Path:
