@@ -21,12 +21,13 @@ if TYPE_CHECKING:
 
     from click.testing import Result
 
-PIPELINE = """cloudprep: 1
-stages:
+STAGES = """stages:
   - stage: progressive_ground
   - stage: terrain_grid
     cell: 1.0
 """
+WITH_REPORT = f"cloudprep: 1\n{STAGES}"
+PIPELINE = f"cloudprep: 1\noutput:\n  report: false\n{STAGES}"
 
 
 def write_flight(path: Path, rows: slice, east: float = 412_000.0, north: float = 5_654_000.0) -> None:
