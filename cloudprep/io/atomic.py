@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
 _PART_PREFIX = ".part-"
+# Bytes; a library asks for many more at a time.
+_NEXT_TO_NOTHING = 1_000_000
 
 _PLAIN_REASONS = {
     errno.ENOSPC: "the disk is full",
@@ -103,6 +105,39 @@ def whole_file(target: Path) -> Iterator[Path]:
             # Libraries keep files of their own beside the one they write: the journal of a database, say.
             for beside in part.parent.glob(f"{glob.escape(part.name)}*"):
                 beside.unlink(missing_ok=True)
+
+
+@contextmanager
+def full_disk_told(folder: Path, *kinds: type[Exception]) -> Iterator[None]:
+    """Raise what the system would say where a library failed to write since the disk is full.
+
+    Parameters
+    ----------
+    folder : Path
+        Where it writes.
+    *kinds : type
+        What it raises.
+
+    Raises
+    ------
+    OSError
+        In place of such an exception, if next to nothing is free there (looked at before what was written is
+        removed); others pass.
+    """
+    try:
+        yield
+    except kinds as error:
+        if _is_full(folder):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC)) from error
+        raise
+
+
+def _is_full(folder: Path) -> bool:
+    try:
+        facts = os.statvfs(folder)
+    except OSError:
+        return False
+    return facts.f_bavail * facts.f_frsize < _NEXT_TO_NOTHING
 
 
 @contextmanager

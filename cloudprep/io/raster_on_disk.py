@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import secrets
 import shutil
 from typing import TYPE_CHECKING, Any
@@ -11,12 +12,14 @@ import numpy as np
 import rasterio
 import rasterio.shutil
 from rasterio._err import CPLE_BaseError as GdalError
+from rasterio.errors import RasterioError
 from rasterio.windows import Window as Pixels
 
 from cloudprep.errors import OutputError
+from cloudprep.io.atomic import full_disk_told, plain_reason
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -84,19 +87,31 @@ def finished_on_disk(
     try:
         size = int(how["blocksize"])
         tiled = {"tiled": True, "blockxsize": size, "blockysize": size, "sparse_ok": True}
-        with rasterio.open(plain, "w", driver="GTiff", bigtiff="IF_SAFER", **tiled, **what) as file:
-            fill(file)
-        _refuse_little_room(scratch, int(cells * (_BESIDE - 1)))
-        rasterio.shutil.copy(plain, finished, driver="COG", **how)
-        taken = _size(plain) + _size(finished)
-        plain.unlink()
-        refuse_losses(finished, strips)
+        with _scratch_told(scratch), full_disk_told(scratch, RasterioError, GdalError, LostCellsError):
+            with rasterio.open(plain, "w", driver="GTiff", bigtiff="IF_SAFER", **tiled, **what) as file:
+                fill(file)
+            _refuse_little_room(scratch, int(cells * (_BESIDE - 1)))
+            rasterio.shutil.copy(plain, finished, driver="COG", **how)
+            taken = _size(plain) + _size(finished)
+            plain.unlink()
+            refuse_losses(finished, strips)
         shutil.move(finished, part)
     finally:
         for left in scratch.glob(f"{name}*"):
             with contextlib.suppress(OSError):
                 left.unlink(missing_ok=True)
     return taken
+
+
+@contextlib.contextmanager
+def _scratch_told(scratch: Path) -> Iterator[None]:
+    """Say of a full disk that it is the one with the scratch folder."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno == errno.ENOSPC:
+            raise OutputError(f"{scratch}: scratch can't be written: {plain_reason(error)}") from error
+        raise
 
 
 def _size(path: Path) -> int:

@@ -10,7 +10,7 @@ import shapely
 from pyogrio.errors import DataSourceError
 
 from cloudprep.errors import CrsError, OutputError
-from cloudprep.io.atomic import whole_file
+from cloudprep.io.atomic import full_disk_told, whole_file
 from cloudprep.io.caution import CAUTION
 from cloudprep.io.vector_files import vector_checksum, vector_files
 from cloudprep.io.vectors_read import read_layer
@@ -65,7 +65,7 @@ def write_layers(
         raise CrsError(f"{target}: layers in metres can't be written in degrees")
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": _DATE})
     try:
-        with whole_file(target) as part:
+        with whole_file(target) as part, full_disk_told(part.parent, DataSourceError, RuntimeError):
             for layer in layers:
                 _write(layer, part, crs, origin, software)
     except (DataSourceError, RuntimeError) as error:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import psutil
 from folders import JOURNAL, checksums, contents, halves
-from tiny_site import PIPELINE, write_flight
+from tiny_site import WITH_REPORT, write_flight
 from warm_start import forked_batch, load
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ class Batch:
                     slice(first, first + 600),
                     east=412_000.0 + site * _APART,
                 )
-        (self.folder / "pipeline.yaml").write_text(PIPELINE, encoding="utf-8")
+        (self.folder / "pipeline.yaml").write_text(WITH_REPORT, encoding="utf-8")
         self.before = checksums(self.folder / "flights")
         if self.warm:
             load()

@@ -6,13 +6,17 @@ run is enough: before each operation its folder is copied.
 
 from __future__ import annotations
 
+import json
+import os
 import shutil
 
 import pytest
 from faulty_files import CHANGES, faulty_files
-from folders import PART, contents, deliverables, halves
+from folders import LOCK, PART, contents, deliverables, halves
 from tiny_site import assert_same
 
+# Linux numbers processes up to 2**22.
+NO_PROCESS = 2**22 + 7
 # Makes more files than the tiny site's own pipeline does.
 ANOTHER = """cloudprep: 1
 output:
@@ -35,7 +39,7 @@ def earlier(site, tmp_path_factory):
     pipeline.write_text(ANOTHER, encoding="utf-8")
     result = site.run(out=folder / "out", pipeline=pipeline)
     assert result.exit_code == 0, result.stderr
-    assert set(contents(folder / "out")) > {*site.wanted(), "terrain/dsm.tif", "item.json"}
+    assert set(contents(folder / "out")) > {*site.wanted(), "terrain/dsm.tif", "item.json", "report.html"}
     return folder / "out"
 
 
@@ -56,12 +60,22 @@ def killed(site, folder, pipeline):
     def copy(operation):
         if operation.kind == "rename" and operation.path.endswith("-run.json"):
             shutil.copytree(out, left)
+            let_die(left)
 
     with faulty_files(out, copy):
         site.run(pipeline=pipeline)
     assert "run.json" not in contents(left)
     assert "terrain/dsm.tif" in contents(left)
     return left
+
+
+def let_die(folder):
+    """Put a process that is no more into the lock of a copied folder: this one, which it names, goes on."""
+    lock = folder / LOCK
+    if lock.exists() and lock.read_bytes():
+        owner = json.loads(lock.read_bytes())
+        assert owner["process"] in (os.getpid(), NO_PROCESS)
+        lock.write_text(json.dumps({**owner, "process": NO_PROCESS}), encoding="utf-8")
 
 
 def snapshots(site, before, folder):
@@ -78,6 +92,7 @@ def snapshots(site, before, folder):
             seen.add(mark)
             states.append((folder / f"{len(states)}", operation))
             shutil.copytree(out, states[-1][0]) if out.exists() else states[-1][0].mkdir()
+            let_die(states[-1][0])
 
     with faulty_files(out, copy):
         result = site.run("--overwrite")

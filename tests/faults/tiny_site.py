@@ -21,12 +21,13 @@ if TYPE_CHECKING:
 
     from click.testing import Result
 
-PIPELINE = """cloudprep: 1
-stages:
+STAGES = """stages:
   - stage: progressive_ground
   - stage: terrain_grid
     cell: 1.0
 """
+WITH_REPORT = f"cloudprep: 1\n{STAGES}"
+PIPELINE = f"cloudprep: 1\noutput:\n  report: false\n{STAGES}"
 
 
 def write_flight(path: Path, rows: slice, east: float = 412_000.0, north: float = 5_654_000.0) -> None:
@@ -58,12 +59,18 @@ class Site:
     def out(self) -> Path:
         return self.folder / "out"
 
-    def run(self, *more: str | Path, out: Path | None = None, pipeline: Path | None = None) -> Result:
+    def run(
+        self,
+        *more: str | Path,
+        out: Path | None = None,
+        pipeline: Path | None = None,
+        flights: Path | None = None,
+    ) -> Result:
         """Run the command line in this process."""
         from cloudprep.cli.main import app
 
         pipeline = pipeline or self.folder / "pipeline.yaml"
-        words = ["run", pipeline, self.flights, "--out", out or self.out, "--workers", "1"]
+        words = ["run", pipeline, flights or self.flights, "--out", out or self.out, "--workers", "1"]
         return CliRunner().invoke(app, [str(w) for w in (*words, *more)], prog_name="cloudprep")
 
     def fresh(self, before: Path | None = None) -> Path:
