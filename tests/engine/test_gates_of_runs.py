@@ -78,6 +78,15 @@ def test_a_pipeline_without_gates_leaves_no_files_and_a_new_run_removes_old_ones
     assert not any((out / name).exists() for name in NAMES)
 
 
+def test_a_dry_run_names_the_files_about_gates(clouds, run, pipeline_file):
+    flight = clouds.write()
+    text = PIPELINE + "  - {figure: ground.share, at_least: 0.1}\n"
+    outcome, _ = run(flight, pipeline=pipeline_file(text), dry_run=True)
+    assert [p.endswith("/gates.xml") for p in outcome.record["plan"]["outputs"]].count(True) == 1
+    outcome, _ = run(flight, pipeline=pipeline_file(PIPELINE.replace("gates:\n", "")), dry_run=True)
+    assert not any("gates" in p for p in outcome.record["plan"]["outputs"])
+
+
 def test_inputs_that_failed_are_errors_and_the_others_are_judged(judged, clouds):
     broken = clouds.folder / "broken.laz"
     flight = clouds.write()
