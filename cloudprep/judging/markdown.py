@@ -24,7 +24,8 @@ __all__ = ["gates_markdown", "rows_of"]
 
 # More rows than that nobody reads: then flights that passed a gate share one row.
 MOST_ROWS = 40
-_MEANT = re.compile(r"[\\`*_\[\]~|$]")
+# Underscores between letters or digits mean nothing: names of figures stay as they are.
+_MEANT = re.compile(r"[\\`*\[\]~|$]|(?<![^\W_])_|_(?![^\W_])")
 _ENTITIES = {"&": "&amp;", "<": "&lt;", ">": "&gt;", "@": "&#64;", "#": "&#35;"}
 
 Row = tuple[str, str, str, str, str]
