@@ -8,6 +8,7 @@ from cloudprep.engine.deliver import LAYERS, SURFACE
 from cloudprep.engine.footprints import INDEX
 from cloudprep.engine.record import RECORD_NAME
 from cloudprep.engine.stac import ITEM_NAME
+from cloudprep.judging.files import JUDGEMENT_NAMES
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -45,6 +46,7 @@ def planned_outputs(
     found += [folder.terrain / SURFACE.format(n) for s in stages for n in s.makes_surfaces]
     found += [folder.terrain / INDEX] if wanted.tile_index else []
     found += [folder.root / ITEM_NAME] if wanted.stac_item else []
+    found += [folder.root / name for name in JUDGEMENT_NAMES] if pipeline.gates else []
     return [*found, folder.root / RECORD_NAME]
 
 

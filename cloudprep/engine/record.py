@@ -11,6 +11,7 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
+from pydantic_core import PydanticSerializationError
 
 from cloudprep import __version__
 from cloudprep.io.atomic import whole_file
@@ -251,8 +252,16 @@ def write_record(record: RunRecord, folder: Path) -> Path:
     """
     target = folder / RECORD_NAME
     with whole_file(target) as part:
-        part.write_text(record.model_dump_json(indent=2) + "\n", encoding="utf-8")
+        part.write_text(_as_json(record) + "\n", encoding="utf-8")
     return target
+
+
+def _as_json(record: RunRecord) -> str:
+    try:
+        return record.model_dump_json(indent=2)
+    except PydanticSerializationError:
+        # Names of files need be no text: what is none is spelled out, and read_record gives the same name.
+        return json.dumps(record.model_dump(mode="json"), indent=2, ensure_ascii=True)
 
 
 def read_record(folder: Path) -> dict[str, Any] | None:

@@ -14,11 +14,12 @@ if TYPE_CHECKING:
 
     from cloudprep.judging.outcome import Judgement
 
-__all__ = ["JSON", "JUNIT", "MARKDOWN", "write_judgement"]
+__all__ = ["JSON", "JUDGEMENT_NAMES", "JUNIT", "MARKDOWN", "write_judgement"]
 
 JUNIT = "gates.xml"
 JSON = "gates.json"
 MARKDOWN = "gates.md"
+JUDGEMENT_NAMES = (JUNIT, JSON, MARKDOWN)
 
 
 def write_judgement(judgement: Judgement, folder: Path) -> tuple[Path, ...]:

@@ -24,7 +24,8 @@ __all__ = ["gates_markdown", "rows_of"]
 
 # More rows than that nobody reads: then flights that passed a gate share one row.
 MOST_ROWS = 40
-_MEANT = re.compile(r"[\\`*_{}\[\]()~|!$]")
+# Underscores between letters or digits mean nothing: names of figures stay as they are.
+_MEANT = re.compile(r"[\\`*\[\]~|$]|(?<![^\W_])_|_(?![^\W_])")
 _ENTITIES = {"&": "&amp;", "<": "&lt;", ">": "&gt;", "@": "&#64;", "#": "&#35;"}
 
 Row = tuple[str, str, str, str, str]
@@ -126,7 +127,10 @@ def _title(gate: GateRecord) -> str:
 def _row(gate: GateRecord, names: dict[str, str]) -> Row:
     flight = names.get(gate.flight, gate.flight) if gate.flight else WHOLE_RUN
     outcome = OUTCOME_WORDS[gate.outcome]
-    if gate.value is None and gate.reason:
+    if gate.outcome == "not_judged":
+        # Why the input failed is told once, and not with each of its gates.
+        outcome = f"{outcome}: {gate.reason.partition(': ')[0]}"
+    elif gate.value is None and gate.reason:
         outcome = f"{outcome}: {gate.reason}"
     return _title(gate), flight, value_text(gate) or "none", limits_text(gate), outcome
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["GridChange", "compare_grids"]
 
 # Side of a window, cells: whole tiles of the files.
-_SIDE = 2048
+_SIDE = 1024
 # Corners may differ by rounding, in cells.
 _CLOSE = 1e-3
 

@@ -195,9 +195,10 @@ def _shown(value: Any) -> str:
 
 def gate_changes(first: Record, second: Record, pairs: list[Pair]) -> Iterator[tuple[str, str, str]]:
     """Give gates that went another way: name, outcome in the first run, outcome in the second."""
-    same = {str(pair.first["path"]): str(pair.second["path"]) for pair in pairs}
+    there = {str(pair.second["path"]) for pair in pairs} | {""}
+    same = {str(pair.first["path"]): str(pair.second["path"]) for pair in pairs} | {"": ""}
     before = dict(_gates(first, same))
-    after = dict(_gates(second, {}))
+    after = dict(_gates(second, {path: path for path in there}))
     for key in sorted({*before, *after}, key=str):
         one, two = before.get(key, "not asked for"), after.get(key, "not asked for")
         if one != two:
@@ -205,9 +206,14 @@ def gate_changes(first: Record, second: Record, pairs: list[Pair]) -> Iterator[t
             yield f"{key[0]}{f' of {flight}' if flight else ''}", one, two
 
 
-def _gates(record: Record, names: Mapping[str, str]) -> Iterator[tuple[tuple[str, str, Any, Any], str]]:
+def _gates(
+    record: Record, names: Mapping[str, str]
+) -> Iterator[tuple[tuple[str, str, tuple[Any, ...]], str]]:
     for gate in record.get("gates", []):
-        flight = str(gate.get("flight", ""))
-        outcome = gate.get("outcome") or ("passed" if gate.get("passed") else "failed")
-        key = str(gate["figure"]), names.get(flight, flight), gate.get("at_least"), gate.get("at_most")
-        yield key, str(outcome)
+        flight = names.get(str(gate.get("flight", "")))
+        if flight is None:  # an input of one run only: that is told
+            continue
+        outcome = str(gate.get("outcome") or ("passed" if gate.get("passed") else "failed"))
+        limits = gate.get("at_least"), gate.get("at_most"), gate.get("severity")
+        key = str(gate["figure"]), flight, limits
+        yield key, outcome.replace("_", " ")

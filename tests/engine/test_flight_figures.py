@@ -55,7 +55,8 @@ def test_every_flight_has_the_figures_of_what_was_delivered(clouds, run, pipelin
     assert (record["scratch_bytes"] > 0) == bool(options)
     delivered = [out / "clouds" / name for name in ("east.laz", "all.laz")]
     for one, path in zip(record["inputs"], delivered, strict=True):
-        assert one["figures"] == pytest.approx(expected(path), rel=1e-12)
+        figures = {n: v for n, v in one["figures"].items() if not n.startswith("header.")}
+        assert figures == pytest.approx(expected(path), rel=1e-12)
     told = {name: record["figures"][name] for name in expected(*delivered)}
     assert told == pytest.approx(expected(*delivered), rel=1e-12)
     assert record["figures"]["points.spacing"] == pytest.approx(record["site"]["spacing_m"], rel=1e-12)

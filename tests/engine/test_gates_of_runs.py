@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import os
 from xml.etree import ElementTree as ET
 
 import pytest
@@ -78,6 +79,15 @@ def test_a_pipeline_without_gates_leaves_no_files_and_a_new_run_removes_old_ones
     assert not any((out / name).exists() for name in NAMES)
 
 
+def test_a_dry_run_names_the_files_about_gates(clouds, run, pipeline_file):
+    flight = clouds.write()
+    text = PIPELINE + "  - {figure: ground.share, at_least: 0.1}\n"
+    outcome, _ = run(flight, pipeline=pipeline_file(text), dry_run=True)
+    assert [p.endswith("/gates.xml") for p in outcome.record["plan"]["outputs"]].count(True) == 1
+    outcome, _ = run(flight, pipeline=pipeline_file(PIPELINE.replace("gates:\n", "")), dry_run=True)
+    assert not any("gates" in p for p in outcome.record["plan"]["outputs"])
+
+
 def test_inputs_that_failed_are_errors_and_the_others_are_judged(judged, clouds):
     broken = clouds.folder / "broken.laz"
     flight = clouds.write()
@@ -117,6 +127,17 @@ def test_names_of_flights_with_signs_of_markup_break_nothing(judged, clouds):
     assert cases(out) == [(flight.name, "points.density at least 900 per m2", "failure")]
     row = (out / "gates.md").read_text(encoding="utf-8").splitlines()[4]
     assert r"a\|b&lt;i&gt;&amp;amp; \`x\` é.laz" in row
+
+
+def test_a_flight_whose_name_is_no_text_is_judged_and_recorded_like_any_other(judged, clouds):
+    flight = clouds.write()
+    odd = flight.with_name(os.fsdecode(b"n\xff.laz"))
+    flight.rename(odd)
+    told, out, record = judged(["{figure: points.count, at_least: 10, per: flight}"], odd)
+    assert told.exit_code == EXIT_DONE
+    assert record["inputs"][0]["path"] == record["gates"][0]["flight"] == str(odd)
+    assert (out / record["outputs"][0]["path"]).is_file()
+    assert cases(out) == [(r"n\udcff.laz", "points.count at least 10", "passed")]
 
 
 def test_many_flights_are_told_in_few_lines(judged, clouds):

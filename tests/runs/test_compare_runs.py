@@ -15,6 +15,7 @@ import rasterio
 from junitparser import JUnitXml
 from rasterio.transform import Affine
 
+from cloudprep.config import Gate
 from cloudprep.engine.record import InputRecord, OutputRecord, RunRecord, StageRecord, write_record
 from cloudprep.errors import EXIT_DONE, EXIT_GATE_FAILED, UsageError
 from cloudprep.judging import Judged, judge
@@ -389,8 +390,6 @@ def test_paths_of_a_record_never_lead_out_of_its_folder(made: tuple[Made, Made],
 
 
 def test_stages_parameters_versions_figures_and_gates_stand_side_by_side(made: tuple[Made, Made]) -> None:
-    from cloudprep.config import Gate
-
     def stage(name: str, **values: float) -> StageRecord:
         return StageRecord(stage=name, parameters=values, reach_m=0, seconds=1, points=1, changed=0)
 
@@ -428,6 +427,26 @@ def test_stages_parameters_versions_figures_and_gates_stand_side_by_side(made: t
     assert values["figures"]["new"] == {"first": None, "second": 1.0, "difference": None}
     density = values["flight_figures"][0]["figures"]["points.density"]
     assert density == {"first": 1.0, "second": 2.0, "difference": 1.0}
+
+
+def test_gates_of_flights_are_matched_by_flight_and_those_of_others_left_out(made: tuple[Made, Made]) -> None:
+    gates = [
+        Gate(figure="a", at_least=1, per="flight"),
+        Gate(figure="a", at_least=1, per="flight", severity="warn"),
+    ]
+    values = ({"old/x.laz": 1.0, "old/gone.laz": 0.0}, {"new/x.laz": 0.5, "new/more.laz": 1.0})
+    roots = []
+    for m, figures in zip(made, values, strict=True):
+        flights = [Judged({"a": value}, path) for path, value in figures.items()]
+        m.more = {"gates": judge(gates, Judged(), flights)}
+        for path in figures:
+            m.flight(path, codes_of())
+        roots.append(m.done())
+    told = [(f.verdict, f.name, f.text) for f in compare_runs(*roots).findings if f.about == "gate"]
+    assert told == [
+        ("beyond", "a of x.laz", "passed in the first run, failed in the second"),
+        ("told", "a of x.laz", "passed in the first run, warned in the second"),
+    ]
 
 
 def test_layers_that_differ_are_only_told(made: tuple[Made, Made]) -> None:
