@@ -106,6 +106,7 @@ def _rest_lines(pipeline: Pipeline) -> list[str]:
 def _gate_line(gate: Gate) -> str:
     whose = "of every flight " if gate.per == "flight" else ""
     missed = "exit code 3 if not" if gate.severity == "fail" else "only a warning if not"
+    whose += "(where it has one) " if gate.optional else ""
     why = f": {gate.why}" if gate.why else ""
     where = ", where there is such a figure" if gate.optional else ""
     return f"gate: {gate.figure} {whose}must be {gate.limits}{where} ({missed}){why}"

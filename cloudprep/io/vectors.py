@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -65,7 +66,13 @@ def write_layers(
         raise CrsError(f"{target}: layers in metres can't be written in degrees")
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": _DATE})
     try:
-        with whole_file(target) as part, full_disk_told(part.parent, DataSourceError, RuntimeError):
+        with (
+            whole_file(target) as part,
+            full_disk_told(part.parent, DataSourceError, RuntimeError),
+            warnings.catch_warnings(),
+        ):
+            # The run says it of the clouds themselves.
+            warnings.filterwarnings("ignore", "'crs' was not provided")
             for layer in layers:
                 _write(layer, part, crs, origin, software)
     except (DataSourceError, RuntimeError) as error:

@@ -36,14 +36,14 @@ def sound():
 
 @pytest.fixture
 def capture(sound, tmp_path):
-    """Return a function that writes the two flights, one of them damaged, and gives their folder."""
+    """Return a function that writes two flights, one or both of them damaged, and gives their folder."""
 
     def write(damage=None, which="flight2", folder="capture"):
         target = tmp_path / folder
         target.mkdir()
         for name, cloud in sound.items():
             written = only(cloud, np.ones(len(cloud.points), bool))
-            if name == which and damage is not None:
+            if which in {name, "both"} and damage is not None:
                 written = damage(written) or written
             written.write(target / f"{name}.laz")
         return target

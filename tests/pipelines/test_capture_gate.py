@@ -140,6 +140,12 @@ def test_a_flight_delivered_twice_is_found(capture, judged):
     assert shares == [1.0, 0.0, 1.0]
 
 
+def test_a_capture_of_which_no_flight_has_a_reference_system_is_judged(capture, judged):
+    outcome, failed = judged(capture(_no_reference_system, "both"))
+    assert outcome.exit_code == 3
+    assert failed == {("header.crs_present", f"flight{n}.laz") for n in (1, 2)}
+
+
 @pytest.mark.parametrize(
     ("place", "form", "value", "figure"),
     [
