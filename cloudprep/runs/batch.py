@@ -26,6 +26,7 @@ from cloudprep.errors import (
     UsageError,
 )
 from cloudprep.io.atomic import plain_reason, remove_leftovers
+from cloudprep.runs.batch_map import BatchMap
 from cloudprep.runs.batch_record import BATCH_NAME, BatchRecord, SiteEntry, read_batch, write_batch
 from cloudprep.runs.batch_request import BatchOutcome, BatchRequest
 from cloudprep.runs.known_pipeline import KnownPipeline
@@ -191,6 +192,7 @@ class _Batch:
     def _work(self, waiting: Mapping[str, Standing]) -> BatchOutcome:
         """Carry out the sites that are to be done, one after the other."""
         total = len(self.sites.sites)
+        drawn = BatchMap(self.root, self.progress)
         try:
             for number, site in enumerate(self.sites.sites, 1):
                 self._stop_if_failed()
@@ -204,7 +206,9 @@ class _Batch:
                     self._tell(site, f"done again: {found.reason}")
                 self._do(site, f"{site.name} ({number} of {total})")
                 self._write("unfinished")
+                drawn.add(self.root / site.name)
             self._stop_if_failed()
+            drawn.finish()
         except KeyboardInterrupt:
             with contextlib.suppress(OutputError):
                 self._write("interrupted")

@@ -32,7 +32,7 @@ PIPELINE = """
 cloudprep: 1
 stages:
   - stage: low_points
-  - stage: simple_morphological_ground
+  - stage: simple_morphological
   - stage: terrain_grid
     cell: 2.0
 gates:

@@ -45,7 +45,7 @@ def test_each_site_is_an_ordinary_run_and_the_batch_sums_up(three, batch, tmp_pa
     assert outcome.exit_code == 0
     assert carrier.sites == ["dam", "pit", "ridge"]
     out = tmp_path / "out"
-    assert sorted(p.name for p in out.iterdir()) == ["batch.json", "dam", "pit", "ridge"]
+    assert sorted(p.name for p in out.iterdir()) == ["batch.json", "dam", "ledger.gpkg", "pit", "ridge"]
     record = record_of(out)
     assert (record["status"], record["exit_code"]) == ("done", 0)
     for site in record["sites"]:
@@ -220,6 +220,7 @@ def test_resume_redoes_just_what_is_stale(three, batch, tmp_path, flight, aged):
     # Times and what follows from them aside, all is as it was.
     assert {p for p, b in same.items() if before[p][1] != b} <= {
         out / "batch.json",
+        out / "ledger.gpkg",
         out / "pit/run.json",
         out / "ridge/run.json",
     }
