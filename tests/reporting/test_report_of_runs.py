@@ -224,7 +224,7 @@ def test_a_handful_of_points_has_a_report(tmp_path, count):
 
 
 def test_without_ground_and_noise_it_says_so(tmp_path):
-    text = "cloudprep: 1\nstages:\n  - stage: local_shape\n  - stage: isolated_clusters\n    gap: 1000.0\n"
+    text = "cloudprep: 1\nstages:\n  - stage: isolated_clusters\n    gap: 100.0\n"
     outcome = run(tmp_path, [write(tmp_path / "a.laz", example_cloud())], text=text)
     assert [w for w in outcome.record["warnings"] if "report" in w] == []
     assert "No point is labelled ground." in Page(report(tmp_path)).text
