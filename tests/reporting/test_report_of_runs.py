@@ -16,6 +16,7 @@ from cloudprep.config import load_pipeline
 from cloudprep.engine.progress import Silent
 from cloudprep.engine.run import RunRequest, run_site
 from cloudprep.testing import example_cloud
+import itertools
 
 ATTACK = "<img src=x onerror=alert(1)>\"&'<script>alert(2)</script>"
 PIPELINE = """
@@ -155,7 +156,7 @@ def test_the_page_can_be_read_by_everybody(done):
     heads = [int(tag[1]) for tag, _ in page.elements if re.fullmatch("h[1-6]", tag)]
     assert heads[0] == 1
     assert heads.count(1) == 1
-    assert all(b - a <= 1 for a, b in zip(heads, heads[1:], strict=False))
+    assert all(b - a <= 1 for a, b in itertools.pairwise(heads))
     assert len(page.named("table")) == len(page.named("caption")) == len(page.named("thead"))
     assert all(a.get("scope") in ("row", "col") for a in page.named("th"))
     links = {a["href"][1:] for a in page.named("a")}
