@@ -39,12 +39,17 @@ class StorePoints:
         Only what lies in it is delivered, and reported.
     flights : int
         Number of flights.
+    origin : tuple of float
+        Global coordinates of the local zero, m: what the region is given in.
     """
 
-    def __init__(self, store: Store, region: Region | None, flights: int) -> None:
+    def __init__(
+        self, store: Store, region: Region | None, flights: int, origin: tuple[float, float]
+    ) -> None:
         self._store = store
         self._region = region
         self._flights = flights
+        self._origin = origin
 
     def pieces(self) -> Iterator[Mapping[str, NDArray[Any]]]:
         """Yield the points of each block."""
@@ -64,7 +69,7 @@ class StorePoints:
     def _inside(self, columns: Mapping[str, NDArray[Any]]) -> Mapping[str, NDArray[Any]]:
         if self._region is None:
             return columns
-        inside = self._region.holds(columns["x"], columns["y"])
+        inside = self._region.holds(columns["x"] + self._origin[0], columns["y"] + self._origin[1])
         return columns if inside.all() else {name: values[inside] for name, values in columns.items()}
 
 
@@ -135,7 +140,7 @@ class Reporting:
                 codes,
                 cell,
             )
-            points = StorePoints(store, region, flights)
+            points = StorePoints(store, region, flights, site.origin)
             self._study = study(points, place, record(), self._root)
 
         if self._wanted:

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import ndimage
 
-from cloudprep.reporting.gathered import filled
 from cloudprep.reporting.looking.finding import Finding, Patch, patches
 from cloudprep.reporting.words import plain, whole
 
@@ -23,10 +22,10 @@ TITLE = "Ground that may be a roof"
 RULE = (
     "patches of ground points from 12 to 6,000 m² that stand two metres or more above the ground around "
     "(what an "
-    "opening by 40 m leaves), with a sharp step down nearly all around"
+    "opening by 80 m leaves), with a sharp step down nearly all around"
 )
 _RAISED = 2.0
-_OPENING = 40.0
+_OPENING = 80.0
 _LEAST, _MOST = 12.0, 6000.0
 # How far ground within two metres (or cells) of a patch has to lie below it for a step to be sharp: more than
 # a slope of 50 degrees makes of it.
@@ -34,7 +33,7 @@ _STEP, _STEEPEST = 1.8, 1.2
 # Where no ground lies beside a patch, nothing tells whether its edge is sharp.
 _UNKNOWN = 0.5
 _LEVEL, _ROOF_GOES_ON = 1.0, 0.8
-_SHARP = 0.7
+_SHARP = 0.6
 
 
 def find(subject: Subject) -> Iterator[Finding]:
@@ -44,24 +43,28 @@ def find(subject: Subject) -> Iterator[Finding]:
         return
     cell, cells = gathered.cell, gathered.cells
     ground = gathered.ground
-    everywhere = filled(ground, np.inf)
+    # Where no ground is known, an opening must neither see a height nor make one.
+    known = np.where(np.isnan(ground), np.inf, ground)
     size = 2 * max(1, round(_OPENING / cell / 2)) + 1
     if size > min(ground.shape):
         size = max(3, 2 * (min(ground.shape) // 2) - 1)
-    above = everywhere - ndimage.grey_opening(everywhere, size=(size, size))
-    raised = (cells.ground > 0) & (above > _RAISED)
+    lowest = ndimage.minimum_filter(known, size=(size, size))
+    opened = ndimage.maximum_filter(np.where(np.isfinite(lowest), lowest, -np.inf), size=(size, size))
+    above = ground - opened
+    with np.errstate(invalid="ignore"):
+        raised = above > _RAISED
     step = max(_STEP, _STEEPEST * 2.0 * cell)
     for patch in patches(
         raised, gathered, least=max(2, int(_LEAST / cell**2)), most=int(_MOST / cell**2) + 1
     ):
-        sharp = _sharp_share(patch, ground, cells.low, step, cell)
+        sharp = _sharp_share(patch, ground, (cells.low, cells.high), step, cell)
         if sharp < _SHARP:
             continue
         heights = ground[patch.at]
         height = float(np.median(above[patch.at]))
         area = len(patch.rows) * cell**2
         rough = _roughness(patch, heights, cell)
-        likelihood = min((sharp - _SHARP + 0.2) / 0.4, 1.0) * (1.0 if rough < 0.6 else 0.6)
+        likelihood = min((sharp - _SHARP + 0.1) / 0.4, 1.0) * (1.0 if rough < 0.6 else 0.5)
         unit, name = gathered.place.vertical_unit, gathered.place.unit
         yield Finding(
             KEY,
@@ -79,7 +82,11 @@ def find(subject: Subject) -> Iterator[Finding]:
 
 
 def _sharp_share(
-    patch: Patch, ground: NDArray[np.float64], low: NDArray[np.float32], step: float, cell: float
+    patch: Patch,
+    ground: NDArray[np.float64],
+    extremes: tuple[NDArray[np.float32], NDArray[np.float32]],
+    step: float,
+    cell: float,
 ) -> float:
     """Return which share of what lies around a patch is ground a sharp step below it.
 
@@ -97,8 +104,9 @@ def _sharp_share(
     heights = ground[rows, columns]
     with np.errstate(invalid="ignore"):
         down = heights[row, column] - heights >= step
-        level = low[rows, columns] > heights[row, column] - _LEVEL
-    # Other points at the same level, and none lower, are the rest of a roof as likely as not.
+        low, high = (values[rows, columns] for values in extremes)
+        level = (low > heights[row, column] - _LEVEL) & (high - low < _LEVEL)
+    # Other points at the same level, and none lower or higher, are the rest of a roof as likely as not.
     share = np.where(np.isnan(heights), np.where(level, _ROOF_GOES_ON, _UNKNOWN), np.where(down, 1.0, 0.0))
     return float(share[around].mean())
 

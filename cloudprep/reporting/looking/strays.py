@@ -30,6 +30,7 @@ RULE = (
 )
 _GAP = 3
 _THICK = 4
+_LEVEL = 1.0
 _DEEP = 1.0
 # Of the sixteen cells two cells away, so many have to tell how low is low.
 _LEAST_AROUND = 8
@@ -55,8 +56,9 @@ def _in_the_air(subject: Subject) -> Iterator[Finding]:
     if subject.grounded:
         with np.errstate(invalid="ignore"):
             alone &= ~(cells.high - gathered.terrain < _GAP)
-    # Its shadow, in cells beside whose own highest point lies lower, isn't seen as alone: one group a
-    # cluster.
+    # Crowns beside are lone tops of their own, and must not make one group with what flies above them.
+    high = np.where(gathered.seen, cells.high, -np.inf)
+    alone &= high >= ndimage.maximum_filter(high, size=3) - _LEVEL
     for patch in patches(alone, gathered, most=_MOST_CELLS):
         top = float(cells.high[patch.at].max())
         base = gathered.terrain[patch.rows[0], patch.columns[0]]

@@ -60,7 +60,7 @@ def inputs_section(subject: Subject) -> Html:
         (
             o["path"],
             o["kind"],
-            size_text(o["size_bytes"]),
+            _size(o),
             "" if o.get("points") is None else whole(o["points"]),
         )
         for o in subject.record.get("outputs", [])
