@@ -113,8 +113,10 @@ def command(
 ) -> None:
     """Measure volumes between a terrain and a base, over areas."""
     from cloudprep.cli.console import put, put_json, tell
+    from cloudprep.measuring.outputs import refuse_urls
     from cloudprep.measuring.volumes import measure_volumes
 
+    refuse_urls("volume", terrain, over, base, out)
     if out is not None:
         from cloudprep.measuring.volume_files import check_target, write_volumes
 
