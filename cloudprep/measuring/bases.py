@@ -95,7 +95,7 @@ class Edge:
         wide = min(count, math.ceil(8 * count / len(x)))
         if wide > 1:
             found = uniform_filter1d(found, wide, mode="wrap")
-        return area * found / found.sum()
+        return np.asarray(area * found / found.sum())
 
 
 @dataclass(frozen=True)
