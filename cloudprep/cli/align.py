@@ -133,7 +133,9 @@ def command(
     from cloudprep.measuring.align import AlignRequest, align_epoch, align_flights
     from cloudprep.measuring.align_files import write_alignment
     from cloudprep.measuring.align_fit import Limits
+    from cloudprep.measuring.outputs import refuse_urls
 
+    refuse_urls("align", *moving, *(to or ()), hold, stable, out)
     if flights == bool(to):
         raise UsageError("give either --to REFERENCE, or --flights to bring the clouds onto each other")
     if hold is not None and not flights:
@@ -156,7 +158,8 @@ def command(
             tell(f"written: {path}")
     for note in report.assumed:
         tell(f"assumed: {note}")
-    for note in report.warnings:
+    written = [cloud["written"] for cloud in record["clouds"] if "written" in cloud]
+    for note in (*report.warnings, *(f"{w['file']}: {text}" for w in written for text in w["warnings"])):
         tell(f"warning: {note}")
     put_json(record) if as_json else put(report_text(report, record))
 

@@ -83,7 +83,9 @@ def command(
     from cloudprep.cli.volume import given_errors
     from cloudprep.errors import UsageError
     from cloudprep.measuring.change import ChangeRequest, Comparison, measure_change
+    from cloudprep.measuring.outputs import refuse_urls
 
+    refuse_urls("change", before, after, over, stable, out)
     if shift and stable is None:
         raise UsageError("--shift takes off the bias over stable ground: it goes with --stable AREAS")
     request = ChangeRequest(

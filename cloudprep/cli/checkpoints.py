@@ -104,7 +104,9 @@ def command(
     from cloudprep.cli.console import put, put_json, tell
     from cloudprep.config import checked_reference
     from cloudprep.measuring.checkpoints import check_points
+    from cloudprep.measuring.outputs import refuse_urls
 
+    refuse_urls("checkpoints", product, points)
     report = check_points(
         product,
         points,

@@ -153,7 +153,9 @@ def command(
     from cloudprep.measuring.design_files import write_design
     from cloudprep.measuring.design_reading import DesignSource
     from cloudprep.measuring.design_sections import AxisRequest, cut_along
+    from cloudprep.measuring.outputs import refuse_urls
 
+    refuse_urls("design", terrain, design, boundary, axis, out)
     check_unit(design_unit)
     if stations is not None and axis is None:
         raise UsageError("--stations are along --axis LINES")

@@ -88,9 +88,11 @@ def command(
     from cloudprep.cli.design import check_unit
     from cloudprep.errors import UsageError
     from cloudprep.measuring.design_reading import FACES, DesignSource
+    from cloudprep.measuring.outputs import refuse_urls
     from cloudprep.measuring.section import cut_sections
     from cloudprep.measuring.section_files import write_sections
 
+    refuse_urls("section", *sources, along, out)
     check_unit(design_unit)
     told = surface or design_crs or design_unit or swap_axes
     if told and not any(path.suffix.lower() in FACES for path in sources):

@@ -113,8 +113,10 @@ def command(
 ) -> None:
     """Measure volumes between a terrain and a base, over areas."""
     from cloudprep.cli.console import put, put_json, tell
+    from cloudprep.measuring.outputs import refuse_urls
     from cloudprep.measuring.volumes import measure_volumes
 
+    refuse_urls("volume", terrain, over, base, out)
     if out is not None:
         from cloudprep.measuring.volume_files import check_target, write_volumes
 
@@ -148,14 +150,16 @@ def report_text(report: VolumeReport) -> str:
     from cloudprep.measuring.volumes import total_of
 
     wide = max([4, *(len(v.name) for v in report.volumes)])
-    head = f"{'area':<{wide}}{'m2':>12}{'cut m3':>14}{'fill m3':>14}{'net m3':>14}{'+- 95 %':>10}{'t':>12}"
+    head = f"{'area':<{wide}}{'m2':>12}{'cut m3':>14}{'fill m3':>14}{'net m3':>14}{'+- 95 %':>10}"
+    head += f"{'mean m':>9}{'t':>12}"
     lines = [f"terrain {report.terrain}, cells of {report.cell:g} m, {report.reference}", "", head]
     for v in report.volumes:
         interval = "-" if v.error is None else f"{v.error.interval_95:,.1f}"
+        mean = "-" if v.mean is None else f"{v.mean:,.2f}"
         tonnes = "-" if v.tonnes is None else f"{v.tonnes:,.1f}"
         lines.append(
             f"{v.name:<{wide}}{v.measured:>12,.1f}{v.cut:>14,.2f}{v.fill:>14,.2f}{v.net:>14,.2f}"
-            f"{interval:>10}{tonnes:>12}"
+            f"{interval:>10}{mean:>9}{tonnes:>12}"
         )
     cut, fill, net = total_of(report.volumes)
     if len(report.volumes) > 1:

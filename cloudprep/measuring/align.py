@@ -377,9 +377,15 @@ def _moved(cloud: Cloud, motion: Motion, covariance: Floats, free: tuple[int, ..
 
 
 def _warnings(moved: Sequence[Moved]) -> tuple[str, ...]:
-    """Say which motions don't differ from nothing."""
+    """Say which motions don't differ from nothing, and what turns leave wrong."""
     found = []
     for one in moved:
+        turn = math.degrees(math.hypot(*one.motion.turn))
+        if one.cloud.flight.layout.waves is not None and turn > 0:
+            found.append(
+                f"{one.cloud.path.name}: its points carry waveforms, whose directions aren't turned with the "
+                f"points: they would be off by up to {turn:.4f} degrees; --allow shift leaves them right"
+            )
         values = (*one.motion.shift, *map(math.degrees, one.motion.turn))
         told = zip(values, (*one.shift_error, *one.turn_error), strict=True)
         free = [(abs(value), error) for value, error in told if error]

@@ -97,7 +97,12 @@ def read_areas(
         raise BadInputError(path, "holds no areas")
     whole = shapely.box(0, 0, raster.columns * raster.cell * unit, raster.rows * raster.cell * unit)
     if not shapely.intersects(found.geometries, whole).any():
-        raise BadInputError(path, f"none of its {len(found)} areas touches {raster.path.name}")
+        which = (
+            "its only area touches nothing of"
+            if len(found) == 1
+            else f"none of its {len(found)} areas touches"
+        )
+        raise BadInputError(path, f"{which} {raster.path.name}")
     names = _column(found.attributes, _NAMES)
     densities = _column(found.attributes, _DENSITIES)
     return [

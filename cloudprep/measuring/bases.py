@@ -95,8 +95,7 @@ class Edge:
         wide = min(count, math.ceil(8 * count / len(x)))
         if wide > 1:
             found = uniform_filter1d(found, wide, mode="wrap")
-        weights: NDArray[np.float64] = area * found / found.sum()
-        return weights
+        return np.asarray(area * found / found.sum())
 
 
 @dataclass(frozen=True)

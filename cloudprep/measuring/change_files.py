@@ -76,7 +76,7 @@ def write_change(comparison: Comparison, report: ChangeReport, out: Path) -> lis
             codes.put(row, code)
             picture.add(row, strip.difference, code)
     told = f"significant from {report.smallest}"
-    drawn = picture.write(out / "change.png", report.cell, _LEGEND, told)
+    drawn = picture.write(out / "change.png", report.cell, _LEGEND, told, report.caution)
     made = [*rasters, _table(report, out / "change.csv"), drawn]
     if comparison.request.over is not None:
         made.append(_layer(comparison, report, out / "change.gpkg"))

@@ -97,7 +97,7 @@ def write_design(
         *rasters,
         _write_csv(out / "design.csv", _area_rows(report)),
         _write_csv(out / "staking.csv", staking.rows(report.axes)),
-        picture.write(out / "design.png", report.cell, _LEGEND, told),
+        picture.write(out / "design.png", report.cell, _LEGEND, told, report.caution),
     ]
     if report.axes:
         made.append(_write_csv(out / "stations.csv", _station_rows(c, report.axes)))

@@ -4,14 +4,35 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cloudprep.errors import OutputError
+from cloudprep.engine.urls import shown
+from cloudprep.errors import OutputError, UsageError
 from cloudprep.io.atomic import whole_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
+
+
+_URL = re.compile(r"([A-Za-z][A-Za-z0-9+.\-]+(?:::[A-Za-z0-9+.\-]+)*):/+(?=[^/])")
+
+
+def refuse_urls(command: str, *given: Path | str | None) -> None:
+    """Refuse URLs, also those that became paths and lost a slash: measuring reads files of this machine.
+
+    Raises
+    ------
+    UsageError
+        With the URL, its secrets hidden.
+    """
+    for one in given:
+        match = _URL.match(str(one)) if one is not None else None
+        if match is not None and not Path(str(one)).exists():
+            url = shown(f"{match[1]}://{str(one)[match.end() :]}")
+            if match[1].lower() not in ("file", "local") or isinstance(one, Path):
+                raise UsageError(f"{url}: {command} takes files of this machine, not URLs: fetch it first")
 
 
 def refuse_inputs(targets: Iterable[Path], inputs: Iterable[Path | str | None]) -> None:

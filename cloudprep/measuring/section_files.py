@@ -135,7 +135,7 @@ def _grade_rows(section: Section) -> list[list[Any]]:
     return rows
 
 
-_LEFT, _TOP, _WIDE, _HIGH, _FOOT = 70, 50, 1000, 360, 110
+_LEFT, _TOP, _WIDE, _HIGH, _FOOT = 70, 50, 1000, 360, 128
 
 
 def picture_of(section: Section, report: SectionReport) -> Sheet:
@@ -187,6 +187,7 @@ def picture_of(section: Section, report: SectionReport) -> Sheet:
         sheet.line(np.array([[x, y - 4], [x + 18, y - 4]]), colour, 3, dash)
         sheet.words(x + 24, y, text, 12)
         x += wide
+    sheet.words(_LEFT, _TOP + tall + _FOOT - 12, report.caution, 11)
     return sheet
 
 

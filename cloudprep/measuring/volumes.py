@@ -187,7 +187,16 @@ def measure_volumes(
             notes += second.assumed
             other = _Terrain(second, stack.enter_context(second.opened()), raster)
             found = [work.measure(area, other) for area in areas]
+    if not any(volume.measured for volume in found):
+        both = "" if second is None else f" where {second.path.name} has one too"
+        raise BadInputError(over, f"none of its areas lies on a height of {raster.path.name}{both}")
     for volume in found:
+        if volume.error is not None and volume.error.offset > volume.error.total / 2:
+            warnings.append(
+                f"area '{volume.name}': errors draw the lowest height of its edge down by about "
+                f"{volume.error.offset / volume.measured:.3f} m, which its interval holds; --base edge-plane "
+                "isn't drawn down"
+            )
         if volume.missing > max(SLIVER, 1e-6 * volume.area):
             share = volume.missing / volume.area
             warnings.append(
@@ -330,6 +339,10 @@ def _other_terrain(base: str, raster: HeightRaster) -> HeightRaster | None:
         raise UsageError(f"--base {base}: is neither {', '.join(NAMES)}, level:Z nor a raster that is there")
     second = open_heights(path)
     refuse_other_reference(raster, second)
+    low, high = np.array([raster.left, raster.bottom]), np.array([second.left, second.bottom])
+    sides = [np.array([one.columns, one.rows]) * one.cell for one in (raster, second)]
+    if (low + sides[0] <= high).any() or (high + sides[1] <= low).any():
+        raise BadInputError(path, f"doesn't overlap {raster.path.name}")
     return second
 
 

@@ -109,5 +109,17 @@ def test_the_text_says_what_was_found(dates, tmp_path):
     earlier, later = dates
     said = run(later, "--to", earlier, "--out", tmp_path / "out", "--apply").stdout
     told = ("june.las onto may.las", "before", "after", "reliability", "east -0.", "rounded by at most")
-    for words in (*told, "needs checking under local rules"):
+    for words in (*told, "need checking by licensed practice"):
         assert words in said
+
+
+def test_waveforms_whose_directions_a_turn_leaves_are_told(dates, tmp_path):
+    """Point format 9 carries waveforms: a rigid motion turns the points and not their directions."""
+    earlier, later = dates
+    cloud = laspy.read(later)
+    waves = laspy.convert(cloud, point_format_id=9, file_version="1.4")
+    waves.write(tmp_path / "waves.las")
+    for allow, told in (("rigid", True), ("shift", False)):
+        found = run(tmp_path / "waves.las", "--to", earlier, "--allow", allow)
+        assert found.exit_code == 0, found.output
+        assert ("whose directions aren't turned with the points" in found.stderr) is told

@@ -93,3 +93,33 @@ def test_volume_files_are_never_written_over_an_input_or_by_halves(site, monkeyp
     assert found.exit_code == 1
     assert out.read_text() == "as it was"
     assert not [p for p in folder.iterdir() if p.name.startswith(".part-")]
+
+
+def test_volume_between_dates_that_do_not_overlap_is_one_line(site):
+    dtm, over, folder = site
+    z = surface(lambda x, y: 100 + 0 * x, 40)
+    far = write_raster(folder / "far.tif", z, corner=(EAST + 400, NORTH))
+    hole = write_raster(folder / "hole.tif", np.full((40, 40), np.nan))
+    for base, words in ((far, "far.tif: doesn't overlap dtm.tif"), (hole, "where hole.tif has one too")):
+        found = run(dtm, "--over", over, "--base", base)
+        assert found.exit_code == 1
+        assert words in found.stderr
+        assert len(found.stderr.strip().splitlines()) == 1
+
+
+def test_volume_between_terrains_needs_the_errors_of_both(site):
+    """Two terrains of the same cells: variances add up; where one's aren't known there is no interval."""
+    dtm, _, folder = site
+    ground = write_raster(folder / "ground.tif", surface(lambda x, y: 100 + 0 * x, 40, 0.25), 0.25)
+    square = write_areas(folder / "square.gpkg", [shapely.box(10, 10, 30, 30)], name=["a"])
+    write_raster(folder / "dtm_standard_error.tif", np.full((160, 160), 0.03), 0.25)
+    found = run(dtm, "--over", square, "--base", ground)
+    assert "ground.tif has no raster of standard errors" in found.stdout
+    write_raster(folder / "ground_standard_error.tif", np.full((160, 160), 0.04), 0.25)
+    told = json.loads(run(dtm, "--over", square, "--base", ground, "--json").stdout)["volumes"][0]
+    # sqrt(n) L2 s, s the root of 0.03^2 + 0.04^2.
+    assert told["interval_95"] == pytest.approx(1.96 * 80 * 0.0625 * 0.05, rel=1e-6)
+    # Cells finer than points share these: 1 point in 16 cells.
+    write_raster(folder / "ground_density.tif", np.full((160, 160), 1.0), 0.25)
+    wider = json.loads(run(dtm, "--over", square, "--base", ground, "--json").stdout)["volumes"][0]
+    assert 4 < wider["interval_95"] / told["interval_95"] < 6
