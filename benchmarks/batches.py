@@ -1,6 +1,6 @@
 """What a batch costs beside its runs: the same flights one by one, and a look through what is done.
 
-``python benchmarks/batches.py [--flights N] [--points N] [--repeats N] [--finished N]``
+``python benchmarks/batches.py [--flights N] [--points N] [--repeats N] [--finished N] [--commands]``
 """
 
 from __future__ import annotations
@@ -50,16 +50,18 @@ def write_flight(path: Path, east: float, side: float, points: int, seed: int) -
     cloud.write(path)
 
 
-def seconds(words: list[str]) -> float:
-    """Return how long a command takes."""
-    began = time.perf_counter()
+def took(words: list[str]) -> tuple[float, float]:
+    """Return how long a command takes, and the processor time of all its processes, seconds."""
+    began, before = time.perf_counter(), os.times()
     done = subprocess.run(words, check=False, capture_output=True, text=True)
+    after = os.times()
     if done.returncode:
         sys.exit(done.stderr)
-    return time.perf_counter() - began
+    used = after.children_user + after.children_system - before.children_user - before.children_system
+    return time.perf_counter() - began, used
 
 
-def overhead(folder: Path, flights: int, points: int, repeats: int) -> None:
+def overhead(folder: Path, flights: int, points: int, repeats: int, *, commands: bool) -> None:
     """Print what a batch takes against its runs, turn by turn."""
     inputs = []
     (folder / "flights").mkdir()
@@ -69,26 +71,33 @@ def overhead(folder: Path, flights: int, points: int, repeats: int) -> None:
     out = folder / "out"
     cloudprep = [sys.executable, "-m", "cloudprep"]
     single = [sys.executable, "-c", SINGLY, PIPELINE, str(out), *map(str, inputs)]
-    batch = [*cloudprep, "batch", PIPELINE, *map(str, inputs), "--out", str(out), "-qq"]
-    each = [[*cloudprep, "run", PIPELINE, str(p), "--out", str(out / p.stem), "-qq"] for p in inputs]
-    ways = {"singly": [single], "batch": [batch], "commands": each}
-    times: dict[str, list[float]] = {name: [] for name in ways}
-    seconds(single)  # compiles what this machine hasn't compiled yet
-    for _ in range(repeats):
-        for name, commands in ways.items():
+    ways = {
+        "run_site for each, one process": [single],
+        "cloudprep batch": [
+            [*cloudprep, "batch", PIPELINE, *map(str, inputs), "--out", str(out), "-qq"],
+        ],
+    }
+    if commands:
+        each = [[*cloudprep, "run", PIPELINE, str(p), "--out", str(out / p.stem), "-qq"] for p in inputs]
+        ways["cloudprep run for each"] = each
+    times: dict[str, list[tuple[float, float]]] = {name: [] for name in ways}
+    took(single)  # compiles what this machine hasn't compiled yet
+    print(f"{flights} flights of {points:,} points, {PIPELINE}, {repeats} times in turn; median ratios")
+    for turn in range(repeats):
+        # Whoever comes first in a turn comes last in the next: load of other programs drifts.
+        for name in list(ways)[:: 1 if turn % 2 else -1]:
             shutil.rmtree(out)
-            times[name].append(sum(seconds(words) for words in commands))
-    print(f"{flights} flights of {points:,} points, {PIPELINE}, {repeats} times in turn")
-    base = times["singly"]
-    for name, label in (
-        ("singly", "run_site for each, one process"),
-        ("batch", "cloudprep batch"),
-        ("commands", "cloudprep run for each"),
-    ):
-        ratios = [t / b for t, b in zip(times[name], base, strict=True)]
+            both = [took(words) for words in ways[name]]
+            times[name].append((sum(t for t, _ in both), sum(u for _, u in both)))
+    base = times["run_site for each, one process"]
+    for name, found in times.items():
+        wall = [t / b for (t, _), (b, _) in zip(found, base, strict=True)]
+        used = [u / b for (_, u), (_, b) in zip(found, base, strict=True)]
         print(
-            f"  {label:32} {statistics.median(times[name]):8.1f} s   "
-            f"{statistics.median(ratios):6.3f} of singly ({min(ratios):.3f} to {max(ratios):.3f})"
+            f"  {name:32} {statistics.median(t for t, _ in found):7.1f} s, ratio "
+            f"{statistics.median(wall):.3f} ({min(wall):.3f} to {max(wall):.3f}); processor "
+            f"{statistics.median(u for _, u in found):7.1f} s, ratio "
+            f"{statistics.median(used):.3f} ({min(used):.3f} to {max(used):.3f})"
         )
 
 
@@ -104,22 +113,14 @@ def finished(folder: Path, count: int, repeats: int) -> None:
     time.sleep(2.5)  # beyond the grain of the file systems' times
     out = folder / "done"
     words = [sys.executable, "-m", "cloudprep", "batch", str(declared), str(flights), "--out", str(out)]
-    whole = seconds([*words, "-qq"])
-    took, used = [], []
-    for _ in range(repeats):
-        before = os.times()
-        took.append(seconds([*words, "--resume", "-qq"]))
-        after = os.times()
-        used.append(
-            after.children_user + after.children_system - before.children_user - before.children_system
-        )
-    start = statistics.median(
-        seconds([sys.executable, "-m", "cloudprep", "--version"]) for _ in range(repeats)
-    )
+    whole, _ = took([*words, "-qq"])
+    again = [took([*words, "--resume", "-qq"]) for _ in range(repeats)]
+    start = [took([sys.executable, "-m", "cloudprep", "--version"]) for _ in range(repeats)]
     record = json.loads((out / "batch.json").read_text(encoding="utf-8"))
     print(f"{len(record['sites'])} finished sites of {count} flights (the batch itself: {whole:.0f} s)")
-    print(f"  --resume {statistics.median(took):.2f} s (processor {statistics.median(used):.2f} s)")
-    print(f"  cloudprep --version, for comparison: {start:.2f} s")
+    for label, found in (("--resume", again), ("cloudprep --version", start)):
+        wall, used = (statistics.median(one[i] for one in found) for i in (0, 1))
+        print(f"  {label:20} {wall:.2f} s, processor {used:.2f} s")
 
 
 def main() -> None:
@@ -128,12 +129,13 @@ def main() -> None:
     parser.add_argument("--points", type=int, default=400_000)
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--finished", type=int, default=200)
+    parser.add_argument("--commands", action="store_true", help="also a command of its own for each flight")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         if options.finished:
             finished(Path(name), options.finished, options.repeats)
         if options.flights:
-            overhead(Path(name), options.flights, options.points, options.repeats)
+            overhead(Path(name), options.flights, options.points, options.repeats, commands=options.commands)
 
 
 if __name__ == "__main__":
