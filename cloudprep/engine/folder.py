@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import errno
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,7 +13,14 @@ from cloudprep.engine.record import RECORD_NAME, read_record
 from cloudprep.engine.scratch import remove_abandoned
 from cloudprep.engine.stac import ITEM_NAME
 from cloudprep.errors import OutputError, UsageError
-from cloudprep.io.atomic import announced, is_part, make_folder, plain_reason, remove_leftovers
+from cloudprep.io.atomic import (
+    announced,
+    folder_refused,
+    is_part,
+    make_folder,
+    plain_reason,
+    remove_leftovers,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -23,9 +29,6 @@ CLOUDS = "clouds"
 TERRAIN = "terrain"
 # What a run may leave in its folder itself, beside its record.
 AT_THE_TOP = frozenset({ITEM_NAME, "report.html", "gates.xml", "gates.json", "gates.md"})
-
-# What another choice of the folder mends: it is the command that is wrong.
-_CHOICE = (errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOTDIR, errno.EEXIST, errno.ENAMETOOLONG)
 
 
 class RunFolder:
@@ -103,10 +106,10 @@ class RunFolder:
                 remove_leftovers(folder)
             remove_abandoned(self.root)
         except OutputError as error:
-            raise _as_usage(error, error.__cause__) from error
+            raise folder_refused(str(error), error.__cause__) from error
         except OSError as error:
-            told = OutputError(f"{self.root}: can't be made ready: {plain_reason(error)}")
-            raise _as_usage(told, error) from error
+            text = f"{self.root}: can't be made ready: {plain_reason(error)}"
+            raise folder_refused(text, error) from error
         self._remove_outputs(earlier)
 
     def _refuse_elsewhere(self) -> None:
@@ -173,8 +176,3 @@ def _is_ours(name: str) -> bool:
         return False
     inside = len(relative.parts) == 2 and relative.parts[0] in (CLOUDS, TERRAIN)
     return inside or relative.as_posix() in AT_THE_TOP
-
-
-def _as_usage(error: OutputError, cause: BaseException | None) -> OutputError | UsageError:
-    """Return the user's mistake (a folder that nobody may write to) as one; a full disk is none."""
-    return UsageError(str(error)) if getattr(cause, "errno", None) in _CHOICE else error

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
 from cloudprep.errors import OutputError, UsageError
-from cloudprep.io.atomic import make_folder, plain_reason
+from cloudprep.io.atomic import folder_refused, make_folder, plain_reason
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -93,7 +93,9 @@ class Owner:
             Whether the system gave its lock on the open file to somebody else.
         """
         if self.host == socket.gethostname():
-            return not self.is_running
+            # This process itself may have left it, where it couldn't be removed; held, it were not free.
+            left_by_us = freed and self.process == os.getpid()
+            return left_by_us or not self.is_running
         # Another container of this machine: its processes can't be seen, but there is one system for both.
         # Another machine's process can't be looked at, and its lock may be unknown to this system.
         return self._in_this_start and freed
@@ -153,7 +155,7 @@ class FolderLock:
         try:
             make_folder(self.folder)
         except OutputError as error:
-            raise UsageError(str(error)) from error
+            raise folder_refused(str(error), error.__cause__) from error
         try:
             self._take()
         except BaseException:
@@ -191,7 +193,8 @@ class FolderLock:
         try:
             handle = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         except OSError as error:
-            raise UsageError(f"{self.folder}: can't be locked: {plain_reason(error)}") from error
+            text = f"{self.folder}: can't be locked: {plain_reason(error)}"
+            raise folder_refused(text, error) from error
         ours = False
         try:
             freed = _flock(handle)
@@ -209,7 +212,7 @@ class FolderLock:
             if _owner_in(handle) is None and _same_file(handle, self.path):
                 with contextlib.suppress(OSError):
                     self.path.unlink(missing_ok=True)
-            raise OutputError(f"{self.path}: can't be written: {plain_reason(error)}") from error
+            raise folder_refused(f"{self.path}: can't be written: {plain_reason(error)}", error) from error
         finally:
             if ours:
                 self._handle = handle

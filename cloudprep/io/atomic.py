@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cloudprep.errors import OutputError
+from cloudprep.errors import OutputError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -38,12 +38,29 @@ _PLAIN_REASONS = {
     errno.ENFILE: "too many files are open",
 }
 
+# What another choice of the folder mends: then it is the command that is wrong.
+_CHOICE = (errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOTDIR, errno.EEXIST, errno.ENAMETOOLONG)
+
 _announced: list[tuple[Path, Callable[[Path], None]]] = []
 
 
 def plain_reason(error: OSError) -> str:
     """Return the cause of a failed write or read in words."""
     return _PLAIN_REASONS.get(error.errno or 0, error.strerror or str(error))
+
+
+def folder_refused(text: str, error: BaseException | None) -> OutputError | UsageError:
+    """Return what to raise for a folder that can't be used: a mistake in the command, or the disk's trouble.
+
+    Parameters
+    ----------
+    text : str
+        The line for people.
+    error : exception, optional
+        What the system raised.
+    """
+    choice = getattr(error, "errno", None) in _CHOICE
+    return UsageError(text) if choice else OutputError(text)
 
 
 def make_folder(folder: Path) -> None:

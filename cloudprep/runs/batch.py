@@ -220,6 +220,8 @@ class _Batch:
         request = self.request.run_of(self.pipeline.loaded, site.paths, site.name)
         told = SiteProgress(self.progress, site.name, label, tell_all=self.request.tell_all)
         answer, remark = self.carrier.carry_out(request, told)
+        if remark and not self.request.tell_all:
+            self._tell(site, f"warning: {remark}")
         if answer.outcome is None:
             self.entries[site.name] = _entry(site).model_copy(
                 update={

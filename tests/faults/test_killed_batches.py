@@ -20,7 +20,7 @@ TESTS = int(os.environ.get("CLOUDPREP_KILL_TESTS", "5"))
 
 @pytest.fixture(scope="module")
 def batch(tmp_path_factory):
-    made = Batch(tmp_path_factory.mktemp("killed"), sites=3)
+    made = Batch(tmp_path_factory.mktemp("killed"), sites=3, warm=True)
     made.undisturbed()
     return made
 
