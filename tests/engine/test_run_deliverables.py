@@ -29,6 +29,7 @@ def test_a_run_delivers_clouds_terrain_and_record(clouds, run, record_of):
     assert made == [
         "clouds/a b.laz",
         "clouds/ü.laz",
+        "report.html",
         "run.json",
         "terrain/dtm.tif",
         "terrain/dtm_hillshade.png",
