@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from cloudprep.engine.closing import output_record
@@ -94,6 +95,9 @@ class Reporting:
         self._wanted = wanted
         self._warn = warn
         self._study: Study | None = None
+        if wanted:
+            # What is loaded early is compiled ahead.
+            import_module("cloudprep.kernels.report_cells")
 
     def study(
         self,
