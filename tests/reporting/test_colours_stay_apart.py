@@ -9,7 +9,8 @@ import pytest
 from cloudprep.reporting.colours import DENSITY_RAMP, HEIGHT_RAMP, KINDS, TRUST_RAMP, ramp, rgb_of
 
 # Machado, Oliveira, Fernandes (2009), "A Physiologically-based Model for Simulation of Color Vision
-# Deficiency", IEEE TVCG 15(6), matrices for severity 1.0, for linear sRGB (published beside the paper; from memory).
+# Deficiency", IEEE TVCG 15(6), matrices for severity 1.0, for linear sRGB (published beside the
+# paper; from memory).
 DEFICIENCIES = {
     "none": np.eye(3),
     "protanopia": [

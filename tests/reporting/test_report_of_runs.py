@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import re
 from html.parser import HTMLParser
@@ -16,7 +17,6 @@ from cloudprep.config import load_pipeline
 from cloudprep.engine.progress import Silent
 from cloudprep.engine.run import RunRequest, run_site
 from cloudprep.testing import example_cloud
-import itertools
 
 ATTACK = "<img src=x onerror=alert(1)>\"&'<script>alert(2)</script>"
 PIPELINE = """
