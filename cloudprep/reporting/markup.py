@@ -26,10 +26,11 @@ def text(value: object) -> Html:
     """
     if isinstance(value, Html):
         return value
-    shown = "".join(
-        c if c.isprintable() or c in "\n\t" else c.encode("unicode_escape").decode("ascii")
-        for c in str(value)
-    )
+    shown = str(value)
+    if not shown.isprintable():
+        shown = "".join(
+            c if c.isprintable() or c in "\n\t" else c.encode("unicode_escape").decode("ascii") for c in shown
+        )
     return Html(html.escape(shown, quote=True))
 
 
