@@ -54,7 +54,9 @@ WIDE_ONES = """() => {
   const wide = [...document.querySelectorAll('body *')].filter(e => e.getClientRects().length &&
     e.getBoundingClientRect().right > page.clientWidth + 1 &&
     ![...ancestors(e)].some(a => /auto|scroll|hidden|clip/.test(getComputedStyle(a).overflowX)));
-  function* ancestors(e) { for (let a = e.parentElement; a && a !== document.body; a = a.parentElement) yield a; }
+  function* ancestors(e) {
+    for (let a = e.parentElement; a && a !== document.body; a = a.parentElement) yield a;
+  }
   return [page.scrollWidth - page.clientWidth, wide.map(e => e.tagName + '.' + e.className).slice(0, 5)];
 }"""
 
@@ -147,6 +149,18 @@ def test_the_view_draws_and_turns(opened: Any) -> None:
     assert (abs(turned - start).max(axis=2) > 24).mean() > 0.05
     by_height = opened.after(lambda: opened.page.click("[data-colour-by=height]"))
     assert (abs(by_height - turned).max(axis=2) > 24).mean() > 0.1
+
+
+def test_a_place_to_look_at_is_shown_in_the_view(opened: Any) -> None:
+    buttons = opened.page.get_by_text("Show in the 3D view")
+    assert buttons.count() == opened.page.locator("#look li").count() > 0
+    opened.after(lambda: opened.page.click("text=Reset"))
+    opened.after(buttons.first.click)
+    # Its number stands in the middle of the view now.
+    canvas = opened.page.locator(".view3d-canvas").bounding_box()
+    pin = opened.page.locator(".view3d-pin").get_by_text("1", exact=True).bounding_box()
+    assert abs(pin["x"] + pin["width"] / 2 - canvas["x"] - canvas["width"] / 2) < 3
+    assert abs(pin["y"] + pin["height"] / 2 - canvas["y"] - canvas["height"] / 2) < 3
 
 
 def test_without_javascript_all_but_the_turning_is_there(

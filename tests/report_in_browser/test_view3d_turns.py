@@ -145,7 +145,7 @@ def test_the_wheel_scrolls_the_page_until_the_view_was_chosen(view: Any) -> None
     box = view.page.locator(".view3d-canvas").bounding_box()
     view.page.mouse.move(box["x"] + 300, box["y"] + 200)
     view.page.mouse.wheel(0, 120)
-    view.page.wait_for_function("scrollY > 50")
+    view.page.wait_for_function("() => scrollY > 50")
     assert view.view_settles() == frames
     view.after(lambda: view.page.set_viewport_size({"width": 700, "height": 800}))
     view.page.focus(".view3d-canvas")

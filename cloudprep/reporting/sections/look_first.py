@@ -91,6 +91,16 @@ def _item(number: int, finding: Finding, points: Columns, subject: Subject) -> H
             *(el("p", text, class_="also") for text in finding.also),
             el("p", where, class_="where"),
             el("p", f"score {finding.score} of 100", class_="score"),
+            # For the 3D view's script, which shows it.
+            el(
+                "button",
+                "Show in the 3D view",
+                type="button",
+                hidden=True,
+                class_="look",
+                data_look_at=f"{finding.x:.2f} {finding.y:.2f} {finding.z:.2f} {finding.reach:.0f}",
+                aria_label=f"Show place {number} in the 3D view",
+            ),
             class_="words",
         ),
         el(
@@ -107,7 +117,6 @@ def _item(number: int, finding: Finding, points: Columns, subject: Subject) -> H
             el("figcaption", f"from the south, {tall} {place.unit} high"),
         ),
         id=f"place-{number}",
-        data_look_at=f"{finding.x:.2f} {finding.y:.2f} {finding.z:.2f} {finding.reach:.0f}",
     )
 
 
