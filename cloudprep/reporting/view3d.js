@@ -323,7 +323,7 @@
       twgl.setUniforms(this.points, {
         matrix: this.matrix, stepSize: this.facts.step, firstPlace: this.facts.first,
         exaggeration: this.exaggeration, byHeight: this.byHeight ? 1 : 0, heights: this.facts.heights,
-        sizeAtOne: this.facts.spacing * focus * 1.45, smallest: 1.8 * dot, largest: 9 * dot, noiseSize: 4 * dot,
+        sizeAtOne: this.facts.spacing * focus * 1.45, smallest: 1.8 * dot, largest: 14 * dot, noiseSize: 4 * dot,
         classColours: this.classColours, heightColours: this.heightColours,
       });
       twgl.drawBufferInfo(gl, this.cloud, gl.POINTS);
