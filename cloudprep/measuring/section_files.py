@@ -178,7 +178,8 @@ def picture_of(section: Section, report: SectionReport) -> Sheet:
         legend.append((colour, f"design {profile.source}" if profile.designed else profile.source, dash))
     sheet.words(_LEFT, 24, title, 16)
     scale = "true scale" if exaggeration == 1 else f"heights exaggerated {exaggeration} times"
-    sheet.words(_LEFT, 42, f"{scale}; points within {report.width:g} m; heights and distances in metres", 12)
+    strip = f"points of a strip {report.width:g} m wide; " if section.clouds else ""
+    sheet.words(_LEFT, 42, f"{scale}; {strip}heights and distances in metres", 12)
     x, y = float(_LEFT), _TOP + tall + 56.0
     for colour, text, dash in dict.fromkeys(legend):
         wide = 34 + 7.2 * len(text)

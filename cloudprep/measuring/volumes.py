@@ -274,8 +274,8 @@ def point_reach(terrain: HeightRaster) -> float:
     """Return how far cells of a terrain share the errors of its points, m; 0 where that isn't known.
 
     Cells smaller than the distance of points are made of the same points as their neighbours. A raster
-    ``ground_density`` beside the terrain tells that distance: its median over at most some thousand cells
-    counts.
+    ``ground_density`` of the same rectangle beside the terrain tells that distance: its median over some of
+    its rows counts.
 
     Notes
     -----
@@ -287,7 +287,7 @@ def point_reach(terrain: HeightRaster) -> float:
     if not path.exists():
         return 0.0
     found = open_heights(path)
-    if not same_cells(found, terrain):
+    if not _same_site(found, terrain):
         return 0.0
     step = max(1, found.rows // 60)
     with found.opened() as file:
@@ -295,6 +295,16 @@ def point_reach(terrain: HeightRaster) -> float:
     density = np.concatenate(lines, axis=None)
     density = density[density > 0]
     return 1.75 / math.sqrt(float(np.median(density))) if len(density) else 0.0
+
+
+def _same_site(first: HeightRaster, second: HeightRaster) -> bool:
+    """Tell whether two rasters cover the same rectangle, to a cell of the coarser one."""
+    near = max(first.cell, second.cell) * 1.001
+    a, b = (
+        (one.left, one.bottom, one.left + one.columns * one.cell, one.bottom + one.rows * one.cell)
+        for one in (first, second)
+    )
+    return all(abs(v - w) <= near for v, w in zip(a, b, strict=True))
 
 
 def error_raster(terrain: HeightRaster) -> HeightRaster | None:
