@@ -79,19 +79,17 @@ def run_batch(request: BatchRequest, progress: ProgressSink, carrier: Carrier | 
     OutputError
         If the record of the batch can't be written.
     """
-    with ExitStack() as stack:
-        if carrier is None:
-            carrier = stack.enter_context(Supervisor(request.workers))
-        return _Batch(request, progress, carrier).carry_out()
+    return _Batch(request, progress, carrier).carry_out()
 
 
 class _Batch:
     """One batch, step by step."""
 
-    def __init__(self, request: BatchRequest, progress: ProgressSink, carrier: Carrier) -> None:
+    def __init__(self, request: BatchRequest, progress: ProgressSink, carrier: Carrier | None) -> None:
         self.request = request
         self.progress = progress
-        self.carrier = carrier
+        self.worker = Supervisor(request.workers) if carrier is None else None
+        self.carrier = carrier or self.worker
         self.root = request.out
         self.started = datetime.now(UTC)
         self.clock = time.perf_counter()
@@ -109,6 +107,10 @@ class _Batch:
             if not self.request.dry_run:
                 stack.enter_context(FolderLock(self.root, self.progress.note))
                 self._refuse_folder()  # another batch may have been done here meanwhile
+                if self.worker is not None:
+                    stack.enter_context(self.worker)  # at an end it is gone before others may come in
+                    if not self.request.resume:
+                        self.worker.start()
             self.earlier = read_batch(self.root)
             inputs = expand_inputs(self.request.inputs, leave_out=self.root, note=self._assume)
             # So that a record says where flights lie to whoever reads it elsewhere, and resumes from there.
@@ -188,6 +190,8 @@ class _Batch:
         except OSError as error:
             raise UsageError(f"{self.root}: can't be made ready: {plain_reason(error)}") from error
         self._write("unfinished")
+        if self.worker is not None:
+            self.worker.start()  # its libraries are loaded meanwhile
 
     def _work(self, waiting: Mapping[str, Standing]) -> BatchOutcome:
         """Carry out the sites that are to be done, one after the other."""
@@ -219,6 +223,7 @@ class _Batch:
         began = time.perf_counter()
         request = self.request.run_of(self.pipeline.loaded, site.paths, site.name)
         told = SiteProgress(self.progress, site.name, label, tell_all=self.request.tell_all)
+        assert self.carrier is not None  # noqa: S101 - it is the worker unless one was given
         answer, remark = self.carrier.carry_out(request, told)
         if remark and not self.request.tell_all:
             self._tell(site, f"warning: {remark}")
