@@ -24,7 +24,6 @@ def test_whatever_operation_fails_nothing_is_half_written_and_the_next_run_finis
         assert site.run().exit_code == 0
     operations = watch.seen
     assert {o.kind for o in operations} == {"make", "write", "sync", "rename", "remove", "read"}
-    begun = next(o.number for o in operations if o.path.endswith("-dtm.tif"))
     failures = 0
     for place, operation in enumerate(operations):
         site.fresh()
@@ -36,12 +35,15 @@ def test_whatever_operation_fails_nothing_is_half_written_and_the_next_run_finis
         site.check_inputs()
         if result.exit_code == 0:  # what failed was of no account, and all is there
             assert_same(deliverables(out), site.wanted())
-            assert {o.kind for o in watch.failed} <= {"remove", "sync"}, where
+            # (To make a folder that is there is no error, whatever the system says.)
+            lost = [o for o in watch.failed if (o.kind, o.path) != ("make", ".")]
+            assert {o.kind for o in lost} <= {"remove", "sync"}, where
             assert not any(o.kind == "sync" and o.path.startswith(PART) for o in watch.failed), where
         else:
             failures += 1
             # A folder that nobody may write to is a mistake in the command, unless it comes later.
-            usage = kind in ("read-only", "denied") and place < begun
+            results = ("/run.json: ", "/terrain/dtm", "/clouds/")
+            usage = kind in ("read-only", "denied") and not any(name in line for name in results)
             assert result.exit_code == (2 if usage else 1), where
             assert SAID[kind] in line, where
             assert str(site.folder) in line, where
