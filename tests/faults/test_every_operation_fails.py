@@ -51,4 +51,4 @@ def test_whatever_operation_fails_nothing_is_half_written_and_the_next_run_finis
             assert not halves(out), where
         if kind == "error" or place % 9 == 0:
             site.check_finishes("--overwrite")
-    assert failures > 0.7 * len(operations)
+    assert failures > 0.6 * len(operations)  # the others are reads, and removals that may fail

@@ -103,6 +103,8 @@ def forked_batch(folder: Path, words: list[str]) -> Forked:
         errors = os.open("stderr.txt", os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
         for old, new in ((0, nowhere), (1, nowhere), (2, errors)):
             os.dup2(new, old)
+        # Whoever started this may have put others in their place.
+        sys.stdout, sys.stderr = (os.fdopen(n, "w", buffering=1, closefd=False) for n in (1, 2))
         batch.Supervisor = ForkedWorker  # type: ignore[misc]
         sys.argv = ["cloudprep", *words]
         entry()
