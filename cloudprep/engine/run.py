@@ -31,22 +31,18 @@ from cloudprep.engine.dry_run import plan_record, planned_outputs
 from cloudprep.engine.executor import Threads
 from cloudprep.engine.executor_dask import Dask
 from cloudprep.engine.fetching import FetchedInputs
-from cloudprep.engine.flight_facts import flight_facts, refuse_too_many, take_flight_figures
+from cloudprep.engine.flight_facts import take_flight_figures
 from cloudprep.engine.flight_figures import flight_figures
 from cloudprep.engine.folder import RunFolder
 from cloudprep.engine.footprints import INDEX
 from cloudprep.engine.given_layers import GivenLayers
-from cloudprep.engine.groups import LARGEST_GAP, site_groups
-from cloudprep.engine.header_figures import header_figures
 from cloudprep.engine.holding import InMemory, OnDisk
-from cloudprep.engine.inputs import deliverable_names, expand_inputs
 from cloudprep.engine.judgement import judge_run, written_judgement
 from cloudprep.engine.lock import FolderLock
 from cloudprep.engine.memory import default_memory, plan_memory, resolved_roughly
 from cloudprep.engine.passes import StagePass
 from cloudprep.engine.plan import (
     check_classes,
-    check_needs,
     facts_from_headers,
     header_boxes,
     plan_lines,
@@ -63,15 +59,16 @@ from cloudprep.engine.record import (
     versions,
     write_record,
 )
-from cloudprep.engine.reference import Assumptions, settle, site_reference
+from cloudprep.engine.reference import Assumptions
+from cloudprep.engine.remarks import Remarks
 from cloudprep.engine.reporting import Reporting
 from cloudprep.engine.request import RunOutcome, RunRequest
+from cloudprep.engine.run_inputs import RunInputs
 from cloudprep.engine.scratch import ScratchFolder, bytes_in
 from cloudprep.engine.smaller_blocks import with_smaller_blocks
 from cloudprep.engine.standing import asked_of, exit_code_of, standing_of
 from cloudprep.engine.store import code_counts
 from cloudprep.engine.tiling import check_tiles
-from cloudprep.engine.tracking import TrackedInput, old_labels, open_with_points
 from cloudprep.engine.uploading import RemoteFolder
 from cloudprep.engine.urls import joined
 from cloudprep.engine.working import extra_labels, kept_after
@@ -83,18 +80,15 @@ from cloudprep.errors import (
     UsageError,
     WorkersDiedError,
 )
-from cloudprep.io.las import NothingWithinError, check_room_for_labels, fingerprint
+from cloudprep.io.las import NothingWithinError
 from cloudprep.kernels.compiling import what_it_means
-from cloudprep.model.bounds import NOWHERE, Bounds
+from cloudprep.model.bounds import Bounds
 from cloudprep.model.columns import RUN_COLUMNS, WORKING_COLUMNS
-from cloudprep.model.crs import CloudCrs
 from cloudprep.stages.registry import stage_package
 
 __all__ = ["RunOutcome", "RunRequest", "run_site"]
 
 if TYPE_CHECKING:
-    from datetime import date
-
     from cloudprep.engine.area import Area, Region
     from cloudprep.engine.executor import Executor
     from cloudprep.engine.holding import Holder
@@ -102,6 +96,7 @@ if TYPE_CHECKING:
     from cloudprep.engine.progress import ProgressSink
     from cloudprep.engine.store import Store
     from cloudprep.io.las import Flight
+    from cloudprep.model.crs import CloudCrs
     from cloudprep.model.grid import Grid
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
@@ -135,7 +130,7 @@ def run_site(request: RunRequest, progress: ProgressSink) -> RunOutcome:
         if less is None:
             raise
         again = _Run(less, progress)
-        again.warn(
+        again.remarks.warn(
             f"{error}; the run is done once more, with at most {less.block_points:,} points in a block"
         )
         return again.carry_out()
@@ -153,9 +148,9 @@ class _Run:
         self.remote = RemoteFolder(request.out) if isinstance(request.out, str) else None
         self.folder = RunFolder(Path(request.out))
         self.stages: list[Stage] = request.pipeline.build()
-        self.inputs: list[TrackedInput] = []
-        self.assumed: list[str] = []
-        self.warnings: list[str] = []
+        self.remarks = Remarks(progress)
+        self.inputs = RunInputs(self.stages, self.remarks, progress)
+        self.targets: dict[str, Path] = {}
         self.figures: dict[str, float] = {}
         self.outputs: list[OutputRecord] = []
         self.given = GivenLayers()
@@ -166,7 +161,7 @@ class _Run:
         self.boundary = _boundary(request)
         self.area: Area | None = None
         wanted = request.report and request.pipeline.output.report
-        self.reporting = Reporting(self.folder.root, self._name, wanted, self.warn)
+        self.reporting = Reporting(self.folder.root, self._name, wanted, self.remarks.warn)
 
     # -- the steps -------------------------------------------------------------------------------------------
 
@@ -215,37 +210,33 @@ class _Run:
             return
         self.folder = RunFolder(stack.enter_context(ScratchFolder(parent, 0)) / "out")
 
-    def _name_inputs(self, fetched: FetchedInputs) -> list[Path]:
-        """Find the inputs and name what they become; return their files."""
-        paths: list[Path] = []
-        if fetched.local or not fetched.fetched:
-            paths = expand_inputs(fetched.local, leave_out=self.folder.root, note=self._assume)
-        names = deliverable_names(paths)
-        self.inputs = [TrackedInput.found(p, n, fetched.shown(p)) for p, n in zip(paths, names, strict=True)]
-        self.targets = {}
+    def _set_targets(self, paths: list[Path], fetched: FetchedInputs) -> None:
+        """Say where each cloud is delivered to; an input is never written over."""
         if self.request.pipeline.output.clouds:
-            self.targets = {i.name: self.folder.clouds / f"{i.name}.{self._ending}" for i in self.inputs}
+            ending = self.request.pipeline.output.format
+            clouds = self.folder.clouds
+            self.targets = {i.name: clouds / f"{i.name}.{ending}" for i in self.inputs.alive}
         self.folder.refuse_inputs(list(self.targets.values()), paths)
         if self.remote is not None:
             self.remote.refuse_inputs(list(self.targets.values()), self.folder.root, fetched.fetched)
-        for one in fetched.fetched:
-            if one.failure:
-                self.inputs.append(TrackedInput(one.path, one.url, one.url))
-                self._fail(self.inputs[-1], BadInputError(one.url, one.failure))
-        return paths
 
     def _with_inputs(self, fetched: FetchedInputs) -> RunOutcome:
         if slower := what_it_means():
-            self.warn(slower)
-        paths = self._name_inputs(fetched)
-        self._open()
-        self._check_needs()
-        crs = self._settle_reference()
-        if self._alive():
-            self._settle_area(self._named(crs))
-            self.delivery = Delivery(self.folder, self._named(crs), self.request.pipeline.output, self.area)
+            self.remarks.warn(slower)
+        paths = self.inputs.find(fetched, self.folder.root)
+        self._set_targets(paths, fetched)
+        pipeline = self.request.pipeline
+        said = Assumptions(self.request.assume_crs or pipeline.assume.crs, pipeline.assume.units)
+        self.inputs.open(said, delivered=pipeline.output.clouds)
+        self.inputs.check_needs()
+        crs = self.inputs.reference()
+        if self.inputs.alive:
+            self._settle_area(self.inputs.named(crs))
+            self.delivery = Delivery(
+                self.folder, self.inputs.named(crs), self.request.pipeline.output, self.area
+            )
             if self.delivery.remark:
-                self.warn(f"heights of rasters and layers: {self.delivery.remark}")
+                self.remarks.warn(f"heights of rasters and layers: {self.delivery.remark}")
             check_deliverable(self.stages, self.request.pipeline.output, self.delivery.heights)
         self._read_given(crs)
         if self.request.dry_run:
@@ -257,12 +248,13 @@ class _Run:
             self.folder.prepare([*paths, *([self.area.path] if self.area else [])])
             ahead = stack.enter_context(CompiledAhead(self.workers, self.progress))
             holder = self._holder(stack)
-            self._load(holder)
-            if not self._alive():
+            self.inputs.read(holder, self.started.date())
+            if not self.inputs.alive:
                 return self._finish(None, None, [], [])
-            self._refuse_unused()
-            self._refuse_far_apart()
-            store, site = holder.finish(self.columns)
+            if self.area is not None:
+                self.inputs.refuse_unused(self.area)
+            self.inputs.refuse_far_apart()
+            store, site = holder.finish(self.inputs.columns)
             site = self._asked(site)
             if self.delivery.tiling is not None:
                 check_tiles(self.delivery.tiling, self.stages, site)
@@ -287,8 +279,8 @@ class _Run:
     def _holder(self, stack: ExitStack) -> Holder:
         """Return where the points will be held: in memory if they fit."""
         request = self.request
-        names = [n for n in wanted_columns(self.stages) if n in self.columns or n in RUN_COLUMNS]
-        alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
+        names = [n for n in wanted_columns(self.stages) if n in self.inputs.columns or n in RUN_COLUMNS]
+        alive = self.inputs.readable
         if not alive:
             return InMemory(
                 names, request.block_edge, self.stages, workers=self.workers, area=self._used_area
@@ -325,7 +317,7 @@ class _Run:
 
     def _rough_site(self, alive: list[tuple[Flight, Units]]) -> SiteFacts:
         """Return the site as the headers tell it; where there is a boundary, rasters lie about it only."""
-        site = self._asked(facts_from_headers(alive, self.columns))
+        site = self._asked(facts_from_headers(alive, self.inputs.columns))
         if self.area is None:
             return site
         x0, y0, x1, y1 = self.area.outer.polygon.bounds
@@ -338,68 +330,6 @@ class _Run:
     def _used_area(self) -> Region | None:
         return None if self.area is None else self.area.outer
 
-    @property
-    def _ending(self) -> str:
-        return self.request.pipeline.output.format
-
-    def _alive(self) -> list[TrackedInput]:
-        return [i for i in self.inputs if i.alive]
-
-    def _fail(self, which: TrackedInput, error: BadInputError | OutputError) -> None:
-        which.failure = error.reason if isinstance(error, BadInputError) else str(error)
-        # What the system refused may be given another time; a damaged file stays damaged.
-        which.try_again = isinstance(error, OutputError) or _refused_by_system(error)
-        where = f"{which.shown}: " if isinstance(error, BadInputError) else ""
-        self.progress.note(f"FAILED {where}{which.failure}")
-
-    def warn(self, text: str) -> None:
-        """Tell a warning, and keep it for the record."""
-        if text not in self.warnings:
-            self.warnings.append(text)
-            self.progress.note(f"warning: {text}")
-
-    def _assume(self, text: str) -> None:
-        if text not in self.assumed:
-            self.assumed.append(text)
-            self.progress.note(f"assumed: {text}")
-
-    def _open(self) -> None:
-        assume = self.request.pipeline.assume
-        said = Assumptions(self.request.assume_crs or assume.crs, assume.units)
-        said.resolve()  # an unknown code is the user's mistake: say so before any file is blamed
-        for one in self._alive():
-            try:
-                flight = open_with_points(one.path)
-                if self.request.pipeline.output.clouds:
-                    check_room_for_labels(flight, extra_labels(self.stages))
-                one.settled = settle(flight, said)
-            except BadInputError as error:
-                self._fail(one, error)
-                continue
-            one.flight = flight
-            one.points = flight.count
-            one.warnings = [*flight.warnings, *one.settled.crs.warnings, *old_labels(flight, self.stages)]
-            for text in one.settled.assumed:
-                self._assume(text)
-            for text in one.warnings:
-                self.warn(f"{one.path.name}: {text}")
-
-    def _check_needs(self) -> None:
-        flights = [i.flight for i in self._alive() if i.flight]
-        self.columns = frozenset.intersection(*(f.columns for f in flights)) if flights else frozenset[str]()
-        if flights:
-            check_needs(self.stages, self.columns)
-            refuse_too_many(wanted_columns(self.stages), len(flights))
-
-    def _settle_reference(self) -> CloudCrs:
-        settled = [(i.flight, i.settled) for i in self._alive() if i.flight and i.settled]
-        if not settled:
-            return CloudCrs()
-        crs, notes = site_reference(settled)
-        for note in notes:
-            self._assume(note)
-        return crs
-
     def _settle_area(self, crs: CloudCrs) -> None:
         """Read the boundary, and refuse one that lies elsewhere, before anything is written."""
         if self.boundary is None:
@@ -407,50 +337,27 @@ class _Run:
         path = Path(self.boundary.file)
         made = (LAYERS.format("gpkg"), INDEX)
         self.folder.refuse_inputs([self.folder.terrain / name for name in made], [path])
-        self.area = read_area(path, self.boundary.layer, self.boundary.buffer, crs, self._assume)
-        alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
+        self.area = read_area(path, self.boundary.layer, self.boundary.buffer, crs, self.remarks.assume)
+        alive = self.inputs.readable
         refuse_elsewhere(self.area, [box for box, _ in header_boxes(alive)], crs)
-
-    def _refuse_unused(self) -> None:
-        """Refuse a boundary that no point lies in, and say how many points it leaves unused.
-
-        Raises
-        ------
-        UsageError
-            If nothing is left.
-        """
-        if self.area is None:
-            return
-        alive = self._alive()
-        for one in alive:
-            one.beyond = one.loaded.beyond_count if one.loaded else 0
-        if all(i.loaded is None or i.loaded.extent == NOWHERE for i in alive):
-            raise UsageError(
-                f"boundary: {self.area.path}: no point of the clouds lies in it or within "
-                f"{self.area.buffer:g} m of it"
-            )
-        beyond = sum(i.beyond for i in alive)
-        if beyond:
-            self.progress.note(
-                f"{beyond:,} of {sum(i.points for i in alive):,} points lie more than {self.area.buffer:g} m "
-                "beyond the boundary: used for nothing"
-            )
 
     def _read_given(self, crs: CloudCrs) -> None:
         """Read the vector files that stages name, before any work: what is wrong with them is said now."""
-        alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
+        alive = self.inputs.readable
         if not alive:
             return
-        bounds = facts_from_headers(alive, self.columns).bounds
+        bounds = facts_from_headers(alive, self.inputs.columns).bounds
         folder = self.request.pipeline.folder
-        self.given = GivenLayers.read(self.stages, folder, self._named(crs), bounds, self._assume)
+        self.given = GivenLayers.read(
+            self.stages, folder, self.inputs.named(crs), bounds, self.remarks.assume
+        )
         for text in self.given.warnings:
-            self.warn(text)
+            self.remarks.warn(text)
 
     def _dry_run(self) -> RunOutcome:
-        alive = [(i.flight, i.settled.units) for i in self._alive() if i.flight and i.settled]
+        alive = self.inputs.readable
         plan: dict[str, Any] = {}
-        lines = [f"FAILED {i.shown}: {i.failure}" for i in self.inputs if not i.alive]
+        lines = [f"FAILED {i.shown}: {i.failure}" for i in self.inputs.all if not i.alive]
         if alive:
             site = self._rough_site(alive)
             stages = resolved_roughly(self.stages, site)
@@ -463,7 +370,7 @@ class _Run:
                 workers=self.workers,
                 boxes=header_boxes(alive),
             )
-            clouds = [self.targets[i.name] for i in self._alive() if i.name in self.targets]
+            clouds = [self.targets[i.name] for i in self.inputs.alive if i.name in self.targets]
             outputs = [*clouds, *planned_outputs(stages, self.folder, self.delivery, self.request.pipeline)]
             named = [self._told(path) for path in outputs]
             if self.area is not None:
@@ -477,14 +384,11 @@ class _Run:
         record = {
             "dry_run": True,
             "plan": plan,
-            "failed": {i.shown: i.failure for i in self.inputs if i.failure},
+            "failed": {i.shown: i.failure for i in self.inputs.all if i.failure},
         }
-        return RunOutcome(record, EXIT_DONE if len(alive) == len(self.inputs) else EXIT_INPUT_FAILED, lines)
-
-    def _created(self) -> list[date]:
-        """Return when the flights were made, as those that say it have it in their headers."""
-        dates = [i.flight.header.creation_date for i in self._alive() if i.flight]
-        return [day for day in dates if day is not None]
+        return RunOutcome(
+            record, EXIT_DONE if len(alive) == len(self.inputs.all) else EXIT_INPUT_FAILED, lines
+        )
 
     @property
     def _name(self) -> str:
@@ -499,43 +403,6 @@ class _Run:
             return str(path)
         return joined(self.remote.shown, *path.relative_to(self.folder.root).parts)
 
-    def _load(self, holder: Holder) -> None:
-        alive = self._alive()
-        self.progress.start("reading", sum(i.points for i in alive))
-        for one in alive:
-            assert one.flight is not None  # noqa: S101
-            assert one.settled is not None  # noqa: S101
-            try:
-                one.loaded = holder.read(one.flight, one.settled.units, self.progress.advance)
-                one.sha256 = str(fingerprint(one.path)["sha256"])
-            except BadInputError as error:
-                self._fail(one, error)
-                continue
-            today = self.started.date()
-            one.figures.update(header_figures(one.flight, one.settled.units, one.loaded.counts, today))
-            one.stray = one.loaded.stray_count
-            if one.stray:
-                number = "1 point lies" if one.stray == 1 else f"{one.stray} points lie"
-                text = f"{number} at absurd coordinates, far from the rest: labelled noise, used for nothing"
-
-                one.warnings.append(text)
-                self.warn(f"{one.path.name}: {text}")
-        self.progress.finish()
-
-    def _refuse_far_apart(self) -> None:
-        alive = self._alive()
-        alive = [i for i in alive if i.loaded and i.loaded.extent != NOWHERE]
-        groups = site_groups([i.loaded.extent for i in alive if i.loaded])
-        if len(groups) > 1:
-            named = "; ".join(
-                f"group {k}: {', '.join(alive[i].path.name for i in group)}"
-                for k, group in enumerate(groups, 1)
-            )
-            raise UsageError(
-                f"a run is one site, but these inputs lie more than {LARGEST_GAP / 1000:g} km apart "
-                f"(run each group by itself): {named}"
-            )
-
     @property
     def cell(self) -> float | None:
         """The cell that all rasters share unless a stage has its own, m."""
@@ -543,8 +410,8 @@ class _Run:
 
     def _asked(self, site: SiteFacts) -> SiteFacts:
         """Return the facts with what the points don't tell: the cell asked for, the unit of heights."""
-        flights = tuple(flight_facts(one.flight, one.name) for one in self._alive() if one.flight)
-        return replace(site, cell=self.cell, vertical_unit=self._units().vertical, flights=flights)
+        units = self.inputs.units
+        return replace(site, cell=self.cell, vertical_unit=units.vertical, flights=self.inputs.facts)
 
     def _run_stages(
         self, store: Store, site: SiteFacts, behind: Behind
@@ -562,7 +429,7 @@ class _Run:
                 self.outputs += made
                 self.scratch = max(self.scratch, held + taken)
                 if not made:
-                    self.warn(f"'{name}' is not delivered: no cell of it holds anything")
+                    self.remarks.warn(f"'{name}' is not delivered: no cell of it holds anything")
 
             behind.do(lambda: self.delivery.raster(grid, self.scratch_folder), note)
 
@@ -580,9 +447,9 @@ class _Run:
             if result.moves is not None:
                 self.codes = result.moves.of_codes()
             for text in result.warnings:
-                self.warn(f"{stage.name}: {text}")
+                self.remarks.warn(f"{stage.name}: {text}")
             self.figures.update({k: float(v) for k, v in result.figures.items()})
-            take_flight_figures(result, self._alive())
+            take_flight_figures(result, self.inputs.alive)
             stage.rasters, stage.layers = {}, {}
             products.take(number, result)
             records.append(
@@ -603,7 +470,7 @@ class _Run:
 
     def _measure_flights(self, store: Store, site: SiteFacts) -> None:
         """Take the figures of every flight, and those of the run, from labels as they will be delivered."""
-        alive = self._alive()
+        alive = self.inputs.alive
         each, together = flight_figures(store, len(alive), site.origin)
         for one, figures in zip(alive, each, strict=True):
             one.figures.update(figures)
@@ -622,13 +489,13 @@ class _Run:
         clouds = self._deliver(store)
         behind.wait()
         outputs = [*clouds, *self.outputs, *self.delivery.index()]
-        return [*outputs, *self.delivery.item(self._name, outputs, site, self._created(), self.started)]
+        return [*outputs, *self.delivery.item(self._name, outputs, site, self.inputs.created, self.started)]
 
     def _deliver(self, store: Store) -> list[OutputRecord]:
         outputs: list[OutputRecord] = []
         if not self.request.pipeline.output.clouds:
             return outputs
-        alive = self._alive()
+        alive = self.inputs.alive
         extra = extra_labels(self.stages)
         self.progress.start("writing", len(store))
         for number, one in enumerate(alive):
@@ -645,29 +512,24 @@ class _Run:
                     labels,
                     self.request.pipeline.output,
                     self.progress.advance,
-                    self._units().vertical,
+                    self.inputs.units.vertical,
                     within,
                 )
             except NothingWithinError:
                 one.outside = one.points
                 text = "no point lies within the boundary: not delivered"
                 one.warnings.append(text)
-                self.warn(f"{one.path.name}: {text}")
+                self.remarks.warn(f"{one.path.name}: {text}")
                 continue
             except (BadInputError, OutputError) as error:
-                self._fail(one, error)
+                self.inputs.fail(one, error)
                 continue
             for text in made.warnings:
-                self.warn(f"{one.path.name}: {text}")
+                self.remarks.warn(f"{one.path.name}: {text}")
             one.outside = made.outside
             outputs.append(self.delivery.cloud(made, one.path, one.shown))
         self.progress.finish()
         return outputs
-
-    def _named(self, crs: CloudCrs) -> CloudCrs:
-        """Return the reference system with the units of the clouds."""
-        units = self._units()
-        return replace(crs, horizontal_unit=units.horizontal, vertical_unit=units.vertical)
 
     def _boundary_record(self) -> BoundaryRecord | None:
         if self.area is None or self.boundary is None:
@@ -679,13 +541,9 @@ class _Run:
             area_m2=self.area.inner.polygon.area,
             buffer_m=self.area.buffer,
             clouds=self.boundary.clouds,
-            unused_points=sum(i.beyond for i in self.inputs),
-            outside_points=sum(i.outside for i in self.inputs),
+            unused_points=sum(i.beyond for i in self.inputs.all),
+            outside_points=sum(i.outside for i in self.inputs.all),
         )
-
-    def _units(self) -> Units:
-        """Return the units of the clouds: the flights of a run share them."""
-        return next(i.settled.units for i in self.inputs if i.settled)
 
     def _study(
         self, store: Store, site: SiteFacts, stages: list[StageRecord], outputs: list[OutputRecord]
@@ -697,17 +555,17 @@ class _Run:
         def record() -> dict[str, Any]:
             return {
                 "outputs": [o.model_dump(mode="json") for o in outputs],
-                "inputs": [i.record().model_dump(mode="json") for i in self.inputs],
+                "inputs": [i.record().model_dump(mode="json") for i in self.inputs.all],
                 "pipeline": self.request.pipeline.as_dict(),
             }
 
         self.reporting.study(
             store,
             site,
-            self._units(),
+            self.inputs.units,
             self.codes,
             region=self.area.inner if self.area is not None and cut else None,
-            flights=len([i for i in self.inputs if i.loaded]),
+            flights=len([i for i in self.inputs.all if i.loaded]),
             cell=next((c for c in cells if c), self.cell),
             record=record,
         )
@@ -721,17 +579,17 @@ class _Run:
         stages: list[StageRecord],
         outputs: list[OutputRecord],
     ) -> RunOutcome:
-        for one in self.inputs:
+        for one in self.inputs.all:
             one.know_again()
         judgement = judge_run(
             self.request.pipeline,
-            self.inputs,
+            self.inputs.all,
             self.figures,
             self.started,
             time.perf_counter() - self.clock,
         )
         judged = written_judgement(judgement, self.folder.root)
-        status, code = status_of(self.inputs, judgement.gates)
+        status, code = status_of(self.inputs.all, judgement.gates)
         finished = datetime.now(UTC)
         pipeline = self.request.pipeline.as_dict()
         if self.boundary is not None:
@@ -759,32 +617,27 @@ class _Run:
                     assume_crs=self.request.assume_crs,
                 )
             ),
-            inputs=[i.record() for i in self.inputs],
+            inputs=[i.record() for i in self.inputs.all],
             given=list(self.given.records),
-            site=site_record(site, crs, self._units()) if site is not None and crs is not None else None,
-            reference_systems=reference_texts(self.inputs, crs),
+            site=site_record(site, crs, self.inputs.units) if site is not None and crs is not None else None,
+            reference_systems=reference_texts(self.inputs.all, crs),
             boundary=self._boundary_record(),
             stages=stages,
             figures=self.figures,
-            assumed=self.assumed,
-            warnings=self.warnings,
+            assumed=self.remarks.assumed,
+            warnings=self.remarks.warnings,
             outputs=[*outputs, *judged],
             extra_dimensions=extra_dimension_records(self.stages) if outputs and self.targets else [],
             gates=list(judgement.gates),
         )
         if report := self.reporting.write(record):
             record = record.model_copy(update={"outputs": [*record.outputs, *report]})
-        record = record.model_copy(update={"warnings": self.warnings})
+        record = record.model_copy(update={"warnings": self.remarks.warnings})
         write_record(record, self.folder.root)
         self.folder.finished()
         return RunOutcome(
             record.model_dump(mode="json"), code, outcome_lines(record, self._told(self.folder.root))
         )
-
-
-def _refused_by_system(error: BadInputError | OutputError) -> bool:
-    cause = error.__cause__
-    return isinstance(cause, OSError) and cause.errno is not None
 
 
 def _boundary(request: RunRequest) -> Boundary | None:
