@@ -3,7 +3,7 @@
 python benchmarks/record_kernels.py
 
 Writes cloudprep/engine/ahead_list.jsonl. Runs bare_earth with an empty cache of kernels on the demo site and
-on a made-up airborne flight, and terrain_products on what came of them. To be done when a test says that the
+on a made-up airborne flight, terrain_products on what came of them, and capture_gate on the flights. To be done when a test says that the
 list is out of date.
 """
 
@@ -103,6 +103,11 @@ def main() -> None:
             clouds = tuple(str(path) for path in sorted((made / "clouds").iterdir()))
             request = RunRequest(
                 load_pipeline("terrain_products"), clouds, folder / f"products_{part}", cell=0.5, workers=1
+            )
+            run_site(request, Silent())
+        for part, flights in (("demo", folder / "demo" / "flights"), ("flight", folder / "flight.laz")):
+            request = RunRequest(
+                load_pipeline("capture_gate"), (str(flights),), folder / f"judged_{part}", workers=1
             )
             run_site(request, Silent())
     kernels = recorder.kernels()
