@@ -3,8 +3,8 @@
 python benchmarks/record_kernels.py
 
 Writes cloudprep/engine/ahead_list.jsonl. Runs bare_earth with an empty cache of kernels on the demo site and
-on a made-up airborne flight, terrain_products on what came of them, and capture_gate on the flights. To be done when a test says that the
-list is out of date.
+on a made-up airborne flight, terrain_products on what came of them, and capture_gate on the flights. To be
+done when a test says that the list is out of date.
 """
 
 from __future__ import annotations
