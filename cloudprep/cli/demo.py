@@ -65,6 +65,7 @@ def _where_to_look(outcome: DemoOutcome) -> list[str]:
         ]
     result = outcome.result
     places = {
+        result / "report.html": "the run as a page: open it first",
         result / "terrain" / "dtm_hillshade.png": "the bare ground as a picture",
         result / "terrain" / "dtm.tif": "the terrain model",
         result / "clouds": "the classified flights",

@@ -22,7 +22,10 @@ if TYPE_CHECKING:
     Call = Callable[..., Result]
     Shell = Callable[..., subprocess.CompletedProcess[str]]
 
-COMMANDS = ["run", "check", "stages", "inspect", "score", "demo"]
+COMMANDS = [
+    "run", "batch", "watch", "ledger", "check", "stages", "inspect", "compare", "report", "score", "checkpoints",
+    "volume", "change", "design", "section", "align", "demo", "doctor",
+]  # fmt: skip
 HEAVY = ["numba", "scipy", "rasterio", "laspy", "lazrs", "pyproj", "numpy", "pydantic", "yaml", "rich"]
 
 
@@ -90,7 +93,7 @@ def _break(monkeypatch: pytest.MonkeyPatch, error: BaseException) -> None:
         (
             OSError(5, "Input/output error", "x.nbi"),
             1,
-            ["x.nbi: can't be read or written: Input/output error"],
+            ["x.nbi: can't be read or written: the disk reports an error"],
         ),
         (MemoryError(), 1, ["the memory of this machine is not enough for that"]),
     ],
