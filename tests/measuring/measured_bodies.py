@@ -23,10 +23,11 @@ def write_raster(path, z, cell=1.0, crs="EPSG:25832", corner=(EAST, NORTH)):
 
 
 def write_areas(path, shapes, crs="EPSG:25832", corner=(EAST, NORTH), **attributes):
+    driver = "GeoJSON" if path.suffix == ".geojson" else "GPKG"
     moved = shapely.transform(np.array(shapes, object), lambda c: c + corner)
     pyogrio.raw.write(
         path, shapely.to_wkb(moved), field_data=[np.array(v) for v in attributes.values()],
-        fields=list(attributes), crs=crs, geometry_type="Unknown", driver="GPKG",
+        fields=list(attributes), crs=crs, geometry_type="Unknown", driver=driver,
     )  # fmt: skip
     return path
 
