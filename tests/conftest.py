@@ -4,11 +4,11 @@ import os
 import sys
 from pathlib import Path
 
-# Before NumPy is loaded: on a machine that others load too, threads of its linear algebra spend up to three times
-# the processor's time waiting for each other, and what tests solve is small.
+# Before NumPy is loaded: on a machine that others load too, threads of its linear algebra spend most of their
+# time waiting for each other, and what tests solve is small.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from hypothesis import settings  # noqa: E402
+from hypothesis import settings
 
 # The tests run against the installed package, which holds the demo site as cloudprep.demo_clouds; in a
 # checkout it stands at the top. Appended, not put in front: the installed cloudprep must win.
