@@ -25,8 +25,8 @@ Examples:
 
 The file has a point a line: name, easting, northing, height, and whatever else; a heading tells the columns,
 or --columns does. Commas, semicolons, tabs or spaces part them; decimals may have commas. With --points-crs,
-which may be one of degrees, --points-unit is the unit of heights alone. Points off the product or on its gaps,
-lines that can't be read and points that come twice are reported, and don't count.
+which may be one of degrees, --points-unit is the unit of heights alone. Points off the product or on its
+gaps, lines that can't be read and points that come twice are reported, and don't count.
 
 A residual is the product less the survey. A raster is read between its cell centres, a cloud within the
 triangle of its ground points (class 2).
