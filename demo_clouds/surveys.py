@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -111,14 +112,19 @@ def shared_field(
     two balls (Matheron 1965). Here by the root of its discrete Fourier transform; what wraps around is cut
     off.
     """
-    radius = reach / 2 / cell
-    k = math.ceil(radius)
+    k = math.ceil(reach / 2 / cell)
     rows, columns = shape[0] + 2 * k, shape[1] + 2 * k
-    y, x = np.meshgrid(np.fft.fftfreq(rows, 1 / rows), np.fft.fftfreq(columns, 1 / columns), indexing="ij")
-    spectrum = np.fft.rfft2(np.maximum(0.0, _overlap(np.hypot(x, y) / (2 * radius))))
-    root = np.sqrt(np.maximum(spectrum.real, 0.0))
+    root = _root(rows, columns, reach / cell)
     white = np.fft.rfft2(rng.standard_normal((rows, columns)))
     return np.asarray(deviation * np.fft.irfft2(white * root, (rows, columns))[: shape[0], : shape[1]])
+
+
+@cache
+def _root(rows: int, columns: int, reach: float) -> Array:
+    """Return the root of the covariance's transform, for a reach in cells; the same for many surveys."""
+    y, x = np.meshgrid(np.fft.fftfreq(rows, 1 / rows), np.fft.fftfreq(columns, 1 / columns), indexing="ij")
+    spectrum = np.fft.rfft2(np.maximum(0.0, _overlap(np.hypot(x, y) / reach)))
+    return np.asarray(np.sqrt(np.maximum(spectrum.real, 0.0)))
 
 
 def _overlap(h: Array) -> Array:

@@ -4,6 +4,10 @@ import os
 import sys
 from pathlib import Path
 
+# Before NumPy is loaded: on a machine that others load too, threads of its linear algebra spend most of their
+# time waiting for each other, and what tests solve is small.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 from hypothesis import settings
 
 # The tests run against the installed package, which holds the demo site as cloudprep.demo_clouds; in a

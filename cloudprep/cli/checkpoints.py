@@ -21,10 +21,12 @@ Examples:
   cloudprep checkpoints site/terrain/dtm.tif survey.csv --survey-error 0.02
   cloudprep checkpoints site/clouds/north.laz survey.csv --land-cover cover
   cloudprep checkpoints dtm.tif points.txt --columns name,northing,easting,height
+  cloudprep checkpoints dtm.tif rover.csv --points-crs EPSG:4326 --points-unit metre
 
 The file has a point a line: name, easting, northing, height, and whatever else; a heading tells the columns,
-or --columns does. Commas, semicolons, tabs or spaces part them; decimals may have commas. Points off the
-product or on its gaps, lines that can't be read and points that come twice are reported, and don't count.
+or --columns does. Commas, semicolons, tabs or spaces part them; decimals may have commas. With --points-crs,
+which may be one of degrees, --points-unit is the unit of heights alone. Points off the product or on its
+gaps, lines that can't be read and points that come twice are reported, and don't count.
 
 A residual is the product less the survey. A raster is read between its cell centres, a cloud within the
 triangle of its ground points (class 2).

@@ -167,7 +167,7 @@ def command(
         comparison = DesignComparison(request, stack)
         axes = () if cut is None else cut_along(comparison, cut)
         report = measure_design(comparison, axes)
-        for path in write_design(comparison, report, out, staking_step=staking_step):
+        for path in write_design(comparison, report, out, staking_step=staking_step, axis=axis):
             tell(f"written: {path}")
     for note in report.assumed:
         tell(f"assumed: {note}")

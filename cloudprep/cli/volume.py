@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -21,6 +21,7 @@ Examples:
   cloudprep volume site/terrain/dtm.tif --over piles.gpkg
   cloudprep volume dtm.tif --over pit.geojson --base level:102.5
   cloudprep volume site/terrain/dtm.tif --over piles.gpkg --out volumes.csv
+  cloudprep volume dtm.tif --over pit.gpkg --unit us_survey_foot
   cloudprep volume after.tif --over piles.gpkg --base before.tif --random-error 0.04 --systematic-error 0.02
 
 Areas are polygons with any attributes; a name and a density (t/m3) among them are used. A cell counts by the
@@ -33,6 +34,9 @@ Bases:
   edge-surface   the surface that the terrain along the edge spans (for uneven ground)
   level:Z        a level, in the terrain's unit of heights
   FILE           another terrain: an earlier date
+
+Figures are metres. Where the terrain's plan is in feet, or --unit names a foot, they are given in that foot
+too: square feet and acres, cubic feet, and cubic yards of 27 cubic feet.
 
 The interval holds what is known of errors: of single cells (the raster of standard errors beside the
 terrain, or --random-error), shared by neighbours, and systematic. A base that follows from the edge has the
@@ -87,6 +91,14 @@ SystematicError = Annotated[
         "--systematic-error", min=0, metavar="METRES", help="Error alike everywhere.", show_default=False
     ),
 ]
+FigureUnit = Annotated[
+    Literal["metre", "foot", "us_survey_foot"] | None,
+    typer.Option(
+        "--unit",
+        help="Unit of figures besides metres; that of the terrain's plan if left out.",
+        show_default=False,
+    ),
+]
 Out = Annotated[
     Path | None,
     typer.Option(
@@ -107,6 +119,7 @@ def command(
     shared_error: SharedError = None,
     shared_over: SharedOver = None,
     systematic_error: SystematicError = None,
+    unit: FigureUnit = None,
     out: Out = None,
     as_json: AsJson = False,
     debug: Debug = False,  # noqa: ARG001 - the guard reads it
@@ -122,7 +135,7 @@ def command(
 
         check_target(out, terrain, over, base)
     errors = given_errors(random_error, shared_error, shared_over, systematic_error)
-    report = measure_volumes(terrain, over, base=base, layer=layer, errors=errors)
+    report = measure_volumes(terrain, over, base=base, layer=layer, errors=errors, unit=unit)
     if out is not None:
         tell(f"written: {write_volumes(report, out, layer)}")
     for note in report.assumed:
@@ -164,6 +177,33 @@ def report_text(report: VolumeReport) -> str:
     cut, fill, net = total_of(report.volumes)
     if len(report.volumes) > 1:
         lines.append(f"{'all':<{wide}}{'':>12}{cut:>14,.2f}{fill:>14,.2f}{net:>14,.2f}")
+    if report.foot is not None:
+        lines += ["", *_foot_lines(report, report.foot, wide)]
     lines.append("")
     lines += [f"{v.name}: from the {v.base}" for v in report.volumes]
     return "\n".join([*lines, report.errors, "", report.caution])
+
+
+def _foot_lines(report: VolumeReport, foot: float, wide: int) -> list[str]:
+    from cloudprep.measuring.feet import FOOT_NAMES, in_feet
+
+    names = ("measured_ft2", "cut_ft3", "fill_ft3", "cut_yd3", "fill_yd3", "net_yd3", "interval_95_yd3")
+    widths = (13, 15, 15, 13, 13, 13, 10)
+    heads = ("ft2", "cut ft3", "fill ft3", "cut yd3", "fill yd3", "net yd3", "+- 95 %")
+    lines = [
+        f"the same by the {FOOT_NAMES[foot]} ({foot:.10g} m; 27 ft3 are 1 yd3)",
+        f"{'area':<{wide}}" + "".join(f"{h:>{w}}" for h, w in zip(heads, widths, strict=True)),
+    ]
+    found = [in_feet(v, foot) for v in report.volumes]
+    rows = [(v.name, [one[name] for name in names]) for v, one in zip(report.volumes, found, strict=True)]
+    if len(found) > 1:
+        sums = [sum(one[name] or 0.0 for one in found) for name in names[1:-1]]
+        rows.append(("all", [None, *sums, None]))
+    for name, values in rows:
+        blank = "" if name == "all" else "-"
+        cells = (
+            f"{blank if v is None else format(v, ',.1f' if i == 0 else ',.2f'):>{w}}"
+            for i, (v, w) in enumerate(zip(values, widths, strict=True))
+        )
+        lines.append(f"{name:<{wide}}" + "".join(cells).rstrip())
+    return lines

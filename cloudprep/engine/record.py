@@ -15,6 +15,7 @@ from pydantic_core import PydanticSerializationError
 
 from cloudprep import __version__
 from cloudprep.io.atomic import whole_file
+from cloudprep.io.caution import CAUTION
 from cloudprep.judging.outcome import GateRecord  # noqa: TC001 - pydantic reads the annotation
 
 if TYPE_CHECKING:
@@ -225,10 +226,7 @@ class RunRecord(_Part):
         [], description="written to every delivered cloud beside the source's own"
     )
     gates: list[GateRecord] = []
-    caution: str = (
-        "Automatic results: heights, volumes and classes that guide work, safety, payment or boundaries "
-        "need checking against independent measurements, under local rules and by licensed practice."
-    )
+    caution: str = CAUTION
 
 
 def versions() -> dict[str, str]:

@@ -1,12 +1,10 @@
-"""What every deliverable made for maps says of itself."""
-
-CAUTION = (
-    "Automatic results: what guides work, safety, payment or boundaries needs checking under local rules and "
-    "by licensed practice."
-)
+"""What every result says of itself: the same sentence in records, reports, rasters, maps, measurements."""
 
 FIGURES = (
     "Figures for payment, safety, slopes and legal boundaries need checking by licensed practice under local "
     "rules."
 )
-"""What every measurement says of itself."""
+"""Of every figure, whoever reckoned it."""
+
+CAUTION = f"Automatic results: check them against independent measurements before they guide work. {FIGURES}"
+"""Of what a run delivers, where nobody has looked at every place."""

@@ -32,6 +32,11 @@ _HEADINGS: Mapping[str, tuple[str, ...]] = {
         "zcoord", "orthoheight", "orthometricheight",
     ),
 }  # fmt: skip
+# Degrees: these count where the file has no column of the plan besides.
+_DEGREES: Mapping[str, tuple[str, ...]] = {
+    "easting": ("longitude", "lon", "lng", "long"),
+    "northing": ("latitude", "lat"),
+}
 _SEPARATORS = (";", "\t", "|", ",")
 _NUMBER = re.compile(r"[+-]?(\d+([.]\d*)?|[.]\d+)([eE][+-]?\d+)?")
 # Signs that part thousands: apostrophes, and spaces that don't break.
@@ -239,6 +244,7 @@ def _from_heading(path: Path, heading: Sequence[str] | None) -> list[str]:
         if len(places) > 1 and role != "name":
             told = " and ".join(f"'{heading[i]}'" for i in places)
             raise BadInputError(path, f"has more than one column for the {role}: {told}; {way_out}")
+        places = places or [i for i, h in enumerate(heading) if _bare(h) in _DEGREES.get(role, ())][:1]
         if places:
             roles[places[0]] = role
     missing = [r for r in _NEEDED if r not in roles]

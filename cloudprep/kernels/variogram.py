@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import least_squares
-from scipy.spatial.distance import pdist
+
+from cloudprep.kernels.pairs import pairs_by_distance
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -67,30 +68,33 @@ def fitted_variogram(x: Floats, y: Floats, values: Floats, farthest: float) -> S
     plain = SphericalModel(variance, 0.0, 0.0)
     if len(values) < _FEWEST_PAIRS or variance == 0:
         return plain
-    distance = pdist(np.c_[x, y])
-    half = 0.5 * pdist(values[:, None], "sqeuclidean")
-    near = distance <= farthest
     # Narrow bins where it matters: close by.
     edges = farthest * (np.arange(_BINS + 1) / _BINS) ** 1.5
-    place = np.clip(np.searchsorted(edges, distance[near], "right") - 1, 0, _BINS - 1)
-    count = np.bincount(place, minlength=_BINS)
+    count, distances, halves = pairs_by_distance(x, y, values, edges)
     used = count >= _FEWEST_PAIRS
     if used.sum() < _FEWEST_BINS:
         return plain
     count = count[used]
-    lag = np.bincount(place, distance[near], _BINS)[used] / count
-    seen = np.bincount(place, half[near], _BINS)[used] / count
+    lag, seen = distances[used] / count, halves[used] / count
 
     def misfit(p: Floats) -> Floats:
         model = SphericalModel(*np.exp(p)).at(lag)
         return np.asarray(np.sqrt(count) * (seen / model - 1))
+
+    def slopes(p: Floats) -> Floats:
+        """Return the derivatives of the misfit by the logarithms; by differences it takes twice as long."""
+        nugget, sill, reach = np.exp(p)
+        h = np.minimum(lag / reach, 1.0)
+        by = [np.full_like(lag, nugget), sill * (1.5 * h - 0.5 * h**3), -1.5 * sill * h * (1 - h * h)]
+        model = nugget + by[1]
+        return np.asarray(-np.sqrt(count) * seen / model**2 * np.array(by)).T
 
     best = None
     for reach in (0.1, 0.3, 0.6):
         start = np.log([variance / 2, variance / 2, reach * farthest])
         low = np.log([variance * 1e-6, variance * 1e-6, max(lag[0] / 2, farthest * 1e-3)])
         high = np.log([4 * variance, 4 * variance, 2 * farthest])
-        fit = least_squares(misfit, np.clip(start, low + 1e-9, high - 1e-9), bounds=(low, high))
+        fit = least_squares(misfit, np.clip(start, low + 1e-9, high - 1e-9), slopes, bounds=(low, high))
         if best is None or fit.cost < best.cost:
             best = fit
     assert best is not None  # noqa: S101

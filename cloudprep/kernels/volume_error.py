@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.spatial.distance import cdist, pdist
+from scipy.spatial.distance import cdist
 from scipy.special import ndtr
+
+from cloudprep.kernels.pairs import shared_by_pairs
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -139,15 +141,14 @@ def correlated_error(x: Floats, y: Floats, area: float, deviation: float, reach:
     if area > _MANY_RANGES * reach**2:
         return math.sqrt(math.pi / 5) * reach * math.sqrt(area) * deviation
     step = max(1, math.ceil(len(x) / _MOST_PLACES))
-    places = np.c_[x[::step], y[::step]]
-    n = len(places)
+    across, north = x[::step], y[::step]
+    n = len(across)
     if n == 1:
         return area * deviation
-    h = pdist(places) / reach
-    shared = spherical(h)
+    shared = shared_by_pairs(across, north, np.ones(n), reach)
     # A place stands for a small area, within which it shares almost all.
     own = min(1.0, max(0.0, 1 - 1.5 * 0.52 * math.sqrt(area / n) / reach))
-    mean = (2 * shared.sum() + n * own) / n**2
+    mean = (2 * shared + n * own) / n**2
     return area * deviation * math.sqrt(mean)
 
 
@@ -233,8 +234,7 @@ def along_edge(edge: tuple[Floats, Floats], weights: Floats, length: float, reac
         Of a spherical covariance, m.
     """
     places, summed = _thinned(edge, weights)
-    a, b = np.triu_indices(len(places), 1)
-    apart = 2 * float((summed[a] * summed[b] * spherical(pdist(places) / reach)).sum())
+    apart = 2 * shared_by_pairs(places[:, 0], places[:, 1], summed, reach)
     step = max(1, math.ceil(len(weights) / _MOST_PLACES))
     return apart + float((summed**2).sum()) * _within(length * step / reach)
 

@@ -181,7 +181,8 @@ def check_points(
     """
     surface = open_surface(product)
     found = read_point_table(table, columns)
-    x, y, z = _in_metres(found, surface, points_crs, points_unit)
+    assumed = [*surface.assumed, *(() if land_cover else (ALL_OPEN,))]
+    x, y, z = _in_metres(found, surface, points_crs, points_unit, assumed)
     cover, grown = _land_cover(found, table, land_cover, vegetated)
     sampled = surface.at(x, y)
     twice, notes = _duplicates(found, x, y, z)
@@ -225,7 +226,7 @@ def check_points(
         vegetated=grown_over,
         statements=tuple(statements(open_ground, grown_over, survey_error)),
         warnings=(*notes, *_bias_warnings(open_ground)),
-        assumed=(*surface.assumed, *(() if land_cover else (ALL_OPEN,))),
+        assumed=tuple(assumed),
     )
 
 
@@ -277,7 +278,11 @@ def statements(
 
 
 def _in_metres(
-    found: PointTable, surface: Surface, points_crs: str | None, points_unit: str | None
+    found: PointTable,
+    surface: Surface,
+    points_crs: str | None,
+    points_unit: str | None,
+    assumed: list[str],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Return the points in global metres of the product's reference system."""
     x = np.array([p.easting for p in found.points])
@@ -297,7 +302,13 @@ def _in_metres(
         _refuse_other_heights(told.wkt, own)
         x, y = _transformed(x, y, told.wkt, own)
         plane = None
-        height = height or told.vertical_unit
+        if height is None:
+            height = told.vertical_unit or up
+            if height != up:
+                assumed.append(
+                    f"heights of the points are in {unit_name(height)}, the unit of {points_crs} "
+                    "(--points-unit names another)"
+                )
     return x * (plane or across), y * (plane or across), z * (height or up)
 
 

@@ -37,7 +37,12 @@ _HALF = 0.5
 
 
 def write_design(
-    comparison: DesignComparison, report: DesignReport, out: Path, *, staking_step: float | None = None
+    comparison: DesignComparison,
+    report: DesignReport,
+    out: Path,
+    *,
+    staking_step: float | None = None,
+    axis: Path | None = None,
 ) -> list[Path]:
     """Write all products of a comparison with a design.
 
@@ -51,6 +56,8 @@ def write_design(
         The folder.
     staking_step : float, optional
         Least distance between points to stake out, m; ten cells if left out.
+    axis : Path, optional
+        The file of the axes, which must not be written over.
 
     Returns
     -------
@@ -66,7 +73,7 @@ def write_design(
     names = ("difference.tif", "tolerance.tif", "design.csv", "staking.csv", "design.png", "stations.csv")
     refuse_inputs(
         [out / name for name in names],
-        [c.request.terrain, c.request.design.path, c.request.boundary],
+        [c.request.terrain, c.request.design.path, c.request.boundary, axis],
     )
     make_folder(out)
     rasters = [out / "difference.tif", out / "tolerance.tif"]

@@ -13,6 +13,7 @@ from cloudprep.io.atomic import make_folder
 from cloudprep.io.raster_reading import open_heights
 from cloudprep.io.vectors import write_layers
 from cloudprep.measuring.areas import read_areas
+from cloudprep.measuring.feet import FOOT_COLUMNS, FOOT_NAMES, in_feet
 from cloudprep.measuring.outputs import refuse_inputs, write_table
 from cloudprep.measuring.volumes import other_terrain
 from cloudprep.model.crs import METRE
@@ -49,7 +50,8 @@ def write_volumes(report: VolumeReport, target: Path, layer: str | None = None) 
     report : VolumeReport
         What was measured.
     target : Path
-        Ends in ``.csv`` or ``.gpkg``; units stand in the columns' names.
+        Ends in ``.csv`` or ``.gpkg``; units stand in the columns' names. Where the report names a foot,
+        columns in feet follow, and which foot it is.
     layer : str, optional
         Which layer of areas was measured over.
 
@@ -59,22 +61,32 @@ def write_volumes(report: VolumeReport, target: Path, layer: str | None = None) 
         If it can't be written.
     """
     make_folder(target.parent)
-    values = [
+    values: list[tuple[float | None, ...]] = [
         (v.area, v.measured, v.cut, v.fill, v.net, None if v.error is None else v.error.interval_95, v.mean,
          v.highest, v.lowest, v.density, v.tonnes)
         for v in report.volumes
     ]  # fmt: skip
+    columns: tuple[str, ...] = _COLUMNS
+    last: tuple[str, ...] = ("base",)
+    ends: list[tuple[str, ...]] = [(v.base,) for v in report.volumes]
+    if report.foot is not None:
+        columns, last = (*columns, *FOOT_COLUMNS), (*last, "foot")
+        values = [
+            (*row, *in_feet(v, report.foot).values()) for v, row in zip(report.volumes, values, strict=True)
+        ]
+        ends = [(*end, FOOT_NAMES[report.foot]) for end in ends]
     if target.suffix.lower() == ".csv":
-        rows: list[list[Any]] = [["name", *_COLUMNS, "base"]]
-        for volume, row in zip(report.volumes, values, strict=True):
-            rows.append([volume.name, *("" if v is None else f"{v:.4f}" for v in row), volume.base])
+        rows: list[list[Any]] = [["name", *columns, *last]]
+        for volume, row, end in zip(report.volumes, values, ends, strict=True):
+            rows.append([volume.name, *("" if v is None else f"{v:.4f}" for v in row), *end])
         return write_table(target, rows)
     raster = open_heights(Path(report.terrain))
     areas = read_areas(Path(report.areas), raster, layer)
     table = np.array([[np.nan if v is None else v for v in row] for row in values], np.float64)
     attributes: dict[str, Any] = {"name": np.array([v.name for v in report.volumes], dtype=object)}
-    attributes |= {name: table[:, i] for i, name in enumerate(_COLUMNS)}
-    attributes["base"] = np.array([v.base for v in report.volumes], dtype=object)
+    attributes |= {name: table[:, i] for i, name in enumerate(columns)}
+    for i, name in enumerate(last):
+        attributes[name] = np.array([end[i] for end in ends], dtype=object)
     shapes = np.array([a.shape for a in areas], dtype=object)
     unit = raster.crs.horizontal_unit or METRE
     write_layers(

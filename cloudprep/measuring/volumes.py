@@ -20,6 +20,7 @@ from cloudprep.measuring.areas import read_areas
 from cloudprep.measuring.base_errors import EdgeErrors
 from cloudprep.measuring.bases import NAMES, EdgeSurface, between_cells, edge_base, level_base
 from cloudprep.measuring.cells import SLIVER, STRIP_CELLS, heights_between, heights_of_parts
+from cloudprep.measuring.feet import FOOT_NAMES, foot_of, in_feet
 from cloudprep.model.crs import METRE
 
 if TYPE_CHECKING:
@@ -109,7 +110,27 @@ class Volume:
 
 @dataclass(frozen=True)
 class VolumeReport:
-    """Volumes over all areas of a layer."""
+    """Volumes over all areas of a layer.
+
+    Parameters
+    ----------
+    terrain, areas, reference : str
+        The files, and the terrain's reference system.
+    unit : str
+        Of the terrain's heights.
+    cell : float
+        m.
+    volumes : tuple of Volume
+        One for each area.
+    errors : str
+        What is known of errors, in words.
+    warnings, assumed : tuple of str
+        For people.
+    caution : str
+        For everybody.
+    foot : float or None
+        Metres in the foot that figures are given in too: that of the terrain's plan; None where metres do.
+    """
 
     terrain: str
     areas: str
@@ -121,11 +142,16 @@ class VolumeReport:
     warnings: tuple[str, ...] = ()
     assumed: tuple[str, ...] = ()
     caution: str = CAUTION
+    foot: float | None = None
 
     def as_dict(self) -> dict[str, Any]:
-        """Return plain values, for machines; metres."""
+        """Return plain values, for machines; metres, and feet where the names say so."""
         found = asdict(self)
         found["volumes"] = [v.as_dict() for v in self.volumes]
+        if self.foot is not None:
+            found["foot_name"] = FOOT_NAMES[self.foot]
+            for one, volume in zip(found["volumes"], self.volumes, strict=True):
+                one["in_feet"] = in_feet(volume, self.foot)
         return found
 
 
@@ -136,6 +162,7 @@ def measure_volumes(
     base: str = "lowest-edge",
     layer: str | None = None,
     errors: HeightErrors | None = None,
+    unit: str | None = None,
 ) -> VolumeReport:
     """Measure volumes between a terrain and a base, over areas.
 
@@ -154,6 +181,8 @@ def measure_volumes(
         Of the heights; of their differences where the base is another terrain. Where they have no random
         part, or are left out, a raster beside the terrain (and beside that other one) whose name ends in
         ``_standard_error`` tells it.
+    unit : {"metre", "foot", "us_survey_foot"}, optional
+        What figures are given in besides metres; the unit of the terrain's plan if left out.
 
     Returns
     -------
@@ -213,6 +242,7 @@ def measure_volumes(
         errors=known.words,
         warnings=tuple(warnings),
         assumed=tuple(notes),
+        foot=foot_of(raster.crs.horizontal_unit, unit),
     )
 
 

@@ -128,6 +128,36 @@ def test_checkpoints_in_another_system_and_unit(tmp_path):
     assert abs(report.open_ground.highest) < 1e-4
 
 
+def test_checkpoints_in_degrees_by_their_headings(tmp_path):
+    """Outside check: pyproj turns the points into degrees. A column of the plan goes first."""
+    x, y = places(8)
+    lon, lat = Transformer.from_crs(25832, 4326, always_xy=True).transform(x, y)
+    path = tmp_path / "degrees.csv"
+    rows = [f"{a:.10f},{o:.10f},{z:.4f}" for a, o, z in zip(lat, lon, plane(x, y) - 0.1, strict=True)]
+    path.write_text("\n".join(["lat,lon,height", *rows]), encoding="utf-8")
+    report = check_points(raster(tmp_path), path, points_crs="EPSG:4326")
+    assert report.open_ground.count == len(x)
+    assert report.open_ground.mean == pytest.approx(0.1, abs=1e-4)
+    both = [f"{row},{e:.3f},{n:.3f}" for row, e, n in zip(rows, x, y, strict=True)]
+    path.write_text("\n".join(["lat,lon,height,e,n", *both]), encoding="utf-8")
+    assert check_points(raster(tmp_path), path).open_ground.mean == pytest.approx(0.1, abs=1e-3)
+
+
+def test_checkpoints_from_a_system_in_feet_say_what_heights_are_taken_for(tmp_path):
+    """EPSG:2225 is in US survey feet, so that heights without a word are taken to be, and it is said."""
+    x, y = places(8)
+    path = raster(tmp_path, crs="EPSG:26910", band_unit="metre")
+    there = Transformer.from_crs(26910, 2225, always_xy=True).transform(x, y)
+    rows = [(i, *p) for i, p in enumerate(zip(*there, plane(x, y) / (1200 / 3937), strict=True))]
+    report = check_points(path, table(tmp_path, rows), points_crs="EPSG:2225")
+    assert abs(report.open_ground.mean) < 1e-4
+    assert any("heights of the points are in US survey foot" in line for line in report.assumed)
+    rows = [(i, *p) for i, p in enumerate(zip(*there, plane(x, y), strict=True))]
+    report = check_points(path, table(tmp_path, rows), points_crs="EPSG:2225", points_unit="metre")
+    assert abs(report.open_ground.mean) < 1e-4
+    assert not any("heights of the points" in line for line in report.assumed)
+
+
 def test_checkpoints_on_a_raster_in_feet(tmp_path):
     x, y = places(8)
     path = raster(tmp_path, crs="EPSG:2225", unit=1200 / 3937, up=1200 / 3937)

@@ -575,6 +575,22 @@ def test_design_drawing_needs_its_library(flat, tmp_path, out, monkeypatch):
     refused("pip install 'cloudprep[dxf]'", flat, path, "--out", out)
 
 
+def test_design_never_writes_over_its_inputs(flat, tmp_path, out):
+    """Nor over the axis, which a link in the folder of results leads to."""
+    design = write_landxml(tmp_path / "d.xml", SQUARE, HALVES)
+    axis = write_axis(tmp_path / "axis.gpkg", [(0, 55), (100, 55)])
+    areas = write_areas(tmp_path / "areas.gpkg", [shapely.box(10, 10, 90, 90)], name=["a"])
+    before = [path.read_bytes() for path in (design, axis, areas)]
+    out.mkdir()
+    for name, path in (("stations.csv", axis), ("design.csv", areas), ("design.png", design)):
+        (out / name).hardlink_to(path)
+        more = ("--axis", axis, "--boundary", areas)
+        refused(f"{name}: is an input; inputs are never changed", flat, design, "--out", out, *more)
+        assert [one.name for one in out.iterdir()] == [name]
+        (out / name).unlink()
+    assert [path.read_bytes() for path in (design, axis, areas)] == before
+
+
 def test_design_axes_that_can_t_be_used(flat, tmp_path, out):
     design = write_landxml(tmp_path / "d.xml", SQUARE, HALVES)
     axis = write_axis(tmp_path / "far.gpkg", [(150, 150), (160, 150)])

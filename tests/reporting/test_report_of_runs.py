@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import re
+from dataclasses import fields
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -16,6 +17,12 @@ from pyproj import CRS
 from cloudprep.config import load_pipeline
 from cloudprep.engine.progress import Silent
 from cloudprep.engine.run import RunRequest, run_site
+from cloudprep.measuring.align import AlignReport
+from cloudprep.measuring.change import ChangeReport
+from cloudprep.measuring.checkpoints import CheckpointReport
+from cloudprep.measuring.design import DesignReport
+from cloudprep.measuring.section import SectionReport
+from cloudprep.measuring.volumes import VolumeReport
 from cloudprep.testing import example_cloud
 
 ATTACK = "<img src=x onerror=alert(1)>\"&'<script>alert(2)</script>"
@@ -122,6 +129,29 @@ def test_the_record_names_the_page_with_its_checksum(done):
     assert made["path"] == "report.html"
     assert made["sha256"] == hashlib.sha256((folder / "out" / "report.html").read_bytes()).hexdigest()
     assert json.loads((folder / "out" / "run.json").read_text())["outputs"] == outcome.record["outputs"]
+
+
+def test_record_page_and_rasters_say_who_must_check_figures(done):
+    """One sentence, as the README and every measurement have it."""
+    import rasterio
+
+    sentence = (
+        "Figures for payment, safety, slopes and legal boundaries need checking by licensed practice under "
+        "local rules."
+    )
+    out = done[0] / "out"
+    assert json.loads((out / "run.json").read_text(encoding="utf-8"))["caution"].endswith(sentence)
+    assert sentence in Page(report(done[0])).text
+    rasters = sorted(out.rglob("*.tif"))
+    assert rasters
+    for path in rasters:
+        with rasterio.open(path) as file:
+            assert sentence in file.tags()["CAUTION"], path
+    readme = Path(__file__).parents[2] / "README.md"
+    assert sentence in " ".join(readme.read_text(encoding="utf-8").split())
+    for kind in (AlignReport, ChangeReport, CheckpointReport, DesignReport, SectionReport, VolumeReport):
+        (caution,) = (f.default for f in fields(kind) if f.name == "caution")
+        assert caution.endswith(sentence), kind
 
 
 def test_nothing_in_a_file_name_becomes_a_part_of_the_page(done):
