@@ -14,6 +14,7 @@ FIGURE_COLUMNS = {
     "noise_share": "noise.share",
     "void_count": "voids.count",
     "void_area": "voids.area",
+    "void_share": "voids.share",
     "coverage_share": "coverage.share",
 }
 _FIGURES = (
@@ -24,6 +25,7 @@ _FIGURES = (
     Column("noise_share", "REAL", "noise share (0 to 1)", "share of the points that have class 7 or 18"),
     Column("void_count", "INTEGER", "voids", "areas without first returns, by the rule of the pipeline"),
     Column("void_area", "REAL", "voids (m2)", "area of the voids"),
+    Column("void_share", "REAL", "voids (0 to 1)", "their share of the area that was judged"),
     Column("coverage_share", "REAL", "coverage (0 to 1)", "share of cells with first returns, by that rule"),
 )
 _RUN = Column("run", "TEXT", "run", "folder of the run, from the folder of the ledger on")

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from cloudprep.engine.inputs import deliverable_stem
-from cloudprep.engine.lock import FolderLock
+from cloudprep.engine.lock import FolderLock, owner_of
 from cloudprep.engine.record import RECORD_NAME, read_record
 from cloudprep.engine.standing import asked_of
 from cloudprep.errors import EXIT_DONE, EXIT_GATE_FAILED, EXIT_INPUT_FAILED, CloudprepError, UsageError
@@ -49,8 +49,9 @@ if TYPE_CHECKING:
 
 __all__ = ["Ended", "Runner", "WatchRequest", "watch"]
 
-# The process may die so often over one capture before that is set aside.
-MOST_DEATHS = 10
+# The watch itself may be ended so often over one capture before that is set aside: runs have a process of
+# their own, so this is for machines that go down with it. Restarts for other reasons must not come near it.
+MOST_DEATHS = 100
 _DIGITS = 8
 # Where a pipeline lies, and versions, are no reason to process everything anew.
 _ASKED = ("pipeline", "cell", "boundary", "assume_crs")
@@ -483,7 +484,7 @@ class _Watcher:
             self.tell(
                 Event("changed", capture.place, entry.folder, "changed, or went, while it was worked on")
             )
-        elif ended.may_pass or _may_pass(record):
+        elif ended.may_pass or _may_pass(record) or owner_of(out) is not None:  # held by another run still
             self.register.interrupt(entry.id)
             self.failed += self.request.once
             self.not_before[capture.place] = self.clock() + max(60.0, self.request.poll)

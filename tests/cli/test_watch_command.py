@@ -186,7 +186,9 @@ def test_killed_again_and_again_it_delivers_the_same_once(place: Path) -> None:
     inbox = {p: p.read_bytes() for p in (place / "inbox").iterdir()}
     once = ("--once", "--settle", "0", "--workers", "1")
     began = time.monotonic()
-    assert begin(place, *once, out="whole").wait(300) == 0
+    first = begin(place, *once, out="whole")
+    first.communicate(timeout=300)
+    assert first.returncode == 0
     seconds = time.monotonic() - began
     whole = delivered(place / "whole")
     draw = random.Random(7)  # noqa: S311 - no secret
@@ -197,13 +199,13 @@ def test_killed_again_and_again_it_delivers_the_same_once(place: Path) -> None:
         while True:
             watching = begin(place, *once, out=out)
             try:
-                watching.wait(draw.uniform(0.2, 1.0) * seconds)
+                watching.communicate(timeout=draw.uniform(0.2, 1.0) * seconds)
                 break
             except subprocess.TimeoutExpired:
                 os.kill(watching.pid, signal.SIGKILL)
                 watching.communicate()
                 kills += 1
-        assert watching.returncode == 0, watching.communicate()[1]
+        assert watching.returncode == 0
         found = delivered(place / out)
         assert found.keys() == whole.keys()
         assert [name for name in whole if found[name] != whole[name]] == []
