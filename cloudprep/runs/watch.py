@@ -579,5 +579,6 @@ def _clear_unfinished(folder: Path) -> None:
     """Remove what a run that was killed delivered already: another one may deliver fewer files."""
     if (folder / RECORD_NAME).exists() or not folder.is_dir():
         return
+    remove_leftovers(folder)
     for name in _OWN_ROOMS:
         shutil.rmtree(folder / name, ignore_errors=True)

@@ -568,8 +568,11 @@ def test_what_a_killed_run_left_does_not_stay(place):
     stale = place.out / "north" / "terrain" / "stale.tif"
     stale.parent.mkdir()
     stale.write_bytes(b"x")
+    half = place.out / "north" / ".part-0123456789ab-run.json"
+    half.write_bytes(b"{")
     assert place.watch() == 0
     assert not stale.exists()
+    assert not half.exists()
     assert read_record(place.out / "north") is not None
 
 
