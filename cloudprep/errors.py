@@ -57,6 +57,10 @@ class UsageError(CloudprepError):
     """The command can't be carried out as it was given (a finished folder, no inputs, far-apart sites)."""
 
 
+class InUseError(UsageError):
+    """Another run is at work in the folder: later it may be free."""
+
+
 class MissingColumnError(CloudprepError):
     """A stage needs a column that the points don't have."""
 

@@ -32,7 +32,8 @@ Each capture comes to DIR/<name>, as `cloudprep run` would leave it, and DIR/led
 DIR/watch.sqlite keeps what was done: stop the watch, or pull the plug, and it goes on where it was. INBOX is
 never changed. Ctrl-C ends the watch.
 
-Exit codes with --once: 0 all delivered; 1 one was set aside, or is delivered in part; 3 a gate failed.
+Exit codes with --once: 0 all is delivered; 1 one was set aside, is delivered in part, or is left for another
+time; 3 a gate failed. Each is told once: by the first watch that comes to its end afterwards.
 """
 
 Inbox = Annotated[Path, typer.Argument(metavar="INBOX", help="The folder to watch.", show_default=False)]

@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from cloudprep.engine.deliver import LAYERS, SURFACE
 from cloudprep.engine.footprints import INDEX
-from cloudprep.engine.record import RECORD_NAME
-from cloudprep.engine.stac import ITEM_NAME
+from cloudprep.engine.record import ITEM_NAME, RECORD_NAME
 from cloudprep.judging.files import JUDGEMENT_NAMES
 
 if TYPE_CHECKING:

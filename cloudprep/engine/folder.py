@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING
 
 from cloudprep.engine.journal import JOURNAL_NAME, Journal
 from cloudprep.engine.lock import LOCK_NAME, FolderLock
-from cloudprep.engine.record import RECORD_NAME, read_record
+from cloudprep.engine.record import ITEM_NAME, RECORD_NAME, read_record
 from cloudprep.engine.scratch import remove_abandoned
-from cloudprep.engine.stac import ITEM_NAME
 from cloudprep.errors import OutputError, UsageError
 from cloudprep.io.atomic import (
     announced,

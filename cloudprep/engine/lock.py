@@ -22,7 +22,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
-from cloudprep.errors import OutputError, UsageError
+from cloudprep.errors import InUseError, OutputError
 from cloudprep.io.atomic import folder_refused, make_folder, plain_reason
 
 if TYPE_CHECKING:
@@ -134,8 +134,10 @@ class FolderLock:
 
     Raises
     ------
+    InUseError
+        On entering: somebody else holds the folder.
     UsageError
-        On entering: somebody else holds the folder, or it can't be made or written to.
+        On entering: it can't be made or written to.
     OutputError
         On entering: the lock can't be written, the disk being full, say.
     """
@@ -151,11 +153,7 @@ class FolderLock:
         self._made_folder = False
 
     def __enter__(self) -> Self:
-        self._made_folder = not self.folder.exists()
-        try:
-            make_folder(self.folder)
-        except OutputError as error:
-            raise folder_refused(str(error), error.__cause__) from error
+        self._make_folder()
         try:
             self._take()
         except BaseException:
@@ -167,6 +165,13 @@ class FolderLock:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._leave()
+
+    def _make_folder(self) -> None:
+        self._made_folder = not self.folder.exists()
+        try:
+            make_folder(self.folder)
+        except OutputError as error:
+            raise folder_refused(str(error), error.__cause__) from error
 
     def _leave(self) -> None:
         if self._handle is not None:
@@ -185,13 +190,20 @@ class FolderLock:
         end = time.monotonic() + self._patience
         while not self._try():
             if time.monotonic() >= end:
-                raise UsageError(self._refusal(owner_of(self.folder)))
+                raise InUseError(self._refusal(owner_of(self.folder)))
             time.sleep(_POLL)
 
     def _try(self) -> bool:
         """Take the lock if nobody has it; tell whether it is ours."""
         try:
             handle = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        except FileNotFoundError as error:
+            if self.path.is_symlink():  # that leads nowhere
+                raise folder_refused(
+                    f"{self.folder}: can't be locked: {plain_reason(error)}", error
+                ) from error
+            self._make_folder()  # whoever had it, and had made it, has just removed it
+            return False
         except OSError as error:
             text = f"{self.folder}: can't be locked: {plain_reason(error)}"
             raise folder_refused(text, error) from error

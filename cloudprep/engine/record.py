@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 RECORD_NAME = "run.json"
+ITEM_NAME = "item.json"
 _REPORTED = (
     "numpy",
     "scipy",

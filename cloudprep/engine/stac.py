@@ -13,6 +13,7 @@ from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError, ProjError
 
 from cloudprep import __version__
+from cloudprep.engine.record import ITEM_NAME
 from cloudprep.io.atomic import whole_file
 from cloudprep.io.caution import CAUTION
 from cloudprep.model.crs import METRE
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
     from cloudprep.model.crs import CloudCrs
     from cloudprep.model.site import SiteFacts
 
-ITEM_NAME = "item.json"
 _VERSION = "1.1.0"
 _EXTENSIONS = (
     "https://stac-extensions.github.io/file/v2.1.0/schema.json",

@@ -9,8 +9,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cloudprep.engine.memory import default_memory
-
 if TYPE_CHECKING:
     from cloudprep.engine.request import RunRequest
 
@@ -30,6 +28,8 @@ def with_less_memory(request: RunRequest, peak: int | None) -> RunRequest:
         taken the memory of the machine: it would do the same once more. So points are held in files then,
         and worked on in small blocks.
     """
+    from cloudprep.engine.memory import default_memory  # noqa: PLC0415 - heavy, and hardly ever needed
+
     half = (request.memory or default_memory()) // 2
     points = request.block_points
     if peak is not None and peak < half:

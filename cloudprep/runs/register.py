@@ -48,6 +48,7 @@ CREATE TABLE captures (
   pipeline_name TEXT NOT NULL,
   signature TEXT NOT NULL,  -- of its files' names, sizes and times
   begun INTEGER NOT NULL,   -- how often its run was begun and not ended in any way
+  told INTEGER NOT NULL DEFAULT 0,  -- whether the exit code of a watch that came to its end told of its state
   taken TEXT,
   ended TEXT);
 -- One row, and so one delivery, for what a capture holds under a pipeline; others say that they are the same.
@@ -253,6 +254,23 @@ class Register:
             "state = ? AND inbox = ? AND pipeline = ?", SET_ASIDE, self._inbox, self._pipeline
         )
 
+    def news(self) -> set[str]:
+        """Return the states of the captures of this inbox that no exit code has told of yet."""
+        with self._said():
+            rows = self._base.execute(
+                "SELECT DISTINCT state FROM captures WHERE NOT told AND inbox = ? AND pipeline = ?",
+                (self._inbox, self._pipeline),
+            )
+            return {state for (state,) in rows}
+
+    def note_told(self) -> None:
+        """Note that an exit code tells of the state of all captures of this inbox."""
+        with self._step() as base:
+            base.execute(
+                "UPDATE captures SET told = 1 WHERE NOT told AND inbox = ? AND pipeline = ?",
+                (self._inbox, self._pipeline),
+            )
+
     def _entries(self, where: str, *values: object) -> list[Entry]:
         with self._said():
             rows = self._base.execute(f"SELECT {_FIELDS} FROM captures WHERE {where} ORDER BY id", values)  # noqa: S608 - our own words
@@ -287,7 +305,7 @@ class Register:
         with self._step() as base:
             cursor = base.execute(
                 "INSERT INTO captures (place, inbox, state, reason, folder, identity, pipeline,"
-                " pipeline_name, signature, begun, ended) VALUES (?, ?, ?, ?, ?, ?, ?, ?, '', 0, ?)",
+                " pipeline_name, signature, begun, told, ended) VALUES (?, ?, ?, ?, ?, ?, ?, ?, '', 0, 1, ?)",
                 (
                     *(folder, self._inbox, state, "taken over from the record of its run", folder),
                     *(identity_of(checksums), self._pipeline, self._name, _now()),
@@ -336,7 +354,7 @@ class Register:
                 number = row.id
                 folder = row.folder or next(n for n in names if not self._is_taken(n))
                 base.execute(
-                    "UPDATE captures SET place = ?, inbox = ?, state = ?, reason = '', folder = ?,"
+                    "UPDATE captures SET place = ?, inbox = ?, state = ?, reason = '', folder = ?, told = 0,"
                     " identity = ?, signature = ?, begun = begun + 1, taken = ?, ended = NULL WHERE id = ?",
                     (
                         *(capture.place, self._inbox, WORKING, folder, identity, capture.signature),
@@ -364,7 +382,7 @@ class Register:
         """Note what came of a capture that was being worked on."""
         with self._step() as base:
             base.execute(
-                "UPDATE captures SET state = ?, reason = ?, begun = 0, ended = ? WHERE id = ?",
+                "UPDATE captures SET state = ?, reason = ?, begun = 0, told = 0, ended = ? WHERE id = ?",
                 (state, reason, _now(), number),
             )
 
@@ -409,7 +427,7 @@ class Register:
                 # What was delivered in part stays so, and so does what it says of itself.
                 state = IN_PART if row.state == IN_PART else SET_ASIDE
                 base.execute(
-                    "UPDATE captures SET state = ?, reason = ?, signature = ?, begun = 0, ended = ?"
+                    "UPDATE captures SET state = ?, reason = ?, signature = ?, begun = 0, told = 0, ended = ?"
                     " WHERE id = ?",
                     (state, reason, capture.signature, _now(), row.id),
                 )

@@ -20,10 +20,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from cloudprep.engine.inputs import deliverable_stem
-from cloudprep.engine.lock import FolderLock, owner_of
+from cloudprep.engine.lock import FolderLock
 from cloudprep.engine.record import RECORD_NAME, read_record
 from cloudprep.engine.standing import asked_of
-from cloudprep.errors import EXIT_DONE, EXIT_GATE_FAILED, EXIT_INPUT_FAILED, CloudprepError, UsageError
+from cloudprep.errors import (
+    EXIT_DONE,
+    EXIT_GATE_FAILED,
+    EXIT_INPUT_FAILED,
+    CloudprepError,
+    InUseError,
+    OutputError,
+    UsageError,
+)
 from cloudprep.io.atomic import plain_reason, remove_leftovers
 from cloudprep.runs.inbox import captures_in, is_unchanged
 from cloudprep.runs.ledger import refresh_ledger
@@ -52,10 +60,14 @@ __all__ = ["Ended", "Runner", "WatchRequest", "watch"]
 # The watch itself may be ended so often over one capture before that is set aside: runs have a process of
 # their own, so this is for machines that go down with it. Restarts for other reasons must not come near it.
 MOST_DEATHS = 100
+# How long the folder of a capture is waited for, seconds: the worker of a watch that was killed may still be
+# on its way out, and on a busy machine that takes a while.
+_DYING = 30.0
 _DIGITS = 8
 # Where a pipeline lies, and versions, are no reason to process everything anew.
 _ASKED = ("pipeline", "cell", "boundary", "assume_crs")
 _OWN_ROOMS = ("clouds", "terrain")
+_TROUBLE = {SET_ASIDE, IN_PART}
 _STATES = {"done": DONE, "gate_failed": GATE_FAILED, "some_inputs_failed": IN_PART}
 
 
@@ -152,7 +164,8 @@ def watch(
     Returns
     -------
     int
-        Exit code: 1 if a capture was set aside or delivered in part, else 3 if a gate failed, else 0.
+        Exit code: 1 if a capture was set aside, delivered in part, or is left for another time, else 3 if a
+        gate failed, else 0. What a watch that was killed came to is told by the next one that ends.
 
     Raises
     ------
@@ -227,7 +240,6 @@ class _Watcher:
         self.found: set[str] = set()
         self.not_before: dict[str, float] = {}
         self.away = False
-        self.failed = self.gates = 0
         self.done = 0
 
     def carry_out(self) -> int:
@@ -253,9 +265,11 @@ class _Watcher:
                 break
             self.sleep(max(0.0, min(self.request.poll, waiting.until - self.clock())))
         self.tell(Event("ended", reason=self._summary(waiting)))
-        if self.failed:
+        news = self.register.news()
+        self.register.note_told()
+        if waiting.captures or news & _TROUBLE:
             return EXIT_INPUT_FAILED
-        return EXIT_GATE_FAILED if self.gates else EXIT_DONE
+        return EXIT_GATE_FAILED if GATE_FAILED in news else EXIT_DONE
 
     def _worth_waiting(self, waiting: _Waiting) -> bool:
         """Tell whether captures are left that have stood still ever since this began, but not long enough."""
@@ -267,7 +281,10 @@ class _Watcher:
         if aside:
             words.append(f"{aside} set aside")
         if waiting.captures:
-            words.append(f"{len(waiting.captures)} still growing, left for the next time")
+            put_off = len(set(waiting.captures) & self.not_before.keys())
+            growing = len(waiting.captures) - put_off
+            words += [f"{put_off} put off"] * (put_off > 0)
+            words += [f"{growing} still growing, left for the next time"] * (growing > 0)
         return ", ".join(words)
 
     # -- after an earlier process ----------------------------------------------------------------------------
@@ -306,7 +323,6 @@ class _Watcher:
             elif entry.begun >= MOST_DEATHS:
                 reason = f"the program ended {entry.begun} times while it worked on it"
                 self.register.settle(entry.id, SET_ASIDE, reason)
-                self.failed += 1
                 self.tell(Event("set_aside", entry.place, entry.folder, reason))
             else:
                 self.register.interrupt(entry.id, counts=True)
@@ -362,7 +378,6 @@ class _Watcher:
             if self._is_unchanged(capture):
                 self.register.set_aside(capture, reason)
                 self._decide(capture)
-                self.failed += 1
                 self.tell(Event("set_aside", capture.place, reason=reason))
             return
         sums = {}
@@ -467,9 +482,10 @@ class _Watcher:
         assert entry.folder is not None  # noqa: S101
         out = self.request.out / entry.folder
         try:
-            _clear_unfinished(out)
-            self.tell(Event("begun", capture.place, entry.folder))
-            ended = self.runner(self.request, inputs, out)
+            ended = self._made_ready(out)
+            if ended is None:
+                self.tell(Event("begun", capture.place, entry.folder))
+                ended = self.runner(self.request, inputs, out)
         except BaseException:
             self.register.interrupt(entry.id)
             raise
@@ -484,18 +500,27 @@ class _Watcher:
             self.tell(
                 Event("changed", capture.place, entry.folder, "changed, or went, while it was worked on")
             )
-        elif ended.may_pass or _may_pass(record) or owner_of(out) is not None:  # held by another run still
+        elif ended.may_pass or _may_pass(record):
             self.register.interrupt(entry.id)
-            self.failed += self.request.once
             self.not_before[capture.place] = self.clock() + max(60.0, self.request.poll)
             self.tell(Event("postponed", capture.place, entry.folder, _failure(ended)))
         else:
             reason = _failure(ended)
             self.register.settle(entry.id, SET_ASIDE, reason)
             self._decide(capture)
-            self.failed += 1
             self.tell(Event("set_aside", capture.place, entry.folder, reason))
         self._refresh(out)
+
+    def _made_ready(self, out: Path) -> Ended | None:
+        """Remove what a run that was killed left; None where that is done, else why it can't be yet."""
+        try:
+            with FolderLock(out, patience=_DYING):
+                _clear_unfinished(out)
+        except (InUseError, OutputError) as error:
+            return Ended(failure=str(error), may_pass=True)
+        except UsageError as error:
+            return Ended(failure=str(error))
+        return None
 
     def _is_of(self, record: dict[str, Any], entry: Entry) -> bool:
         """Tell whether a record says that just what an entry holds was delivered, if only in part."""
@@ -512,8 +537,6 @@ class _Watcher:
         reason = "; ".join(failed or missed)
         self.register.settle(entry.id, state, reason)
         self.done += 1
-        self.failed += state == IN_PART
-        self.gates += state == GATE_FAILED
         points = sum(i["points"] for i in record["inputs"] if i["status"] == "done")
         kind = {DONE: "delivered", GATE_FAILED: "gate_failed", IN_PART: "in_part"}[state]
         if recovered:
@@ -556,5 +579,6 @@ def _clear_unfinished(folder: Path) -> None:
     """Remove what a run that was killed delivered already: another one may deliver fewer files."""
     if (folder / RECORD_NAME).exists() or not folder.is_dir():
         return
+    remove_leftovers(folder)
     for name in _OWN_ROOMS:
         shutil.rmtree(folder / name, ignore_errors=True)

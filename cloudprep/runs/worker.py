@@ -48,7 +48,7 @@ class Answer:
     memory : bool
         Whether memory was what it lacked.
     may_pass : bool
-        Whether the cause lies in this machine (a full disk, say), and may be gone another time.
+        Whether the cause lies in this machine (a full disk, a folder in use), and may be gone another time.
     """
 
     outcome: RunOutcome | None = None
@@ -124,7 +124,7 @@ def serve(handle: int, supervisor: int) -> None:
 
 def _carry_out(run_site: Any, request: RunRequest, teller: _Teller) -> Answer:
     from cloudprep.engine.memory import give_back  # noqa: PLC0415
-    from cloudprep.errors import CloudprepError, ClusterError, OutputError  # noqa: PLC0415
+    from cloudprep.errors import CloudprepError, ClusterError, InUseError, OutputError  # noqa: PLC0415
     from cloudprep.io.atomic import plain_reason  # noqa: PLC0415
 
     try:
@@ -132,7 +132,7 @@ def _carry_out(run_site: Any, request: RunRequest, teller: _Teller) -> Answer:
             warnings.showwarning = lambda message, *_, **__: teller.note(f"warning: {message}")
             return Answer(run_site(request, teller))
     except CloudprepError as error:
-        passing = isinstance(error, OutputError | ClusterError)
+        passing = isinstance(error, OutputError | ClusterError | InUseError)
         return Answer(failure=str(error).replace("\n", "; "), may_pass=passing)
     except MemoryError:
         return Answer(failure="the memory of this machine is not enough for it", memory=True)

@@ -1,18 +1,17 @@
-"""``cloudprep watch`` with real runs: what people and machines are told, exit codes, and being killed."""
+"""``cloudprep watch`` with real runs: what people and machines are told, and exit codes.
+
+Being killed: ``tests/faults/test_killed_watches.py``.
+"""
 
 from __future__ import annotations
 
 import json
-import os
-import random
 import shutil
 import signal
-import sqlite3
 import subprocess
 import sys
 import time
-from contextlib import closing
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import laspy
 import numpy as np
@@ -68,30 +67,6 @@ def place(tmp_path: Path) -> Path:
 
 def words(place: Path, *more: str, out: str = "out") -> list[str]:
     return ["watch", str(place / "inbox"), str(place / "p.yaml"), "--out", str(place / out), *more]
-
-
-def delivered(folder: Path) -> dict[str, Any]:
-    """Return all files of all runs byte by byte, records without their times."""
-    found: dict[str, Any] = {}
-    for path in folder.glob("*/**/*"):
-        if path.is_file():
-            content: Any = path.read_bytes()
-            if path.name == "run.json":
-                content = without_times(json.loads(content))
-            elif path.name in ("report.html", "gates.xml", "gates.json", "gates.md", "item.json"):
-                content = "there"
-            found[path.relative_to(folder).as_posix()] = content
-    return found
-
-
-def without_times(value: Any) -> Any:
-    times = {"started", "finished", "seconds", "peak_memory_bytes", "changed_ns", "scratch_bytes"}
-    if isinstance(value, dict):
-        # What is told of times or holds them has its checksum.
-        if value.get("kind") in ("report", "judgement", "catalogue"):
-            return value["path"]
-        return {k: without_times(v) for k, v in value.items() if k not in times}
-    return [without_times(v) for v in value] if isinstance(value, list) else value
 
 
 def test_a_folder_of_captures_is_delivered_and_mapped(place: Path, shell: Shell) -> None:
@@ -177,41 +152,3 @@ def test_it_goes_on_until_it_is_told_to_stop(place: Path) -> None:
         watching.kill()
         watching.wait()
     assert {p.name for p in (place / "out").iterdir()} == {"north", "south", "ledger.gpkg", "watch.sqlite"}
-
-
-@pytest.mark.slow
-def test_killed_again_and_again_it_delivers_the_same_once(place: Path) -> None:
-    for number in range(5):
-        write(place / "inbox" / f"flight{number}.laz", 412_500.0 + 200 * number)
-    inbox = {p: p.read_bytes() for p in (place / "inbox").iterdir()}
-    once = ("--once", "--settle", "0", "--workers", "1")
-    began = time.monotonic()
-    first = begin(place, *once, out="whole")
-    first.communicate(timeout=300)
-    assert first.returncode == 0
-    seconds = time.monotonic() - began
-    whole = delivered(place / "whole")
-    draw = random.Random(7)  # noqa: S311 - no secret
-    kills = rounds = 0
-    while kills < 20:
-        rounds += 1
-        out = f"out{rounds}"
-        while True:
-            watching = begin(place, *once, out=out)
-            try:
-                watching.communicate(timeout=draw.uniform(0.2, 1.0) * seconds)
-                break
-            except subprocess.TimeoutExpired:
-                os.kill(watching.pid, signal.SIGKILL)
-                watching.communicate()
-                kills += 1
-        assert watching.returncode == 0
-        found = delivered(place / out)
-        assert found.keys() == whole.keys()
-        assert [name for name in whole if found[name] != whole[name]] == []
-        with closing(sqlite3.connect(place / out / "watch.sqlite")) as base:
-            rows = base.execute("SELECT place, state FROM captures").fetchall()
-        assert sorted(rows) == sorted((p.name, "delivered") for p in inbox)
-        left = {p.name for p in (place / out).iterdir() if not p.is_dir()}
-        assert left == {"ledger.gpkg", "watch.sqlite"}
-    assert {p: p.read_bytes() for p in (place / "inbox").iterdir()} == inbox

@@ -188,6 +188,25 @@ def test_who_waits_for_a_lock_that_is_given_up_gets_it(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_who_waits_gets_a_folder_that_its_first_owner_removes_as_it_goes(tmp_path):
+    """It had made the folder, and nothing came into it."""
+    folder = tmp_path / "new"
+    first = held(folder)
+    first.__enter__()
+    waiting = threading.Timer(0.3, first.__exit__, (None, None, None))
+    waiting.start()
+    with FolderLock(folder, patience=30.0):
+        assert owner_of(folder).process == os.getpid()
+    waiting.join()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_lock_that_is_a_link_to_nowhere_is_refused_at_once(tmp_path):
+    (tmp_path / LOCK_NAME).symlink_to(tmp_path / "gone" / "lock")
+    with pytest.raises(OutputError, match="can't be locked"), held(tmp_path):
+        pass
+
+
 def test_of_many_at_once_one_at_a_time_has_it(tmp_path):
     code = """
     import os, sys, time

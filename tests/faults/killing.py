@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import psutil
 from folders import JOURNAL, checksums, contents, halves
 from tiny_site import WITH_REPORT, write_flight
-from warm_start import forked_batch, load
+from warm_start import forked_command, load
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -78,7 +78,7 @@ class Batch:
         """Start the batch in a session of its own, so that it can be killed with all its processes."""
         words = ["batch", "pipeline.yaml", "flights", "--out", "out", "--workers", "1", *more]
         if self.warm:
-            return forked_batch(self.folder, words)
+            return forked_command(self.folder, words)
         with (self.folder / "stderr.txt").open("wb") as errors:
             return subprocess.Popen(
                 [sys.executable, "-c", _PROGRAM, *words],

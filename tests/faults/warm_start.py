@@ -90,12 +90,12 @@ class ForkedWorker(Supervisor):
         self._line = Connection(ours.detach())
 
 
-def forked_batch(folder: Path, words: list[str]) -> Forked:
-    """Start a batch in a folder, in a session of its own; what it tells comes to ``stderr.txt`` there."""
+def forked_command(folder: Path, words: list[str]) -> Forked:
+    """Start a command in a folder, in a session of its own; what it tells comes to ``stderr.txt`` there."""
 
     def work() -> None:
         from cloudprep.cli.main import entry
-        from cloudprep.runs import batch
+        from cloudprep.runs import batch, supervisor
 
         os.setsid()
         os.chdir(folder)
@@ -105,7 +105,7 @@ def forked_batch(folder: Path, words: list[str]) -> Forked:
             os.dup2(new, old)
         # Whoever started this may have put others in their place.
         sys.stdout, sys.stderr = (os.fdopen(n, "w", buffering=1, closefd=False) for n in (1, 2))
-        batch.Supervisor = ForkedWorker  # type: ignore[misc]
+        batch.Supervisor = supervisor.Supervisor = ForkedWorker  # type: ignore[misc]
         sys.argv = ["cloudprep", *words]
         entry()
 
@@ -117,6 +117,7 @@ def load() -> None:
     import rasterio  # noqa: F401
 
     import cloudprep.cli.batch
+    import cloudprep.cli.watch
     import cloudprep.engine.run  # noqa: F401
     from cloudprep.stages.registry import stage_class
     from cloudprep.testing import example_cloud, run_stage

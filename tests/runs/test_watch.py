@@ -5,9 +5,12 @@ Runs are stand-ins here that deliver a copy; time is what the test says. The rea
 """
 
 import hashlib
+import json
 import os
 import shutil
+import socket
 import sqlite3
+import threading
 from contextlib import closing
 from pathlib import Path
 
@@ -16,10 +19,11 @@ import numpy as np
 import pytest
 
 from cloudprep.config import load_pipeline
-from cloudprep.engine.lock import FolderLock
+from cloudprep.engine.lock import LOCK_NAME, FolderLock
 from cloudprep.engine.record import InputRecord, RunRecord, read_record, write_record
 from cloudprep.engine.standing import asked_of
 from cloudprep.errors import UsageError
+from cloudprep.runs import watch as watches
 from cloudprep.runs.inbox import captures_in
 from cloudprep.runs.watch import MOST_DEATHS, Ended, WatchRequest, watch
 
@@ -192,7 +196,7 @@ def test_once_leaves_what_still_grows_for_the_next_time(place):
         os.utime(path, ns=(0, 10**18 + next(steps)))
 
     place._sleep = sleep
-    assert place.watch() == 0
+    assert place.watch() == 1  # not all that lies there is delivered
     assert place.runner.runs == [("ready", ("ready.laz",))]
     assert "1 still growing" in place.events[-1].reason
 
@@ -564,8 +568,11 @@ def test_what_a_killed_run_left_does_not_stay(place):
     stale = place.out / "north" / "terrain" / "stale.tif"
     stale.parent.mkdir()
     stale.write_bytes(b"x")
+    half = place.out / "north" / ".part-0123456789ab-run.json"
+    half.write_bytes(b"{")
     assert place.watch() == 0
     assert not stale.exists()
+    assert not half.exists()
     assert read_record(place.out / "north") is not None
 
 
@@ -580,6 +587,81 @@ def test_a_capture_that_kills_the_program_again_and_again_is_set_aside(place):
     assert place.watch() == 1
     assert f"ended {MOST_DEATHS} times" in place.rows("reason")[0][0]
     assert place.watch(retry=True) == 0
+
+
+def test_what_a_killed_watch_set_aside_is_in_the_exit_code_of_the_next(place):
+    """It was not: the next watch found nothing left to do, and ended as if all were delivered."""
+    place.put("cut.laz").write_bytes(b"LASF")
+    place.put("day2/gate.laz", 2)
+    place.put("north.laz", 3)
+    place.runner.fails = {"gate.laz": "gate", "north.laz": Stopped()}
+    assert place.watch(settle=0) is None  # dies over the last one
+    assert [state for _, state, _ in place.rows()] == ["set aside", "delivered, a gate failed", "interrupted"]
+    place.runner.fails.clear()
+    assert place.watch(settle=0) == 1
+    assert place.told("delivered", "set_aside") == [("delivered", "north.laz")]
+    assert place.watch(settle=0) == 0  # once is enough
+
+
+def test_a_gate_that_failed_in_a_killed_watch_is_told_by_the_next(place):
+    place.put("gate.laz", 2)
+    place.put("north.laz", 3)
+    place.runner.fails = {"gate.laz": "gate", "north.laz": Stopped()}
+    assert place.watch(settle=0) is None
+    place.runner.fails.clear()
+    assert [place.watch(settle=0), place.watch(settle=0)] == [3, 0]
+
+
+def test_a_worker_that_is_still_dying_is_waited_for(place):
+    """A killed watch's worker may hold the folder of its capture a while longer."""
+    place.put("north.laz")
+    place.runner.fails["north.laz"] = Stopped()
+    place.watch(settle=0)
+    place.runner.fails.clear()
+    lock = FolderLock(place.out / "north")
+    lock.__enter__()
+    timer = threading.Timer(2.0, lock.__exit__, (None, None, None))
+    timer.start()
+    assert place.watch(settle=0) == 0
+    timer.join()
+    assert place.rows() == [("north.laz", "delivered", "north")]
+
+
+def test_a_folder_that_stays_in_use_puts_its_capture_off_and_nothing_is_touched(place, monkeypatch):
+    monkeypatch.setattr(watches, "_DYING", 0.1)
+    place.put("north.laz")
+    place.runner.fails["north.laz"] = Stopped()
+    place.watch(settle=0)
+    place.runner.fails.clear()
+    begun = place.out / "north" / "terrain" / "tile.tif"
+    begun.parent.mkdir(parents=True)
+    begun.write_bytes(b"somebody's")
+    with FolderLock(place.out / "north"):
+        assert place.watch(settle=0) == 1
+        assert begun.read_bytes() == b"somebody's"
+    assert place.told("begun", "set_aside", "postponed") == [("postponed", "north.laz")]
+    assert "has been at work in this folder" in place.events[-2].reason
+    assert place.events[-1].reason == "0 delivered, 1 put off"
+    assert place.rows() == [("north.laz", "interrupted", "north")]
+    assert place.watch(settle=0) == 0
+    assert not begun.exists()
+    assert place.rows() == [("north.laz", "delivered", "north")]
+
+
+def test_a_capture_that_crashes_its_worker_is_set_aside_though_its_lock_is_left(place):
+    place.put("north.laz")
+
+    def crash():
+        gone = {"host": socket.gethostname(), "boot": "", "process": 2**22 + 7, "began": 0, "taken": ""}
+        (place.out / "north").mkdir()
+        (place.out / "north" / LOCK_NAME).write_text(json.dumps(gone), encoding="utf-8")
+
+    place.runner.meanwhile = crash
+    place.runner.fails["north.laz"] = Ended(failure="the process that worked on it ended: signal SIGSEGV")
+    assert place.watch(settle=0) == 1
+    assert place.rows("state, reason") == [
+        ("set aside", "the process that worked on it ended: signal SIGSEGV")
+    ]
 
 
 def test_a_lost_register_is_made_again_from_the_records(place):

@@ -13,7 +13,7 @@ import psutil
 import pytest
 
 from cloudprep.config import load_pipeline
-from cloudprep.engine.lock import LOCK_NAME
+from cloudprep.engine.lock import LOCK_NAME, FolderLock
 from cloudprep.engine.request import RunRequest
 from cloudprep.runs.supervisor import Supervisor
 from cloudprep.runs.worker import Answer
@@ -74,6 +74,14 @@ def test_what_a_run_refuses_is_one_line_and_the_process_stays(flight, request_of
         answer, _ = supervisor.carry_out(request_of(a), listening)
         assert answer.outcome.exit_code == 0
         assert supervisor.process == process
+
+
+def test_a_folder_in_use_may_be_free_another_time(flight, request_of, listening, tmp_path):
+    a = flight("a.laz")
+    with Supervisor() as supervisor, FolderLock(tmp_path / "out"):
+        answer, _ = supervisor.carry_out(request_of(a), listening)
+    assert answer.may_pass
+    assert "has been at work in this folder" in answer.failure
 
 
 class KilledWhileReading:
