@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 # A finished file of heights against its cells before compression, overviews included, measured: 0.55 to 0.61
 # where heights scatter by some centimetres, less where the terrain is smooth. Codes: 0.2.
 _COMPRESSED = {True: 0.6, False: 0.2}
-# Cells of all overviews against those of the raster, 1/4 + 1/16 + ...: unpacked while a file is made in memory.
+# Cells of all overviews against those of the raster, 1/4 + 1/16 and so on: unpacked while a file is made in
+# memory.
 _OVERVIEWS = 1 / 3
 # Bytes for each cell of the lines at work while a file is made, measured.
 _AT_WORK = 30

@@ -3,6 +3,7 @@
 import subprocess
 import sys
 import textwrap
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -249,7 +250,12 @@ def test_raster_on_a_full_disk_is_an_error_and_leaves_nothing(tmp_path):
     assert done.stderr == ""
 
 
-@pytest.mark.parametrize("make", [heights, codes])
+def directions(rows, columns):
+    """Values of which overviews take the nearest: they don't blend."""
+    return replace(heights(rows, columns), name="aspect", blends=False)
+
+
+@pytest.mark.parametrize("make", [heights, codes, directions])
 @pytest.mark.parametrize("shape", [(40, 60), (1001, 701)])
 def test_raster_finished_on_disk_has_the_bytes_of_one_finished_in_memory(tmp_path, make, shape):
     scratch = tmp_path / "scratch"
