@@ -3,7 +3,6 @@
 import subprocess
 import sys
 import textwrap
-from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -252,11 +251,12 @@ def test_raster_on_a_full_disk_is_an_error_and_leaves_nothing(tmp_path):
 
 def directions(rows, columns):
     """Values of which overviews take the nearest: they don't blend."""
-    return replace(heights(rows, columns), name="aspect", blends=False)
+    values = np.random.default_rng(0).uniform(0, 360, (rows, columns))
+    return Grid("aspect", values, window(rows, columns), "direction", "degrees", blends=False)
 
 
 @pytest.mark.parametrize("make", [heights, codes, directions])
-@pytest.mark.parametrize("shape", [(40, 60), (1001, 701)])
+@pytest.mark.parametrize("shape", [(40, 60), (1001, 701), (895, 895)])
 def test_raster_finished_on_disk_has_the_bytes_of_one_finished_in_memory(tmp_path, make, shape):
     scratch = tmp_path / "scratch"
     scratch.mkdir()
