@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from cloudprep.config import OutputOptions
     from cloudprep.engine.area import Region
     from cloudprep.engine.tiling import Tiling
-    from cloudprep.io.las import Flight, LabelRows
+    from cloudprep.io.las import Flight, KeptRecords, LabelRows
     from cloudprep.model.crs import CloudCrs
     from cloudprep.model.grid import Grid
     from cloudprep.model.layer import Layer, TinSurface
@@ -83,10 +83,12 @@ def deliver_clouds(
     advance: Callable[[int], None],
     height_unit: float = 1.0,
     within: Callable[[NDArray[np.int32], NDArray[np.int32]], NDArray[np.bool_]] | None = None,
+    kept: KeptRecords | None = None,
 ) -> WrittenCloud:
     """Write one flight with its new labels; heights among them in its own unit (given in metres).
 
-    Where ``within`` is given, only the points that it takes by their stored X and Y.
+    Where ``within`` is given, only the points that it takes by their stored X and Y; records that were
+    ``kept`` since the flight was read are used up.
 
     Raises
     ------
@@ -109,7 +111,8 @@ def deliver_clouds(
         las_version=output.las_version,
         height_unit=_SHORT.get(unit_name(height_unit), f"x {height_unit:.10g} m"),
     )
-    return write_patched(flight, target, HeightsInUnit(labels, height_unit), options, advance, within)
+    heights = HeightsInUnit(labels, height_unit)
+    return write_patched(flight, target, heights, options, advance, within, kept=kept)
 
 
 def deliver_grid(

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from cloudprep.engine.point_counts import PointCounts
     from cloudprep.engine.spilling import Spilled
     from cloudprep.engine.store import Store
-    from cloudprep.io.las import Flight
+    from cloudprep.io.las import Flight, KeptRecords
     from cloudprep.model.bounds import Bounds
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
@@ -55,6 +55,10 @@ class ReadFlight(Protocol):
     def counts(self) -> PointCounts:
         """Counts of all its points."""
 
+    @property
+    def kept(self) -> KeptRecords | None:
+        """Its records, where they are kept."""
+
 
 class Holder(Protocol):
     """Takes the flights of a run one after the other and makes one store of them."""
@@ -81,6 +85,8 @@ class InMemory:
         Threads to use.
     area : Region, optional
         What lies beyond it is used for nothing.
+    spare : int
+        Bytes that records of compressed flights may take: so many flights are decompressed only once.
     """
 
     def __init__(
@@ -91,9 +97,11 @@ class InMemory:
         *,
         workers: int = 1,
         area: Region | None = None,
+        spare: int = 0,
     ) -> None:
         self._names = names
         self._area = area
+        self._spare = spare
         self._edge = block_edge
         self._stages = stages
         self._workers = workers
@@ -101,9 +109,13 @@ class InMemory:
 
     def read(self, flight: Flight, units: Units, advance: Callable[[int], None]) -> ReadFlight:
         """Read a flight."""
-        loaded = load_flight(flight, units, self._names, advance, self._area)
+        size = flight.count * flight.record_length
+        keep = flight.compressed and size <= self._spare
+        loaded = load_flight(flight, units, self._names, advance, self._area, keep=keep)
+        if loaded.kept is not None:
+            self._spare -= size
         self._loaded.append(loaded)
-        return _Seen(loaded.extent, loaded.stray_count, loaded.beyond_count, loaded.outline, loaded.counts)
+        return _Seen(loaded)
 
     def finish(self, columns: frozenset[str]) -> tuple[Store, SiteFacts]:
         """Return the store; it takes over the columns of the flights."""
@@ -116,19 +128,13 @@ class InMemory:
 class _Seen:
     """What is kept of a flight whose columns the store takes over."""
 
-    def __init__(
-        self,
-        extent: Bounds,
-        stray_count: int,
-        beyond_count: int,
-        outline: Outline | None,
-        counts: PointCounts,
-    ) -> None:
-        self.extent = extent
-        self.stray_count = stray_count
-        self.beyond_count = beyond_count
-        self.outline = outline
-        self.counts = counts
+    def __init__(self, loaded: LoadedFlight) -> None:
+        self.extent = loaded.extent
+        self.stray_count = loaded.stray_count
+        self.beyond_count = loaded.beyond_count
+        self.outline = loaded.outline
+        self.counts = loaded.counts
+        self.kept = loaded.kept
 
 
 class OnDisk:

@@ -12,7 +12,7 @@ from cloudprep.engine.outline import Outline
 from cloudprep.engine.point_counts import PointCounts
 from cloudprep.engine.stray import LARGEST_STRAY_SHARE, find_stray
 from cloudprep.errors import BadInputError
-from cloudprep.io.las import read_columns
+from cloudprep.io.las import KeptRecords, read_columns
 from cloudprep.model.bounds import NOWHERE, Bounds
 
 if TYPE_CHECKING:
@@ -56,6 +56,8 @@ class LoadedFlight:
         The ground that its points lie on.
     counts : PointCounts
         Of all its points.
+    kept : KeptRecords or None
+        Its records, if they are kept.
     """
 
     flight: Flight
@@ -66,6 +68,7 @@ class LoadedFlight:
     beyond: NDArray[np.bool_] | None = None
     outline: Outline | None = None
     counts: PointCounts = field(default_factory=PointCounts)
+    kept: KeptRecords | None = None
 
     @property
     def stray_count(self) -> int:
@@ -84,6 +87,8 @@ def load_flight(
     names: Sequence[str],
     advance: Callable[[int], None],
     area: Region | None = None,
+    *,
+    keep: bool = False,
 ) -> LoadedFlight:
     """Read the wanted columns of one flight.
 
@@ -99,6 +104,9 @@ def load_flight(
         Told how many points were read.
     area : Region, optional
         What lies beyond it is used for nothing.
+    keep : bool
+        Keep the records of a compressed flight as well, so that it is delivered without decompressing it once
+        more.
 
     Returns
     -------
@@ -110,11 +118,37 @@ def load_flight(
     BadInputError
         If the points can't be read whole, or too many lie at absurd coordinates.
     """
+    if keep and flight.compressed:
+        told = 0
+
+        def tell(count: int) -> None:
+            nonlocal told
+            told += count
+            advance(count)
+
+        kept = KeptRecords(flight)
+        try:
+            return replace(_load(flight, units, names, tell, area, kept), kept=kept)
+        except BadInputError:
+            # What is wrong may lie in columns that nobody asked for: it counts when the flight is delivered.
+            del kept
+            advance(-told)
+    return _load(flight, units, names, advance, area, None)
+
+
+def _load(
+    flight: Flight,
+    units: Units,
+    names: Sequence[str],
+    advance: Callable[[int], None],
+    area: Region | None,
+    kept: KeptRecords | None,
+) -> LoadedFlight:
     wanted = ["X", "Y", "Z", *(n for n in names if n in flight.columns)]
     columns: dict[str, NDArray[Any]] = {}
     counts = PointCounts()
     done = 0
-    for chunk in read_columns(flight, wanted):
+    for chunk in read_columns(flight, wanted, kept=kept):
         size = len(chunk["X"])
         counts.add(chunk)
         for name, values in chunk.items():

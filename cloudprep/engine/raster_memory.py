@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 # A finished file of heights against its cells before compression, overviews included, measured: 0.55 to 0.61
 # where heights scatter by some centimetres, less where the terrain is smooth. Codes: 0.2.
 _COMPRESSED = {True: 0.6, False: 0.2}
+# Cells of all overviews against those of the raster, 1/4 + 1/16 and so on: unpacked while a file is made in
+# memory.
+_OVERVIEWS = 1 / 3
 # Bytes for each cell of the lines at work while a file is made, measured.
 _AT_WORK = 30
 # What the library takes beside them while it makes a file on disk, measured.
@@ -90,7 +93,7 @@ def _packed(canvas: Canvas) -> float:
 def _in_memory(canvas: Canvas) -> int:
     at_work = min(canvas.window.rows, LINES) * canvas.window.columns * (_width(canvas) + _stored(canvas))
     whole = _cells(canvas) * _stored(canvas)
-    return whole + max(int(whole * _packed(canvas)), at_work)
+    return whole + max(int(whole * (_packed(canvas) + _OVERVIEWS)), at_work)
 
 
 def _on_disk(canvas: Canvas) -> int:

@@ -298,8 +298,15 @@ class _Run:
             measured=False,
         )
         if not plan.on_disk:
+            # Flights that nobody delivers needn't be kept.
+            spare = plan.limit - plan.expected if request.pipeline.output.clouds else 0
             return InMemory(
-                names, request.block_edge, self.stages, workers=self.workers, area=self._used_area
+                names,
+                request.block_edge,
+                self.stages,
+                workers=self.workers,
+                area=self._used_area,
+                spare=spare,
             )
         scratch = stack.enter_context(ScratchFolder(request.scratch or self.folder.root, plan.scratch))
         self.executor.use(scratch)
@@ -514,6 +521,7 @@ class _Run:
                     self.progress.advance,
                     self.inputs.units.vertical,
                     within,
+                    one.loaded.kept if one.loaded else None,
                 )
             except NothingWithinError:
                 one.outside = one.points

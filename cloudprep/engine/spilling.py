@@ -65,6 +65,8 @@ class Spilled:
         The ground that its points lie on.
     counts : PointCounts
         Of all its points.
+    kept : None
+        Its records aren't: memory is short.
     """
 
     flight: Flight
@@ -75,6 +77,7 @@ class Spilled:
     beyond_count: int = 0
     outline: Outline | None = None
     counts: PointCounts = field(default_factory=PointCounts)
+    kept: None = None
 
     @property
     def used(self) -> int:

@@ -163,7 +163,9 @@ def _finish(grid: Grid, part: Path, said: _Said, scratch: Path | None) -> int:
     if scratch is None:
         # The file is finished in memory. Written to a disk that fills up, the library would print to the
         # terminal, and could lose the last tiles without an error.
-        with MemoryFile() as finished:
+        # Overviews wait for their place in a file of their own, and packing that well takes as long as all
+        # the rest. Where it isn't packed at all, the library takes other values for them.
+        with rasterio.Env(COG_TMP_COMPRESSION="PACKBITS"), MemoryFile() as finished:
             with finished.open(driver="COG", **what, **how) as file:
                 _fill(file, grid, said, LINES)
             part.write_bytes(finished.getbuffer())

@@ -249,8 +249,14 @@ def test_raster_on_a_full_disk_is_an_error_and_leaves_nothing(tmp_path):
     assert done.stderr == ""
 
 
-@pytest.mark.parametrize("make", [heights, codes])
-@pytest.mark.parametrize("shape", [(40, 60), (1001, 701)])
+def directions(rows, columns):
+    """Values of which overviews take the nearest: they don't blend."""
+    values = np.random.default_rng(0).uniform(0, 360, (rows, columns))
+    return Grid("aspect", values, window(rows, columns), "direction", "degrees", blends=False)
+
+
+@pytest.mark.parametrize("make", [heights, codes, directions])
+@pytest.mark.parametrize("shape", [(40, 60), (1001, 701), (895, 895)])
 def test_raster_finished_on_disk_has_the_bytes_of_one_finished_in_memory(tmp_path, make, shape):
     scratch = tmp_path / "scratch"
     scratch.mkdir()

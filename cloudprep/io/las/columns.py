@@ -9,7 +9,7 @@ import numpy as np
 from cloudprep.errors import MissingColumnError
 from cloudprep.io.las.extra_bytes import carried_labels
 from cloudprep.io.las.layout import LEGACY_CLASS_MASK, LEGACY_WITHHELD, MODERN_OVERLAP, MODERN_WITHHELD
-from cloudprep.io.las.stream import PART_OF_COLUMN, XY_AND_RETURNS, iter_records
+from cloudprep.io.las.stream import EVERYTHING, PART_OF_COLUMN, XY_AND_RETURNS, iter_records
 from cloudprep.model.columns import COLUMNS
 
 if TYPE_CHECKING:
@@ -18,13 +18,14 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from cloudprep.io.las.flight import Flight
+    from cloudprep.io.las.kept import KeptRecords
     from cloudprep.io.las.layout import Layout
 
 RAW_COORDINATES = ("X", "Y", "Z")
 
 
 def read_columns(
-    flight: Flight, names: Iterable[str], chunk_points: int = 1_000_000
+    flight: Flight, names: Iterable[str], chunk_points: int = 1_000_000, kept: KeptRecords | None = None
 ) -> Iterator[dict[str, NDArray[Any]]]:
     """Yield the named columns of a flight, piece by piece, in the file's order.
 
@@ -39,6 +40,8 @@ def read_columns(
         the raw integers (int32; coordinate = integer * scale + offset).
     chunk_points : int
         Rows at a time, at most.
+    kept : KeptRecords, optional
+        Takes the whole records, if the flight is compressed.
 
     Yields
     ------
@@ -59,16 +62,20 @@ def read_columns(
             raise MissingColumnError(
                 f"{flight.path}: the points carry no column '{name}' (they have: {have})"
             )
-    return _read(flight, wanted, chunk_points)
+    return _read(flight, wanted, chunk_points, kept if flight.compressed else None)
 
 
-def _read(flight: Flight, wanted: tuple[str, ...], chunk_points: int) -> Iterator[dict[str, NDArray[Any]]]:
+def _read(
+    flight: Flight, wanted: tuple[str, ...], chunk_points: int, kept: KeptRecords | None
+) -> Iterator[dict[str, NDArray[Any]]]:
     parts = XY_AND_RETURNS
     for name in wanted:
         parts |= PART_OF_COLUMN.get(name, XY_AND_RETURNS)
     kind = flight.layout.record_type(flight.record_length)
     extra = carried_labels(flight.dimensions)
-    for _, raw in iter_records(flight, chunk_points, parts):
+    for _, raw in iter_records(flight, chunk_points, parts if kept is None else EVERYTHING):
+        if kept is not None:
+            kept.add(raw)
         records = raw.reshape(-1).view(kind)
         yield {
             name: _extra(raw, name, flight.layout.size + extra[name])

@@ -66,7 +66,7 @@ def iter_records(
     start : int
         Row of the first record.
     records : ndarray of uint8, shape (n, record_length)
-        Theirs to change, and valid until the next turn only.
+        Theirs to change; valid until the next turn only, if the flight isn't compressed.
 
     Raises
     ------

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
     from cloudprep.io.las.coordinates import CoordinatePatch
     from cloudprep.io.las.flight import Flight
+    from cloudprep.io.las.kept import KeptRecords
 
 # Whole chunks of 50,000 points, several for each core.
 _BATCH_POINTS = 500_000
@@ -97,6 +98,7 @@ def write_patched(
     progress: Callable[[int], None] | None = None,
     within: Callable[[NDArray[np.int32], NDArray[np.int32]], NDArray[np.bool_]] | None = None,
     moving: CoordinatePatch | None = None,
+    kept: KeptRecords | None = None,
 ) -> WrittenCloud:
     """Write a flight with new labels; everything else comes out as it is in the source, to the bit.
 
@@ -123,6 +125,8 @@ def write_patched(
         Given X and Y as they are stored, tells which points to deliver; by default all.
     moving : CoordinatePatch, optional
         Gives the points new coordinates; ``within`` sees the old ones. The bounding box follows.
+    kept : KeptRecords, optional
+        All records of the flight, which are then used up instead of being decompressed again.
 
     Returns
     -------
@@ -159,7 +163,7 @@ def write_patched(
     with whole_file(target) as part:
         with part.open("wb") as output:
             written, outside, more = _write(
-                flight, target, rows, options, head, output, progress, within, moving
+                flight, target, rows, options, head, output, progress, within, moving, kept
             )
         if within is not None and outside == flight.count:
             raise NothingWithinError
@@ -187,6 +191,7 @@ def _write(
     progress: Callable[[int], None] | None,
     within: Callable[[NDArray[np.int32], NDArray[np.int32]], NDArray[np.bool_]] | None,
     moving: CoordinatePatch | None,
+    kept: KeptRecords | None,
 ) -> tuple[Census, int, tuple[str, ...]]:
     output.write(head.as_bytes())
     sink: Sink = PlainSink(output) if head.compression is None else CompressedSink(output, head.compression)
@@ -194,7 +199,7 @@ def _write(
     same = not options.drop_noise and within is None and moving is None
     written = read if same else Census(head.layout)
     outside = 0
-    for start, source in iter_records(flight, _BATCH_POINTS):
+    for start, source in iter_records(flight, _BATCH_POINTS) if kept is None else kept.take():
         _check_waves(flight, target, source, compress=head.compression is not None)
         records = upgraded_records(source, flight.layout) if head.upgraded else source
         records = widened(records, head.record_length)

@@ -14,6 +14,10 @@ if TYPE_CHECKING:
     from cloudprep.model.grid import Window
 
 
+# Cells are gone over one by one where there are at most so many to an entry.
+_DENSE = 4
+
+
 class CellShare(NamedTuple):
     """What a block adds, one row a cell that holds points.
 
@@ -60,9 +64,13 @@ def gathered(share: CellShare) -> CellShare:
     """Return a share in which every cell stands once, in order of rows and columns."""
     if len(share.row) == 0:
         return share
-    left = share.column.min()
-    place = (share.row - share.row.min()) * (share.column.max() - left + 1) + (share.column - left)
+    left, bottom = share.column.min(), share.row.min()
+    width = share.column.max() - left + 1
+    place = (share.row - bottom) * width + (share.column - left)
     # Sums of whole numbers, the lowest and the highest are the same in any order.
+    size = int(place.max()) + 1
+    if size <= _DENSE * len(place):
+        return _on_all_cells(share, place, size, (int(bottom), int(left), int(width)))
     order = np.argsort(place)
     column, row = share.column[order], share.row[order]
     starts = np.flatnonzero(np.r_[True, np.diff(place[order]) != 0])
@@ -74,6 +82,22 @@ def gathered(share: CellShare) -> CellShare:
         np.minimum.reduceat(share.lowest[order], starts),
         np.maximum.reduceat(share.highest[order], starts),
     )
+
+
+def _on_all_cells(
+    share: CellShare, place: NDArray[np.int64], size: int, corner: tuple[int, int, int]
+) -> CellShare:
+    """Gather a share by one look at each point, without sorting: for cells that lie close together."""
+    bottom, left, width = corner
+    lowest, highest = np.full(size, np.inf), np.full(size, -np.inf)
+    np.minimum.at(lowest, place, share.lowest)
+    np.maximum.at(highest, place, share.highest)
+    held = np.flatnonzero(np.bincount(place, minlength=size))
+    # Whole numbers: sums are exact as float64, too.
+    first, bright = (
+        np.bincount(place, values, size)[held].astype(np.int64) for values in (share.first, share.bright)
+    )
+    return CellShare(held % width + left, held // width + bottom, first, bright, lowest[held], highest[held])
 
 
 def joined(shares: Sequence[CellShare]) -> CellShare:
