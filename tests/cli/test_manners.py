@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     Shell = Callable[..., subprocess.CompletedProcess[str]]
 
 COMMANDS = [
-    "run", "batch", "watch", "ledger", "check", "stages", "inspect", "compare", "report", "score", "checkpoints",
-    "volume", "change", "design", "section", "align", "demo", "doctor",
+    "run", "batch", "watch", "ledger", "check", "stages", "inspect", "compare", "report", "score",
+    "checkpoints", "volume", "change", "design", "section", "align", "demo", "doctor",
 ]  # fmt: skip
 HEAVY = ["numba", "scipy", "rasterio", "laspy", "lazrs", "pyproj", "numpy", "pydantic", "yaml", "rich"]
 
