@@ -90,7 +90,7 @@ class Reporting:
     """
 
     def __init__(self, root: Path, name: str, wanted: bool, warn: Callable[[str], None]) -> None:
-        self._root = root
+        self.root = root
         self._name = name
         self._wanted = wanted
         self._warn = warn
@@ -145,7 +145,7 @@ class Reporting:
                 cell,
             )
             points = StorePoints(store, region, flights, site.origin)
-            self._study = study(points, place, record(), self._root)
+            self._study = study(points, place, record(), self.root)
 
         if self._wanted:
             self._try(work)
@@ -159,10 +159,10 @@ class Reporting:
 
             assert self._study is not None  # noqa: S101
             html = page(self._study, record.model_dump(mode="json"), self._name)
-            target = self._root / REPORT_NAME
+            target = self.root / REPORT_NAME
             with whole_file(target) as part:
                 part.write_text(html, encoding="utf-8")
-            made.append(output_record(self._root, target, "report", sha256_of(target)))
+            made.append(output_record(self.root, target, "report", sha256_of(target)))
 
         if self._study is not None:
             self._try(work)

@@ -209,6 +209,7 @@ class _Run:
             self.folder = RunFolder(parent / "out")
             return
         self.folder = RunFolder(stack.enter_context(ScratchFolder(parent, 0)) / "out")
+        self.reporting.root = self.folder.root
 
     def _set_targets(self, paths: list[Path], fetched: FetchedInputs) -> None:
         """Say where each cloud is delivered to; an input is never written over."""

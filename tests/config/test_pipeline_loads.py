@@ -91,6 +91,7 @@ def test_defaults_are_filled_in_and_derived_values_stay_empty(load: Callable[[st
         "tiles": None,
         "tile_index": False,
         "stac_item": False,
+        "report": True,
     }
     assert values["boundary"] is None
     assert values["assume"] == {"crs": None, "units": None}

@@ -296,9 +296,11 @@ def test_an_optional_gate_needs_a_figure_that_some_stage_declares() -> None:
     """One on a name that nobody gives would never be judged, and nobody would notice."""
     values = {"cloudprep": 1, "stages": [{"stage": "report_voids", "of": "first_returns"}]}
     gate = {"figure": "overlaps.ofset", "at_most": 1}
-    Pipeline.from_dict({**values, "gates": [gate]})
-    with pytest.raises(ConfigError, match=r"no stage of this pipeline gives the figure 'overlaps\.ofset'"):
-        Pipeline.from_dict({**values, "gates": [{**gate, "optional": True}]})
+    for one in (gate, {**gate, "optional": True}):
+        with pytest.raises(
+            ConfigError, match=r"no stage of this pipeline gives the figure 'overlaps\.ofset'"
+        ):
+            Pipeline.from_dict({**values, "gates": [one]})
     stages = [*values["stages"], {"stage": "flight_overlaps"}]
     with pytest.raises(ConfigError, match=r"did you mean 'overlaps\.offset'"):
         Pipeline.from_dict({**values, "stages": stages, "gates": [{**gate, "optional": True}]})

@@ -155,8 +155,10 @@ def told(record_of):
     def read(folder):
         record = record_of(folder)
         stages = [{k: v for k, v in stage.items() if k != "seconds"} for stage in record["stages"]]
-        return {"stages": stages} | {
-            name: record[name] for name in ("outputs", "figures", "warnings", "extra_dimensions", "site")
+        # The report tells when the run was.
+        outputs = [o for o in record["outputs"] if o["kind"] != "report"]
+        return {"stages": stages, "outputs": outputs} | {
+            name: record[name] for name in ("figures", "warnings", "extra_dimensions", "site")
         }
 
     return read

@@ -26,7 +26,7 @@ def test_clouds_rasters_and_figures_are_those_of_threads(
     assert done.exit_code == 0
     assert told(out) == told(plain)  # checksums of all outputs are among it
     record = record_of(out)
-    assert {o["kind"] for o in record["outputs"]} == {"cloud", "raster", "picture"}
+    assert {o["kind"] for o in record["outputs"]} == {"cloud", "raster", "picture", "report"}
     assert (record["engine"], record["workers"]) == ("dask", workers * threads)
 
 

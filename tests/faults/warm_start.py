@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
+PATIENCE = 900.0
+"""Seconds for a command: the first one compiles its kernels."""
+
+
 class Process(Protocol):
     """What is wanted of a process that was started."""
 
@@ -55,10 +59,10 @@ class Forked:
         return self.code
 
     def wait(self, timeout: float | None = None) -> int:
-        end = time.monotonic() + (600.0 if timeout is None else timeout)
+        end = time.monotonic() + (PATIENCE if timeout is None else timeout)
         while (code := self.poll()) is None:
             if time.monotonic() >= end:
-                raise subprocess.TimeoutExpired("forked", timeout or 600.0)
+                raise subprocess.TimeoutExpired("forked", timeout or PATIENCE)
             time.sleep(0.002)
         return code
 

@@ -221,8 +221,7 @@ def test_resume_redoes_just_what_is_stale(three, batch, tmp_path, flight, aged):
     assert {p for p, b in same.items() if before[p][1] != b} <= {
         out / "batch.json",
         out / "ledger.gpkg",
-        out / "pit/run.json",
-        out / "ridge/run.json",
+        *(out / site / name for site in ("pit", "ridge") for name in ("run.json", "report.html")),
     }
 
 

@@ -201,7 +201,9 @@ def test_paths_below_the_ledger_start_there(tmp_path):
 def test_gates_and_figures_are_rows(tmp_path):
     told = record(flight(figures={"points.density": 7.5})).model_dump(mode="json")
     told["gates"] = [
-        GateRecord(figure="ground.share", at_least=0.6, value=0.5, passed=False, reason="below").model_dump(),
+        GateRecord(
+            figure="ground.share", at_least=0.6, value=0.5, passed=False, outcome="failed", reason="below"
+        ).model_dump(),
         {
             "figure": "points.density",
             "flight": "/flights/a.laz",

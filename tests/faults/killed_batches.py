@@ -13,6 +13,7 @@ import psutil
 import pytest
 from folders import timeless
 from killing import Batch, many
+from warm_start import PATIENCE
 
 # A hundred take some ten minutes: benchmarks/kills.py, or this variable.
 TESTS = int(os.environ.get("CLOUDPREP_KILL_TESTS", "5"))
@@ -38,7 +39,7 @@ def test_a_worker_that_the_system_kills_is_tried_again_with_less_memory(batch):
     worker = next(iter(psutil.Process(process.pid).children()))
     time.sleep(random.Random(4).uniform(0.0, 0.3))  # noqa: S311 - a moment, not a secret
     os.kill(worker.pid, signal.SIGKILL)
-    assert process.wait(300) == 0
+    assert process.wait(PATIENCE) == 0
     errors = (batch.folder / "stderr.txt").read_text()
     assert "Traceback" not in errors
     record = json.loads((batch.out / "batch.json").read_text())

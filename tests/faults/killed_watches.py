@@ -15,7 +15,7 @@ import pytest
 from folders import checksums, contents
 from killing import kill_all, kill_main
 from tiny_site import WITH_REPORT, write_flight
-from warm_start import forked_command, load
+from warm_start import PATIENCE, forked_command, load
 
 # Twenty and more take some minutes: this variable.
 KILLS = int(os.environ.get("CLOUDPREP_KILL_TESTS", "5"))
@@ -50,10 +50,10 @@ def files(out):
 @pytest.fixture(scope="module")
 def whole(place):
     """What an undisturbed watch delivers, and how long it takes: once to compile, once to time."""
-    assert begin(place).wait(300) == 0, told(place)
+    assert begin(place).wait(PATIENCE) == 0, told(place)
     shutil.rmtree(place / "out")
     began = time.monotonic()
-    assert begin(place).wait(300) == 0, told(place)
+    assert begin(place).wait(PATIENCE) == 0, told(place)
     return files(place / "out"), time.monotonic() - began
 
 
