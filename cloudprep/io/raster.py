@@ -15,7 +15,7 @@ from rasterio.windows import Window as Pixels
 from cloudprep.errors import CrsError, OutputError
 from cloudprep.io.atomic import whole_file
 from cloudprep.io.caution import CAUTION
-from cloudprep.io.raster_on_disk import GdalError, LostCellsError, finished_on_disk
+from cloudprep.io.raster_on_disk import GdalError, LostCellsError, finished_on_disk, refuse_losses
 from cloudprep.io.raster_statistics import RunningStatistics
 from cloudprep.model.crs import INTERNATIONAL_FOOT, METRE, US_SURVEY_FOOT
 from cloudprep.model.mapped import let_go
@@ -168,6 +168,8 @@ def _finish(grid: Grid, part: Path, said: _Said, scratch: Path | None) -> int:
         with rasterio.Env(COG_TMP_COMPRESSION="PACKBITS"), MemoryFile() as finished:
             with finished.open(driver="COG", **what, **how) as file:
                 _fill(file, grid, said, LINES)
+            # Where memory is short the library leaves out cells without an error.
+            refuse_losses(finished.name, _strips(grid, crs, nodata, LINES))
             part.write_bytes(finished.getbuffer())
         return 0
 

@@ -128,13 +128,13 @@ def _refuse_little_room(folder: Path, needed: int) -> None:
         )
 
 
-def refuse_losses(path: Path, strips: Iterable[tuple[Pixels, NDArray[Any]]]) -> None:
+def refuse_losses(path: Path | str, strips: Iterable[tuple[Pixels, NDArray[Any]]]) -> None:
     """Hold a finished GeoTIFF against the cells that went into it.
 
     Parameters
     ----------
-    path : Path
-        The file.
+    path : Path or str
+        The file, or its name in the library's memory.
     strips : iterable of (Window, ndarray)
         Its cells, to the bit.
 
@@ -149,7 +149,7 @@ def refuse_losses(path: Path, strips: Iterable[tuple[Pixels, NDArray[Any]]]) -> 
         for pixels, values in strips:
             found = file.read(1, window=pixels)
             if found.dtype != values.dtype or not np.array_equal(_bits(found), _bits(values)):
-                raise LostCellsError("cells were lost on the way to the disk")
+                raise LostCellsError("cells were lost on the way into the file")
         levels = len(file.overviews(1))
     for level in range(levels):
         finer = {} if level == 0 else {"overview_level": level - 1}
@@ -177,7 +177,7 @@ def _refuse_lost_overview(below: DatasetReader, above: DatasetReader) -> None:
         some = _over(np.logical_or, np.pad(around, (missing, beside), constant_values=False))
         every = _over(np.logical_and, np.pad(around, (missing, beside), constant_values=True))
         if (have & ~some).any() or (every & ~have).any():
-            raise LostCellsError("parts of its overviews were lost on the way to the disk")
+            raise LostCellsError("parts of its overviews were lost on the way into the file")
 
 
 def _have(file: DatasetReader, top: int, count: int) -> NDArray[np.bool_]:

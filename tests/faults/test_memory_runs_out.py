@@ -91,10 +91,11 @@ def test_a_limit_of_the_system_leaves_nothing_half_written(site, megabytes):
         check=False,
         timeout=300,
     )
-    site.check_whole()
+    site.check_whole(packed_alike=False)
     site.check_inputs()
-    if done.returncode > 0:
-        assert "Traceback" not in done.stderr
+    if done.returncode == 1:
+        # The interpreter may tell of what it couldn't tidy up, on the way; the last word is ours.
+        assert "cloudprep: the memory of this machine is not enough" in done.stderr.splitlines()[-1]
     site.check_finishes("--overwrite")
 
 
