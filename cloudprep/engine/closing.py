@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import resource
-from pathlib import Path
 from typing import TYPE_CHECKING
 
+from cloudprep.engine.peak import peak_of
 from cloudprep.engine.record import ExtraDimensionRecord, OutputRecord, SiteRecord
 from cloudprep.engine.reference import describe
 from cloudprep.engine.working import extra_labels
@@ -15,6 +15,7 @@ from cloudprep.model.columns import COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
     import numpy as np
     from numpy.typing import NDArray
@@ -104,14 +105,8 @@ def class_counts(codes: NDArray[np.int64]) -> dict[str, int]:
 
 def peak_memory() -> int:
     """Return the largest resident memory of this process so far, bytes."""
-    try:
-        # The system's own figure of this process: the one of getrusage starts at the parent's size.
-        for line in Path("/proc/self/status").read_text(encoding="ascii").splitlines():
-            if line.startswith("VmHWM:"):
-                return int(line.split()[1]) * 1024
-    except OSError:
-        pass
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+    # The system's own figure of this process: the one of getrusage starts at the parent's size.
+    return peak_of("self") or resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
 
 
 def outcome_lines(record: RunRecord, root: Path | str) -> list[str]:

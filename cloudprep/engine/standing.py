@@ -70,10 +70,13 @@ def asked_of(
     cell, boundary, assume_crs
         As in :class:`RunRequest`.
     """
+    from cloudprep.stages.registry import BUILT_IN, stage_package  # noqa: PLC0415 - not needed to look at a batch
+
+    names = {entry.stage for entry in pipeline.stages}
     return {
         "pipeline": pipeline.as_dict(),
         "pipeline_folder": str(pipeline.folder.resolve()),
-        "added_stages": _added_stages({entry.stage for entry in pipeline.stages}),
+        "added_stages": {name: stage_package(name) for name in sorted(names - set(BUILT_IN))},
         "cell": cell,
         "boundary": None if boundary is None else str(boundary.resolve()),
         "assume_crs": assume_crs,
@@ -264,18 +267,3 @@ def _outputs_changed(record: Mapping[str, Any], root: Path, written_last: Path) 
 def _named(names: Sequence[str]) -> str:
     told = ", ".join(map(os.fspath, names[:_MOST_NAMED]))
     return told if len(names) <= _MOST_NAMED else f"{told} and {len(names) - _MOST_NAMED} more"
-
-
-def _added_stages(names: set[str]) -> dict[str, str]:
-    """Return the packages that stages of third parties come from, with their versions."""
-    from cloudprep.stages.registry import BUILT_IN, ENTRY_POINT_GROUP  # noqa: PLC0415
-
-    if names <= set(BUILT_IN):
-        return {}
-    from importlib.metadata import entry_points  # noqa: PLC0415
-
-    return {
-        point.name: f"{point.dist.name} {point.dist.version}"
-        for point in entry_points(group=ENTRY_POINT_GROUP)
-        if point.name in names and point.name not in BUILT_IN and point.dist is not None
-    }

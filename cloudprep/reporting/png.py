@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import base64
-import struct
-import zlib
+import io
 from typing import TYPE_CHECKING
 
 import numpy as np
+from PIL import Image
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-_PALETTE = 3
 _EFFORT = 6
 
 
@@ -28,37 +27,14 @@ def palette_png(indices: NDArray[np.uint8], colours: NDArray[np.uint8], *, clear
     clear : bool
         Whether colour 0 is transparent.
     """
-    rows, columns = indices.shape
+    picture = Image.frombytes(
+        "P", indices.shape[::-1], np.ascontiguousarray(indices[::-1], np.uint8).tobytes()
+    )
+    picture.putpalette(np.ascontiguousarray(colours, np.uint8).tobytes())
+    out = io.BytesIO()
     bits = next(b for b in (1, 2, 4, 8) if len(colours) <= 1 << b)
-    lines = np.ascontiguousarray(indices[::-1])
-    if bits < 8:
-        lines = _packed(lines, bits)
-    filtered = np.zeros((rows, lines.shape[1] + 1), np.uint8)  # filter 0: best for few colours
-    filtered[:, 1:] = lines
-    chunks = [
-        (b"IHDR", struct.pack(">IIBBBBB", columns, rows, bits, _PALETTE, 0, 0, 0)),
-        (b"PLTE", np.ascontiguousarray(colours, np.uint8).tobytes()),
-    ]
-    if clear:
-        chunks.append((b"tRNS", b"\x00"))
-    chunks += [(b"IDAT", zlib.compress(filtered.tobytes(), _EFFORT)), (b"IEND", b"")]
-    return b"\x89PNG\r\n\x1a\n" + b"".join(_chunk(kind, data) for kind, data in chunks)
-
-
-def _packed(lines: NDArray[np.uint8], bits: int) -> NDArray[np.uint8]:
-    """Return lines with several pixels in a byte, the first one in its highest bits."""
-    each = 8 // bits
-    wide = -(-lines.shape[1] // each) * each
-    padded = np.zeros((len(lines), wide), np.uint8)
-    padded[:, : lines.shape[1]] = lines
-    out = np.zeros((len(lines), wide // each), np.uint8)
-    for k in range(each):
-        out |= padded[:, k::each] << np.uint8(8 - bits * (k + 1))
-    return out
-
-
-def _chunk(kind: bytes, data: bytes) -> bytes:
-    return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+    picture.save(out, "PNG", bits=bits, compress_level=_EFFORT, **({"transparency": 0} if clear else {}))
+    return out.getvalue()
 
 
 def data_uri(png: bytes) -> str:

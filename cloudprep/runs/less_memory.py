@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import contextlib
 import resource
 import sys
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -35,17 +33,6 @@ def with_less_memory(request: RunRequest, peak: int | None) -> RunRequest:
     if peak is not None and peak < half:
         points = min(points or SMALL_BLOCK, SMALL_BLOCK)
     return replace(request, memory=half, block_points=points)
-
-
-def peak_of(process: int) -> int | None:
-    """Return the largest resident memory that a process had so far, bytes; None where that isn't told."""
-    with contextlib.suppress(OSError, ValueError):
-        for line in (
-            Path(f"/proc/{process}/status").read_text(encoding="ascii", errors="replace").splitlines()
-        ):
-            if line.startswith("VmHWM:"):
-                return int(line.split()[1]) * 1024
-    return None
 
 
 def peak_of_the_dead() -> int | None:

@@ -13,7 +13,8 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol, Self
 
-from cloudprep.runs.less_memory import peak_of, peak_of_the_dead, with_less_memory
+from cloudprep.engine.peak import peak_of
+from cloudprep.runs.less_memory import peak_of_the_dead, with_less_memory
 from cloudprep.runs.worker import Answer
 
 if TYPE_CHECKING:

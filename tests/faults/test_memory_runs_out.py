@@ -14,6 +14,7 @@ import pytest
 from folders import deliverables, halves
 from tiny_site import one_line
 
+from cloudprep.engine.peak import peak_of
 from cloudprep.errors import WorkersDiedError
 from cloudprep.runs import less_memory
 
@@ -113,7 +114,7 @@ def test_less_memory_is_half_and_where_that_changes_nothing_small_blocks(site):
 
 
 def test_the_memory_of_a_process_is_told_while_it_lives_and_when_it_is_dead():
-    here = less_memory.peak_of(os.getpid())
+    here = peak_of(os.getpid())
     assert here is not None
     assert here >= resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024 * 0.5
     child = subprocess.Popen(
@@ -123,11 +124,11 @@ def test_the_memory_of_a_process_is_told_while_it_lives_and_when_it_is_dead():
     )
     child.stdout.readline()  # it has all of it now
     # The system counts pages in batches, each process its own: the last few may not be counted yet.
-    assert less_memory.peak_of(child.pid) >= 395_000_000
+    assert peak_of(child.pid) >= 395_000_000
     os.kill(child.pid, signal.SIGKILL)
     child.communicate()
     assert less_memory.peak_of_the_dead() >= 395_000_000
-    assert less_memory.peak_of(child.pid) is None
+    assert peak_of(child.pid) is None
 
 
 class Dying:
