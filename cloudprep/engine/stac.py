@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
-from pyproj import CRS, Transformer
-from pyproj.exceptions import CRSError, ProjError
+from pyproj import CRS
 
 from cloudprep import __version__
+from cloudprep.engine.placing import placed
 from cloudprep.engine.record import ITEM_NAME
 from cloudprep.io.atomic import whole_file
 from cloudprep.io.caution import CAUTION
@@ -49,8 +49,6 @@ _MEDIA = {
 _ROLES = {"picture": ["overview", "visual"], "index": ["metadata"]}
 # Digits of degrees: a centimetre on the ground.
 _DIGITS = 7
-# Sides of the footprint are cut into so many, since a straight line of the plan is none in degrees.
-_STEPS = 8
 # sha2-256, 32 bytes: the head of a multihash, which the file extension wants before a checksum.
 _SHA256 = "1220"
 
@@ -196,23 +194,13 @@ def _in_degrees(outline: shapely.Geometry, crs: CloudCrs) -> tuple[dict[str, Any
     """Return an outline as GeoJSON in WGS 84, and its box; None where that can't be reckoned."""
     if crs.wkt is None:
         return None
-    x0, y0, x1, y1 = outline.bounds
-    fine = shapely.segmentize(outline, max(x1 - x0, y1 - y0) / _STEPS)
-    try:
-        change = Transformer.from_crs(CRS.from_wkt(crs.wkt).to_2d(), CRS.from_epsg(4326), always_xy=True)
-    except (CRSError, ProjError):
-        return None
-    shape = shapely.transform(fine, lambda xy: np.column_stack(change.transform(xy[:, 0], xy[:, 1])))
-    if not np.isfinite(shape.bounds).all():
+    shape = placed(outline, crs.wkt)
+    if shape is None:
         return None
     west, south, east, north = shape.bounds
-    if east - west > 180:  # it crosses the 180th meridian: cut there (RFC 7946, 3.1.9)
-        shape = shapely.transform(shape, lambda xy: np.column_stack((xy[:, 0] % 360, xy[:, 1])))
-        west, _, east, _ = shape.bounds
-        far = shapely.intersection(shape, shapely.box(180, -90, 360, 90))
-        near = shapely.intersection(shape, shapely.box(0, -90, 180, 90))
-        shape = shapely.union_all([near, shapely.transform(far, lambda xy: xy - (360.0, 0.0))])
-        east -= 360
+    if east - west > 180:  # it crosses the 180th meridian (RFC 7946, 5.2)
+        sides = [p.bounds for p in shapely.get_parts(shape)]
+        west, east = min(b[0] for b in sides if b[0] >= 0), max(b[2] for b in sides if b[2] <= 0)
     polygons = [_rings(p) for p in shapely.get_parts(shape)]
     geometry = (
         {"type": "Polygon", "coordinates": polygons[0]}

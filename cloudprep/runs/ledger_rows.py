@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any
 import shapely
 
 from cloudprep.engine.inputs import deliverable_stem
+from cloudprep.engine.placing import NO_SYSTEM, NOT_PLACED, placed
 from cloudprep.io.geopackage import geometry_blob
 from cloudprep.runs.ledger_layout import FIGURE_COLUMNS
-from cloudprep.runs.placing import NO_SYSTEM, NOT_PLACED, placed
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -20,6 +20,8 @@ _LONGEST_SIDE = 1000.0
 def placed(polygons: Any, wkt: str) -> Any | None:
     """Return polygons in WGS 84 (longitude, latitude), or None where that can't be done.
 
+    What crosses the 180th meridian is cut there.
+
     Datums are shifted as PROJ does it with what is installed: within metres without its grids, which is less
     than a cell of an outline.
 
@@ -39,9 +41,19 @@ def placed(polygons: Any, wkt: str) -> Any | None:
         moved = shapely.transform(fine, lambda c: np.column_stack(move(c[:, 0], c[:, 1])))
     if not all(map(math.isfinite, moved.bounds)):
         return None
+    if moved.bounds[2] - moved.bounds[0] > 180:
+        moved = _cut_at_180(moved)
     moved = moved if moved.is_valid else shapely.make_valid(moved)
     parts = [p for p in shapely.get_parts(moved) if p.geom_type == "Polygon"]
     return shapely.MultiPolygon(parts) if parts else None
+
+
+def _cut_at_180(shape: Any) -> Any:
+    """Cut what crosses the 180th meridian there, as RFC 7946, 3.1.9, wants it."""
+    shape = shapely.transform(shape, lambda xy: np.column_stack((xy[:, 0] % 360, xy[:, 1])))
+    near = shapely.intersection(shape, shapely.box(0, -90, 180, 90))
+    far = shapely.intersection(shape, shapely.box(180, -90, 360, 90))
+    return shapely.union_all([near, shapely.transform(far, lambda xy: xy - (360.0, 0.0))])
 
 
 @lru_cache(maxsize=64)
