@@ -148,7 +148,7 @@ class _Batch:
         """Refuse a folder that holds something else, or a batch that nobody said may be gone on with."""
         if self.root.exists() and not self.root.is_dir():
             raise UsageError(f"{self.root}: is a file; --out wants a folder")
-        if (self.root / "run.json").exists():
+        if (self.root / RECORD_NAME).exists():
             raise UsageError(f"{self.root}: holds a single run; choose another folder for a batch")
         there = (self.root / BATCH_NAME).exists()
         if there and not (self.request.resume or self.request.overwrite or self.request.dry_run):
