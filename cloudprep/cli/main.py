@@ -5,6 +5,8 @@ Only names are imported here. Each command imports what it needs when it runs, s
 
 from __future__ import annotations
 
+import atexit
+import gc
 import signal
 import sys
 import threading
@@ -117,6 +119,8 @@ def entry() -> None:
             stream.reconfigure(errors="backslashreplace")
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGTERM, _interrupt)
+    # Looking through all objects of the libraries for garbage once more, at the very end, takes half a second.
+    atexit.register(gc.freeze)
     try:
         app(prog_name="cloudprep")
     except OSError as error:  # the help itself could not be written: commands report their own
