@@ -119,7 +119,7 @@ def entry() -> None:
             stream.reconfigure(errors="backslashreplace")
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGTERM, _interrupt)
-    # Looking through all objects of the libraries for garbage once more, at the very end, takes half a second.
+    # Looking through all objects of the libraries for garbage a last time takes half a second.
     atexit.register(gc.freeze)
     try:
         app(prog_name="cloudprep")

@@ -104,7 +104,7 @@ def serve(handle: int, supervisor: int) -> None:
     for sign in (signal.SIGTERM, signal.SIGINT):
         signal.signal(sign, _interrupt)
     line = Connection(handle)
-    # Looking through all objects of the libraries for garbage once more, at the very end, takes half a second.
+    # Looking through all objects of the libraries for garbage a last time takes half a second.
     atexit.register(gc.freeze)
     # What a library prints is no result of the batch.
     os.dup2(2, 1)
