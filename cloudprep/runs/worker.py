@@ -8,17 +8,17 @@ from __future__ import annotations
 
 import atexit
 import contextlib
-import ctypes
 import gc
 import os
 import signal
-import sys
 import time
 import warnings
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
+
+from cloudprep.engine.end_with import end_with
 
 if TYPE_CHECKING:
     from types import FrameType
@@ -30,7 +30,6 @@ __all__ = ["Answer", "Told", "serve"]
 
 # How often steps are told at most, seconds.
 _TELL_EVERY = 0.2
-_PR_SET_PDEATHSIG = 1  # prctl(2)
 
 Kind = Literal["start", "advance", "finish", "note"]
 # A line of a run's progress: what happened, and a name, a line or a number.
@@ -99,7 +98,7 @@ def serve(handle: int, supervisor: int) -> None:
     supervisor : int
         Number of its process.
     """
-    _end_with(supervisor)
+    end_with(supervisor)
     _go_first()
     for sign in (signal.SIGTERM, signal.SIGINT):
         signal.signal(sign, _interrupt)
@@ -164,12 +163,3 @@ def _go_first() -> None:
     """Let the system, where its memory runs out, end this process and not the one that supervises."""
     with contextlib.suppress(OSError):
         Path("/proc/self/oom_score_adj").write_text("500", encoding="ascii")  # proc(5); raising is allowed
-
-
-def _end_with(supervisor: int) -> None:
-    """See to it that this process doesn't outlive the one that supervises it, however that ends."""
-    if sys.platform == "linux":
-        with contextlib.suppress(OSError, AttributeError):
-            ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
-    if os.getppid() != supervisor:  # it ended before that was arranged
-        sys.exit(1)
