@@ -20,9 +20,10 @@ BEGIN = """
 import os, signal, sys, time
 from pathlib import Path
 from cloudprep.cli.attended import attended, interrupt_once
+def ready():
+    Path(sys.argv[1]).write_text(str(os.getpid()))
 def work():
     interrupt_once()
-    Path(sys.argv[1]).write_text(str(os.getpid()))
 """
 
 
@@ -46,6 +47,7 @@ def at_work(tmp_path, body):
 
 WAITS = """
 try:
+    ready()
     time.sleep(30)
 except KeyboardInterrupt:
     time.sleep(0.6)  # what a second interruption would cut off
@@ -56,7 +58,7 @@ except KeyboardInterrupt:
 
 @pytest.mark.parametrize("code", [0, 1, 3, 130])
 def test_exit_codes_and_what_is_printed_come_through(tmp_path, code):
-    process, number = at_work(tmp_path, f"print('done')\nsys.exit({code})")
+    process, number = at_work(tmp_path, f"ready()\nprint('done')\nsys.exit({code})")
     out, err = process.communicate(timeout=30)
     assert (process.returncode, out, err) == (code, "done\n", "")
     assert number != process.pid
@@ -64,7 +66,7 @@ def test_exit_codes_and_what_is_printed_come_through(tmp_path, code):
 
 @pytest.mark.parametrize("sign", [signal.SIGSEGV, signal.SIGABRT, signal.SIGBUS])
 def test_a_library_that_fails_below_python_is_told_in_a_line(tmp_path, sign):
-    process, _ = at_work(tmp_path, f"os.kill(os.getpid(), {int(sign)})\ntime.sleep(30)")
+    process, _ = at_work(tmp_path, f"ready()\nos.kill(os.getpid(), {int(sign)})\ntime.sleep(30)")
     _, err = process.communicate(timeout=30)
     assert process.returncode == 1
     assert err.startswith(f"cloudprep: a library failed and took this program with it ({sign.name})")
@@ -72,7 +74,7 @@ def test_a_library_that_fails_below_python_is_told_in_a_line(tmp_path, sign):
 
 
 def test_what_the_system_killed_is_told_in_a_line(tmp_path):
-    process, number = at_work(tmp_path, "time.sleep(30)")
+    process, number = at_work(tmp_path, "ready()\ntime.sleep(30)")
     os.kill(number, signal.SIGKILL)
     _, err = process.communicate(timeout=30)
     assert process.returncode == 1
@@ -96,14 +98,14 @@ def test_a_request_to_a_whole_group_interrupts_once(tmp_path):
 
 
 def test_a_signal_that_just_ends_ends_both_the_same_way(tmp_path):
-    process, _ = at_work(tmp_path, "time.sleep(30)")
+    process, _ = at_work(tmp_path, "ready()\ntime.sleep(30)")
     process.send_signal(signal.SIGHUP)
     _, err = process.communicate(timeout=30)
     assert (process.returncode, err) == (-signal.SIGHUP, "")
 
 
 def test_the_one_at_work_does_not_outlive_the_one_that_looks_after_it(tmp_path):
-    process, number = at_work(tmp_path, "time.sleep(30)")
+    process, number = at_work(tmp_path, "ready()\ntime.sleep(30)")
     process.kill()
     process.communicate(timeout=30)
     until = time.monotonic() + 20
