@@ -11,7 +11,6 @@ import os
 import signal
 import sys
 import threading
-import time
 from typing import TYPE_CHECKING
 
 from cloudprep.cli.console import tell
@@ -20,20 +19,16 @@ from cloudprep.errors import EXIT_INPUT_FAILED
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from types import FrameType
     from typing import NoReturn
 
-__all__ = ["attended", "interrupt_once"]
+__all__ = ["attended"]
 
 _PASSED_ON = {
-    *(signal.SIGINT, signal.SIGTERM, signal.SIGHUP),
-    *(signal.SIGQUIT, signal.SIGUSR1, signal.SIGUSR2),
+    *(signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT),
+    *(signal.SIGUSR1, signal.SIGUSR2, signal.SIGTSTP, signal.SIGCONT),
 }
 # Signals by which the system ends a process for what a library did in it.
 _FAILURES = (signal.SIGSEGV, signal.SIGABRT, signal.SIGBUS, signal.SIGILL, signal.SIGFPE)
-_FROM_THE_TERMINAL = 0x80  # SI_KERNEL, sigaction(2): all that is in front has got it, the worker too
-# Who stops a group of processes reaches the worker twice, also by us: within this, that is one request.
-_ONE_REQUEST = 0.3
 
 
 def attended(work: Callable[[], None]) -> None:
@@ -62,6 +57,9 @@ def attended(work: Callable[[], None]) -> None:
         return
     if worker == 0:
         end_with(ours)
+        # In a group of its own: who stops a group of processes, as Ctrl-C does, must not reach it twice.
+        os.setpgid(0, 0)
+        signal.signal(signal.SIGTTOU, signal.SIG_IGN)  # a terminal may forbid such groups to write
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
         work()
     else:
@@ -73,8 +71,9 @@ def _wait(worker: int) -> NoReturn:
     while True:
         told = signal.sigwaitinfo(_PASSED_ON | {signal.SIGCHLD})
         if told.si_signo != signal.SIGCHLD:
-            if told.si_code != _FROM_THE_TERMINAL:
-                os.kill(worker, told.si_signo)
+            os.kill(worker, told.si_signo)
+            if told.si_signo == signal.SIGTSTP:  # Ctrl-Z: both stop, and both go on
+                os.kill(os.getpid(), signal.SIGSTOP)
             continue
         ended, status = os.waitpid(worker, os.WNOHANG)
         if ended:
@@ -104,23 +103,3 @@ def _ended_by(number: signal.Signals) -> int:
         signal.pthread_sigmask(signal.SIG_UNBLOCK, {number})
         os.kill(os.getpid(), number)
     return EXIT_INPUT_FAILED
-
-
-class _Once:
-    """Turns a request to stop into an interruption, and what repeats it at once into nothing."""
-
-    def __init__(self) -> None:
-        self._last = float("-inf")
-
-    def __call__(self, _number: int, _frame: FrameType | None) -> None:
-        now = time.monotonic()
-        before, self._last = self._last, now
-        if now - before > _ONE_REQUEST:
-            raise KeyboardInterrupt
-
-
-def interrupt_once() -> None:
-    """Let Ctrl-C and a polite request to stop (a batch system's, say) interrupt this process, cleaning up."""
-    both = _Once()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, both)

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import atexit
 import gc
+import signal
 import sys
 import threading
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
@@ -33,10 +34,13 @@ from cloudprep.cli import (
     volume,
     watch,
 )
-from cloudprep.cli.attended import attended, interrupt_once
+from cloudprep.cli.attended import attended
 from cloudprep.cli.console import give_up, tell
 from cloudprep.cli.guard import guarded
 from cloudprep.errors import EXIT_INPUT_FAILED
+
+if TYPE_CHECKING:
+    from types import FrameType
 
 HELP = """Raw lidar and drone flights in; cleaned, ground-classified clouds and a terrain model out.
 
@@ -122,7 +126,7 @@ def entry() -> None:
 
 def _carry_out() -> None:
     if threading.current_thread() is threading.main_thread():
-        interrupt_once()
+        signal.signal(signal.SIGTERM, _interrupt)
     # Looking through all objects of the libraries for garbage a last time takes half a second.
     atexit.register(gc.freeze)
     try:
@@ -131,3 +135,8 @@ def _carry_out() -> None:
         give_up(sys.stdout)
         tell(f"the help can't be written to stdout: {error.strerror or error}")
         sys.exit(EXIT_INPUT_FAILED)
+
+
+def _interrupt(_number: int, _frame: FrameType | None) -> NoReturn:
+    """Let a polite request to stop (a batch system's, say) clean up like Ctrl-C does."""
+    raise KeyboardInterrupt

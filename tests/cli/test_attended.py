@@ -19,11 +19,11 @@ pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="processes are l
 BEGIN = """
 import os, signal, sys, time
 from pathlib import Path
-from cloudprep.cli.attended import attended, interrupt_once
+from cloudprep.cli.attended import attended
 def ready():
     Path(sys.argv[1]).write_text(str(os.getpid()))
 def work():
-    interrupt_once()
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
 """
 
 
@@ -97,6 +97,18 @@ def test_a_request_to_a_whole_group_interrupts_once(tmp_path):
     assert (process.returncode, out) == (130, "cleaned up\n")
 
 
+def test_it_stops_and_goes_on_with_the_one_that_looks_after_it(tmp_path):
+    process, number = at_work(tmp_path, WAITS)
+    process.send_signal(signal.SIGTSTP)
+    until_state(process.pid, "T")
+    until_state(number, "T")
+    process.send_signal(signal.SIGCONT)
+    until_state(number, "S")
+    process.send_signal(signal.SIGINT)
+    out, _ = process.communicate(timeout=30)
+    assert (process.returncode, out) == (130, "cleaned up\n")
+
+
 def test_a_signal_that_just_ends_ends_both_the_same_way(tmp_path):
     process, _ = at_work(tmp_path, "ready()\ntime.sleep(30)")
     process.send_signal(signal.SIGHUP)
@@ -108,18 +120,22 @@ def test_the_one_at_work_does_not_outlive_the_one_that_looks_after_it(tmp_path):
     process, number = at_work(tmp_path, "ready()\ntime.sleep(30)")
     process.kill()
     process.communicate(timeout=30)
+    until_state(number, "ZX")
+
+
+def until_state(number, wanted):
+    """Wait until a process is in one of these states, proc(5); one that is no more counts as dead."""
     until = time.monotonic() + 20
-    while is_alive(number):
+    while state_of(number) not in wanted:
         assert time.monotonic() < until
         time.sleep(0.01)
 
 
-def is_alive(number):
+def state_of(number):
     try:
-        state = Path(f"/proc/{number}/stat").read_text(encoding="ascii").rpartition(")")[2].split()[0]
+        return Path(f"/proc/{number}/stat").read_text(encoding="ascii").rpartition(")")[2].split()[0]
     except FileNotFoundError:
-        return False
-    return state not in "ZX"
+        return "X"
 
 
 def damaged(path):
