@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from scipy import ndimage
@@ -92,15 +92,27 @@ def _any_far(held: NDArray[np.bool_], gaps: NDArray[np.uint8]) -> bool:
     return False
 
 
-def nearest_where_far(
-    values: NDArray[Any], held: NDArray[np.bool_], reach: float
-) -> tuple[NDArray[np.bool_] | None, NDArray[Any]]:
-    """Find the cells that are far from any data, and the nearest value.
+class Far(NamedTuple):
+    """Cells far from any data, and the nearest datum of each.
 
     Parameters
     ----------
-    values : ndarray of float, shape (rows, columns)
-        Heights where there are data.
+    far : ndarray of bool, shape (rows, columns)
+        The cells, at least one.
+    row, column : ndarray of int32, shape (number of these,)
+        The nearest datum; of several as near, always the same one for the same raster.
+    """
+
+    far: NDArray[np.bool_]
+    row: NDArray[np.int32]
+    column: NDArray[np.int32]
+
+
+def far_from(held: NDArray[np.bool_], reach: float) -> Far | None:
+    """Find the cells that are far from any data.
+
+    Parameters
+    ----------
     held : ndarray of bool, shape (rows, columns)
         The cells with data, at least one.
     reach : float
@@ -108,21 +120,17 @@ def nearest_where_far(
 
     Returns
     -------
-    far : ndarray of bool, shape (rows, columns), or None
+    Far or None
         The cells further than that from all data; None if there are none.
-    nearest : ndarray of float, shape (rows, columns)
-        The nearest datum's value; of several as near, always the same one for the same raster.
     """
     if not np.isfinite(reach):
-        return None, values
+        return None
     # The square that lies within the circle, quickly: nearly always none is empty.
     if not _any_square_empty(held, int(reach / np.sqrt(2))):
-        return None, values
+        return None
     # And exactly, where rows are few enough for bytes.
     if reach < _BYTES and not _any_far(held, _gaps(reach)):
-        return None, values
+        return None
     distance, (row, column) = ndimage.distance_transform_edt(~held, return_indices=True)
     far = distance > reach
-    if not far.any():
-        return None, values
-    return far, np.asarray(values[row, column])
+    return Far(far, row[far], column[far]) if far.any() else None
