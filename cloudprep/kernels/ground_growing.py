@@ -52,54 +52,41 @@ class Growing(NamedTuple):
     steadying: float = 0.1
 
 
-# Sums of a sector, one after the other; one place is left empty.
-_SUMS = 12
-
-
 @njit(nogil=True, cache=True, error_model="numpy")
-def _add(sums: Floats, parts: Floats, u: float, v: float, w: float, near: float) -> None:
-    """Add a supporting point, as seen from the point it supports, to the sums of the sectors it lies in.
-
-    ``parts`` is room for what is added.
-    """
+def _add(sums: Floats, u: float, v: float, w: float, near: float) -> None:
+    """Add a supporting point, as seen from the point it supports, to the sums of the sectors it lies in."""
     d = math.sqrt(u * u + v * v) + 1e-9
-    parts[0] = 1.0
-    parts[1] = 1.0 if d < near else 0.0
-    parts[2] = u
-    parts[3] = v
-    parts[4] = w
-    parts[5] = u * u
-    parts[6] = u * v
-    parts[7] = v * v
-    parts[8] = u * w
-    parts[9] = v * w
-    parts[10] = w * w
-    least = _HALF_WIDTH * d
     for k in range(_SECTORS):
-        if u * _COSINES[k] + v * _SINES[k] > least:
-            at = _SUMS * k
-            for i in range(_SUMS):
-                sums[at + i] += parts[i]
+        if u * _COSINES[k] + v * _SINES[k] > _HALF_WIDTH * d:
+            s = sums[k]
+            s[0] += 1.0
+            s[1] += 1.0 if d < near else 0.0
+            s[2] += u
+            s[3] += v
+            s[4] += w
+            s[5] += u * u
+            s[6] += u * v
+            s[7] += v * v
+            s[8] += u * w
+            s[9] += v * w
+            s[10] += w * w
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _misfit(sums: Floats, at: int, cell: float, rules: Growing) -> Any:
-    """Return how far a sector's plane misses the point at the origin, less the slack; or inf.
-
-    The sector's sums begin at place ``at``.
-    """
+def _misfit(sums: Floats, cell: float, rules: Growing) -> Any:
+    """Return how far the plane of a sector misses the point at the origin, less the slack; or inf."""
     m, close, sx, sy, sz, sxx, sxy, syy, sxz, syz, szz = (
-        sums[at],
-        sums[at + 1],
-        sums[at + 2],
-        sums[at + 3],
-        sums[at + 4],
-        sums[at + 5],
-        sums[at + 6],
-        sums[at + 7],
-        sums[at + 8],
-        sums[at + 9],
-        sums[at + 10],
+        sums[0],
+        sums[1],
+        sums[2],
+        sums[3],
+        sums[4],
+        sums[5],
+        sums[6],
+        sums[7],
+        sums[8],
+        sums[9],
+        sums[10],
     )
     if m < rules.fewest or close == 0:
         return np.inf
@@ -144,7 +131,7 @@ def _grow(
     reach = rules.reach
     most = (reach * cell) ** 2
     near = rules.near * cell
-    sums, parts = np.empty(_SECTORS * _SUMS), np.zeros(_SUMS)
+    sums = np.empty((_SECTORS, 11))
     added = 0
     for r in range(rows):
         for c in range(columns):
@@ -156,9 +143,9 @@ def _grow(
                     if ground[r2, c2]:
                         u, v = x[r2, c2] - x[r, c], y[r2, c2] - y[r, c]
                         if u * u + v * v <= most:
-                            _add(sums, parts, u, v, z[r2, c2] - z[r, c], near)
+                            _add(sums, u, v, z[r2, c2] - z[r, c], near)
             for k in range(_SECTORS):
-                if _misfit(sums, _SUMS * k, cell, rules) <= rules.nearness:
+                if _misfit(sums[k], cell, rules) <= rules.nearness:
                     grown[r, c] = True
                     added += 1
                     break
