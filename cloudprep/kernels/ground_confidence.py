@@ -40,6 +40,38 @@ _FARTHEST = 20.0
 _MOST_TOLERANCES = 8.0
 
 
+# The logarithm of one plus that: most points that aren't ground lie so high.
+_LOG_MOST = math.log1p(_MOST_TOLERANCES)
+
+# Percents are read from a table of logits, since exponentials take long: beyond the table they are 1 or 99,
+# and within one of its bins they change once at most.
+_WIDEST_LOGIT = 4.75
+_BINS_A_LOGIT = 64
+
+
+def _percent(logit: float) -> int:
+    return round(min(max(100.0 / (1.0 + math.exp(-logit)), 1.0), 99.0))
+
+
+def _first_logit(percent: int) -> float:
+    """Return the least logit that gives this percent or more."""
+    share = (percent - 0.5) / 100.0
+    logit = math.log(share / (1.0 - share))
+    while _percent(logit) >= percent:
+        logit = math.nextafter(logit, -math.inf)
+    while _percent(logit) < percent:
+        logit = math.nextafter(logit, math.inf)
+    return logit
+
+
+_PERCENTS = np.array(
+    [_percent(k / _BINS_A_LOGIT - _WIDEST_LOGIT) for k in range(int(2 * _WIDEST_LOGIT * _BINS_A_LOGIT))],
+    np.uint8,
+)
+# From which logit on a percent (the index) is exceeded.
+_EXCEEDED_FROM = np.array([-math.inf, *(_first_logit(percent) for percent in range(2, 100)), math.inf])
+
+
 def _weighted(weights: Sequence[float], evidence: Sequence[Any]) -> Any:
     return sum(w * e for w, e in zip(weights, evidence, strict=True))
 
@@ -83,6 +115,14 @@ def place_logits(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def _log_one_and(number: float) -> float:
+    """Return log(1 + number) for 0 to _MOST_TOLERANCES."""
+    if number <= 0.0:
+        return 0.0
+    return _LOG_MOST if number >= _MOST_TOLERANCES else math.log1p(number)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def percent_sure(height: float, ground: bool, place: float) -> Any:
     """Return how sure a label is, percent.
 
@@ -114,9 +154,13 @@ def percent_sure(height: float, ground: bool, place: float) -> Any:
         under = min(max(-height, 0.0), _MOST_TOLERANCES)
         a, b, c, d = _HEIGHT_OTHER
         # Most are 0, and logarithms take long.
-        above = a * math.log1p(over) if over > 0.0 else 0.0
-        logit = place + above + b * min(over, 1.0) + (c * math.log1p(under) if under > 0.0 else 0.0)
+        above = a * _log_one_and(over)
+        logit = place + above + b * min(over, 1.0) + c * _log_one_and(under)
         if height < 0:
             logit += d
-    share = 1.0 / (1.0 + math.exp(-logit))
-    return np.uint8(min(max(np.rint(100.0 * share), 1.0), 99.0))
+    if logit >= _WIDEST_LOGIT:
+        return np.uint8(99)
+    if not logit > -_WIDEST_LOGIT:
+        return np.uint8(1)
+    percent = _PERCENTS[int((logit + _WIDEST_LOGIT) * _BINS_A_LOGIT)]
+    return np.uint8(percent + (logit >= _EXCEEDED_FROM[percent]))

@@ -31,6 +31,7 @@ _FULL = np.iinfo(np.uint16).max
 @njit(nogil=True, cache=True, error_model="numpy")
 def _count_over(
     points: tuple[Floats, Floats, Floats],
+    level: float,
     used: NDArray[np.bool_],
     lattice: tuple[float, float, float],
     surface: NDArray[np.float32],
@@ -50,7 +51,7 @@ def _count_over(
         if c < 0 or r < 0 or c >= counts.shape[1] or r >= counts.shape[0]:
             missed += 1
             continue
-        above = z[i] - read_between(surface, across - corner[0], up - corner[1])
+        above = (z[i] - level) - read_between(surface, across - corner[0], up - corner[1])
         # Compared as numbers first: what is no number or too large for an index never becomes one.
         place = (above - LOWEST) / BIN
         if 0 <= place < BINS and counts[r, c, int(place)] < _FULL:
@@ -64,6 +65,7 @@ def count_over(
     z: Floats,
     used: NDArray[np.bool_],
     *,
+    level: float = 0.0,
     lattice: tuple[float, float, float],
     surface: NDArray[np.float32],
     corner: tuple[int, int],
@@ -74,9 +76,11 @@ def count_over(
     Parameters
     ----------
     x, y, z : ndarray of float64, shape (n,)
-        Coordinates, m; heights from the surface's level.
+        Coordinates, m.
     used : ndarray of bool, shape (n,)
         Which points count, at least one.
+    level : float
+        Height from which those of the surface are counted, m.
     lattice : tuple of float
         Side of the surface's cells, and what is added to x and y before they are divided by it, m.
     surface : ndarray of float32, shape (any)
@@ -99,7 +103,7 @@ def count_over(
     columns = math.floor((right + east) / fine / side) - column + 1
     rows = math.floor((upper + north) / fine / side) - row + 1
     counts = np.zeros((rows, columns, BINS), np.uint16)
-    if _count_over((x, y, z), used, lattice, surface, corner, side, (column, row), counts):
+    if _count_over((x, y, z), level, used, lattice, surface, corner, side, (column, row), counts):
         raise ValueError("points lie outside the raster")
     return column, row, counts
 
@@ -293,6 +297,26 @@ def _median_around(lowest: Floats, row: int, column: int, box: int, counted: NDA
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def _median_may_exceed(lowest: Floats, row: int, column: int, box: int, level: float) -> bool:
+    """Tell whether the median of a box may lie over a level, far quicker than the median is found."""
+    rows, columns = lowest.shape
+    needed = box * box - box * box // 2
+    first, left = row - box // 2, column - box // 2
+    if first < 0 or left < 0 or first + box > rows or left + box > columns:
+        return True
+    above = 0
+    for i in range(box):
+        for k in range(left, left + box):
+            v = lowest[first + i, k]
+            above += int((0.0 if np.isnan(v) else v) > level)
+        if above >= needed:
+            return True
+        if above + (box - 1 - i) * box < needed:
+            return False
+    return False
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def _keep(heights: Heights, lowest: Floats, highest: Floats, depth: Floats, box: int, kept: Heights) -> int:
     rows, columns = lowest.shape
     counted = np.empty(2 * BINS + 1, np.int64)
@@ -301,8 +325,11 @@ def _keep(heights: Heights, lowest: Floats, highest: Floats, depth: Floats, box:
         for c in range(columns):
             kept.start[r, c] = to
             limit = -np.inf
-            # The median is at most the highest.
-            if lowest[r, c] < highest[r, c] - depth[r, c]:
+            # The median is at most the highest; and where it isn't over the lowest by more than the depth
+            # (a micrometre spared for rounding), all is kept.
+            if lowest[r, c] < highest[r, c] - depth[r, c] and _median_may_exceed(
+                lowest, r, c, box, lowest[r, c] + depth[r, c] - 1e-6
+            ):
                 limit = _median_around(lowest, r, c, box, counted) - depth[r, c]
             for i in range(heights.start[r, c], heights.start[r, c + 1]):
                 if _middle(heights.bins[i]) >= limit:

@@ -22,49 +22,60 @@ _FEWEST = 12
 _HIGHER = 0.8
 _MOST_LEVEL = 6
 _MOST_NOT_HIGHER = int((1 - _HIGHER) * ((2 * _AROUND + 1) ** 2 - 1))
-# The four sides of a ring of cells: which way each runs, and which way out it lies.
-_WAY_RIGHT, _WAY_UP = (1, 0, -1, 0), (0, 1, 0, -1)
-_OUT_RIGHT, _OUT_UP = (0, 1, 0, -1), (-1, 0, 1, 0)
+# Rows and columns of the neighbours, ring by ring.
+_RINGS = sorted(
+    (
+        (up, right)
+        for up in range(-_AROUND, _AROUND + 1)
+        for right in range(-_AROUND, _AROUND + 1)
+        if (up, right) != (0, 0)
+    ),
+    key=lambda place: max(abs(place[0]), abs(place[1])),
+)
+_UP, _RIGHT = (np.array(places, np.int64) for places in zip(*_RINGS, strict=True))
 # The higher ones form a plane if their mean squared residual is below (0.25 m)^2 + (0.2 x gradient x 1 m)^2.
 _FLAT = 0.0625
 _FLAT_PER_SQUARED_SLOPE = 0.04
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _too_few_higher(
-    x: Floats, y: Floats, z: Floats, have: Flags, r: int, c: int, step: float, rise: float
-) -> bool:
-    """Tell, from as few neighbours as it takes, whether a cell is no hollow: nearly every cell is none."""
-    rows, columns = z.shape
+def _too_few_higher(x: Floats, y: Floats, padded: Floats, r: int, c: int, step: float, rise: float) -> bool:
+    """Tell, from as few neighbours as it takes, whether a cell is no hollow: nearly every cell is none.
+
+    ``padded`` holds the heights of cells that take part, NaN elsewhere and on a rim of _AROUND cells.
+    """
+    own = padded[r + _AROUND, c + _AROUND]
     even = lower = 0
     # Ring by ring: what lies near is level more often.
-    for k in range(1, _AROUND + 1):
-        for i in range(8 * k):
-            side, at = i // (2 * k), i % (2 * k) - k
-            r2, c2 = (
-                r + _WAY_UP[side] * at + _OUT_UP[side] * k,
-                c + _WAY_RIGHT[side] * at + _OUT_RIGHT[side] * k,
-            )
-            if r2 < 0 or c2 < 0 or r2 >= rows or c2 >= columns or not have[r2, c2]:
-                continue
-            u, v, w = x[r2, c2] - x[r, c], y[r2, c2] - y[r, c], z[r2, c2] - z[r, c]
+    for i in range(len(_UP)):
+        up, right = _UP[i], _RIGHT[i]
+        w = padded[r + _AROUND + up, c + _AROUND + right] - own
+        over = abs(w) - step
+        if over <= 0:
+            even += 1
+        elif over > 0:  # not so where there is no neighbour
             # Compared squared: most of the time would go into the roots.
-            over = abs(w) - step
-            if over <= 0 or over * over <= rise * rise * (u * u + v * v):
+            u, v = x[r + up, c + right] - x[r, c], y[r + up, c + right] - y[r, c]
+            if over * over <= rise * rise * (u * u + v * v):
                 even += 1
             elif w < 0:
                 lower += 1
-            if even > _MOST_LEVEL or even + lower > _MOST_NOT_HIGHER:
-                return True
+        if even > _MOST_LEVEL or even + lower > _MOST_NOT_HIGHER:
+            return True
     return False
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def _hollows(x: Floats, y: Floats, z: Floats, have: Flags, step: float, rise: float, level: Floats) -> None:
     rows, columns = z.shape
+    padded = np.full((rows + 2 * _AROUND, columns + 2 * _AROUND), np.nan)
     for r in range(rows):
         for c in range(columns):
-            if not have[r, c] or _too_few_higher(x, y, z, have, r, c, step, rise):
+            if have[r, c]:
+                padded[r + _AROUND, c + _AROUND] = z[r, c]
+    for r in range(rows):
+        for c in range(columns):
+            if not have[r, c] or _too_few_higher(x, y, padded, r, c, step, rise):
                 continue
             n = higher = even = 0
             sx = sy = sz = sxx = sxy = syy = sxz = syz = szz = 0.0

@@ -47,6 +47,7 @@ def _judge(
     x: Floats,
     y: Floats,
     z: Floats,
+    level: float,
     less: Floats,
     lattice: Lattice,
     first: tuple[int, int],
@@ -65,12 +66,13 @@ def _judge(
         most = read_corners(high, at)
         if len(less):
             most -= less[i] * (most - middle)
-        own = z[i] <= most and z[i] >= read_corners(low, at)
+        own_z = z[i] - level
+        own = own_z <= most and own_z >= read_corners(low, at)
         ground[i] = own
         row = min(max(int(np.floor(up)), 0), rows - 1)
         column = min(max(int(np.floor(across)), 0), columns - 1)
         place = logits[0][row, column] if own else logits[1][row, column]
-        height = (z[i] - middle) / max(most - middle, _LEAST_TOLERANCE)
+        height = (own_z - middle) / max(most - middle, _LEAST_TOLERANCE)
         sure[i] = percent_sure(height, own, place)
 
 
@@ -79,6 +81,7 @@ def judge(
     y: Floats,
     z: Floats,
     *,
+    level: float = 0.0,
     less: Floats | None,
     lattice: Lattice,
     limits: Limits,
@@ -90,7 +93,9 @@ def judge(
     Parameters
     ----------
     x, y, z : ndarray of float64, shape (n,)
-        Local metres; heights from the level of the limits.
+        Local metres.
+    level : float
+        Height from which those of the limits are counted, m.
     less : ndarray of float64, shape (n,), optional
         By which share of its height over the surface the upper limit is lower for a point.
     lattice : Lattice
@@ -116,7 +121,7 @@ def judge(
 
     def part(rows: slice) -> None:
         own = lower[rows] if len(lower) else lower
-        _judge(x[rows], y[rows], z[rows], own, *given, ground[rows], sure[rows])
+        _judge(x[rows], y[rows], z[rows], level, own, *given, ground[rows], sure[rows])
 
     count = max(1, min(threads, len(z) // _PER_THREAD))
     edges = np.linspace(0, len(z), count + 1).astype(np.int64)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from cloudprep.kernels.bilinear import bilinear, corners_of, read_corners
+from cloudprep.kernels.bilinear import bilinear, corners_of
 from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.distances import distance_to
 from cloudprep.kernels.steepness import steepness
@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from cloudprep.kernels.ground_surface import Surface
 
     Raster = NDArray[np.float32]
+    Floats = NDArray[np.float64]
+    # Of places between columns: the column before, the one after, and the share of the latter.
+    Columns = tuple[NDArray[np.int64], NDArray[np.int64], Floats]
 
 # Slopes beyond this count as this one.
 _STEEPEST = 4.0
@@ -58,6 +61,15 @@ class Limits(NamedTuple):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def _read_row(values: NDArray[Any], row: int, columns: Columns, out: Floats) -> None:
+    """Read one row of a raster between its columns' centres."""
+    before, after, share = columns
+    for c in range(len(out)):
+        t = share[c]
+        out[c] = (1.0 - t) * values[row, before[c]] + t * values[row, after[c]]
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def _read_surface(
     rasters: tuple[NDArray[Any], ...],
     support: NDArray[np.bool_],
@@ -70,19 +82,41 @@ def _read_surface(
 ) -> None:
     """Read four rasters, of which the last two are added up, and the support at some rows' fine cells."""
     height, slope, plants, objects = rasters
-    columns = out.shape[2]
+    rows, count = height.shape[0], out.shape[2]
+    # What the columns have to do with it is the same in all rows.
+    before, after, own = np.empty(count, np.int64), np.empty(count, np.int64), np.empty(count, np.int64)
+    share = np.empty(count)
+    for c in range(count):
+        across = first[0] + (c + 0.5) * step
+        at = corners_of(rows, height.shape[1], across, 0.0)
+        before[c], after[c], share[c] = at.column, at.next_column, at.across
+        own[c] = min(max(int(across), 0), support.shape[1] - 1)
+    columns = before, after, share
+    lower, upper = np.empty((4, count)), np.empty((4, count))
+    read = -1
     for r in range(begin, end):
         up = first[1] + (r + 0.5) * step
+        at = corners_of(rows, height.shape[1], 0.0, up)
+        if at.row != read:
+            # Fine rows between the same two rows share what is read of these.
+            read = at.row
+            for row, lines in ((at.row, lower), (at.next_row, upper)):
+                _read_row(height, row, columns, lines[0])
+                _read_row(slope, row, columns, lines[1])
+                _read_row(plants, row, columns, lines[2])
+                _read_row(objects, row, columns, lines[3])
+        t = at.up
+        for k in range(4):
+            below, above, line = lower[k], upper[k], out[k, r]
+            if k < 2:
+                for c in range(count):
+                    line[c] = (1.0 - t) * below[c] + t * above[c]
+            else:
+                for c in range(count):
+                    line[c] += np.float32((1.0 - t) * below[c] + t * above[c])
         own_row = min(max(int(up), 0), support.shape[0] - 1)
-        for c in range(columns):
-            across = first[0] + (c + 0.5) * step
-            at = corners_of(height.shape[0], height.shape[1], across, up)
-            out[0, r, c] = read_corners(height, at)
-            out[1, r, c] = read_corners(slope, at)
-            out[2, r, c] += np.float32(read_corners(plants, at))
-            out[3, r, c] += np.float32(read_corners(objects, at))
-            own_column = min(max(int(across), 0), support.shape[1] - 1)
-            supported[r, c] += np.uint8(support[own_row, own_column])
+        for c in range(count):
+            supported[r, c] += np.uint8(support[own_row, own[c]])
 
 
 def _read_rows(given: tuple[Any, Any, Any, Any], into: tuple[Raster, Any], rows: slice) -> None:

@@ -123,11 +123,14 @@ class _Fit:
         self.left, self.bottom = cells.column * cell, cells.row * cell
         self.near = Nearness(rules.nearness, rules.slope_share, rules.plant_height, rules.plant_slope)
         self.have = wide.have
-        self.inside = footprint(self.have, 3 * spacing / side, threads=threads)
         fitter = SurfaceFitter(cells.z.shape, threads=threads)
         self.surface = partial(fitter.fit, stiffness=rules.stiffness)
         self.seeds = seeds(
             cells, cell=cell, spacing=spacing, window=rules.window, fitter=fitter, threads=threads
+        )
+        alike = side == cell and np.array_equal(self.have, cells.have)
+        self.inside = (
+            self.seeds.inside if alike else footprint(self.have, 3 * spacing / side, threads=threads)
         )
         self.height = self.seeds.surface
         self.deck = np.zeros(cells.z.shape, bool)
@@ -448,7 +451,8 @@ def ground_surface(
     shift = np.array(phase) * fine
     cells = cells._replace(x=cells.x - shift[0], y=cells.y - shift[1])
     moved = cells._replace(column=cells.column - phase[0], row=cells.row - phase[1])
-    own, larger = gathered(moved, 2), gathered(moved, wide)
+    own = gathered(moved, 2)
+    larger = own if wide == 2 else gathered(moved, wide)
     every = own if scattered else None
     if scattered:
         own = only_lowest(own, larger, wide // 2)

@@ -29,7 +29,7 @@ from cloudprep.kernels.compiling import COMPILED
 from cloudprep.kernels.plain import thin_plate as plain
 from cloudprep.kernels.thin_plate_coarsest import dense, inverted, times
 from cloudprep.kernels.thin_plate_cycle import chebyshev_steps
-from cloudprep.kernels.thin_plate_far import nearest_where_far
+from cloudprep.kernels.thin_plate_far import Far, far_from
 from cloudprep.kernels.thin_plate_narrow import NARROW, solved_narrow
 from cloudprep.kernels.thin_plate_operator import PLANES, RIM, Equations, factors
 
@@ -115,6 +115,7 @@ class SurfaceFitter:
             planes=np.zeros((1, 1, 1)),
         )
         self._surface, self._data = np.zeros(padded), np.zeros(padded)
+        self._last_far: tuple[NDArray[np.bool_], float, Far | None] = np.zeros((0, 0), bool), np.nan, None
         self._allocate(np.float32)
 
     def _allocate(self, dtype: Any) -> None:
@@ -235,18 +236,19 @@ class SurfaceFitter:
         middle = float(np.round(np.sum(data * weights) / np.sum(weights)))
         if min(self.shape) < NARROW:
             data = np.where(held, data - middle, 0.0)
-            _, nearest = nearest_where_far(data, held, 0.0)
-            far, _ = nearest_where_far(data, held, free_reach)
+            empty, far = far_from(held, 0.0), far_from(held, free_reach)
+            if empty is not None:
+                data[empty.far] = data[empty.row, empty.column]
             pull = np.full(self.shape, stiffness / _MEMORY**4)
-            pull[~far if far is not None else ...] *= _HARDLY
+            pull[~far.far if far is not None else ...] *= _HARDLY
             self.rounds = 0
-            return solved_narrow(np.where(held, data, nearest), weights + pull * ~held, stiffness) + middle
-        far, nearest = nearest_where_far(data, held, free_reach)
+            return solved_narrow(data, weights + pull * ~held, stiffness) + middle
+        far = self._far_from(held, free_reach)
         inner = np.s_[RIM:-RIM, RIM:-RIM]
         self._data[inner] = np.where(held, data - middle, 0.0)
         if far is not None:
-            weights = np.where(far, stiffness / _MEMORY**4, weights)
-            self._data[inner][far] = nearest[far] - middle
+            weights = np.where(far.far, stiffness / _MEMORY**4, weights)
+            self._data[inner][far.far] = data[far.row, far.column] - middle
         for dtype in _PRECISIONS if stiffness <= _STIFF * float(np.mean(weights)) else _PRECISIONS[1:]:
             if dtype is not self._dtype:
                 self._allocate(dtype)
@@ -255,6 +257,14 @@ class SurfaceFitter:
             if self._iterate(tolerance, most_rounds):
                 break
         return self._surface[inner] + middle
+
+    def _far_from(self, held: NDArray[np.bool_], reach: float) -> Far | None:
+        """Return :func:`far_from`, which fits often ask for the same cells one after the other."""
+        before, known, far = self._last_far
+        if reach != known or not np.array_equal(held, before):
+            far = far_from(held, reach)
+            self._last_far = held, reach, far
+        return far
 
     def _checked(
         self, values: NDArray[Any], weights: NDArray[Any], stiffness: float

@@ -30,6 +30,15 @@ Returns = Literal["last", "all"]
 _OPEN_CLASSES = (ClassCode.NEVER_CLASSIFIED, ClassCode.UNCLASSIFIED, ClassCode.GROUND)
 
 
+def _of_classes(classes: NDArray[Any], codes: Sequence[int]) -> NDArray[np.bool_]:
+    """Return which points have one of the class codes, bytes being looked up in a table."""
+    if classes.dtype != np.uint8:
+        return np.isin(classes, codes)
+    table = np.zeros(256, bool)
+    table[[code for code in codes if 0 <= code < len(table)]] = True
+    return np.asarray(table[classes])
+
+
 def keep_classes_parameter() -> Any:
     """Declare ``keep_classes: ClassCodes``, alike for all ground stages."""
     return parameter(
@@ -64,7 +73,7 @@ def usable_points(points: Points, keep_classes: Sequence[int], returns: Returns)
     ndarray of bool, shape (n,)
         False for noise (7, 18), withheld points, kept classes and, where asked, returns before the last.
     """
-    usable = ~np.isin(points["classification"], (*NOISE_CODES, *keep_classes))
+    usable = ~_of_classes(points["classification"], (*NOISE_CODES, *keep_classes))
     if "withheld" in points:
         usable &= ~points["withheld"]
     if returns == "last" and "return_number" in points and "number_of_returns" in points:
@@ -95,7 +104,7 @@ def labelled(
         any other class.
     """
     classes = points["classification"].copy()
-    movable = np.isin(classes, _OPEN_CLASSES) & ~np.isin(classes, keep_classes)
+    movable = _of_classes(classes, [code for code in _OPEN_CLASSES if code not in keep_classes])
     if "withheld" in points:
         movable &= ~points["withheld"]
     found = ground & usable

@@ -199,7 +199,8 @@ class _Ground:
         return judge(
             points["x"],
             points["y"],
-            self.heights(points),
+            self.lines.levelled(points),
+            level=self.level,
             less=None if self.cues is None else self.cues.lower(points),
             lattice=Lattice(self.fine, *self.zero),
             limits=self.limits,
@@ -543,8 +544,9 @@ class FittedGround(Stage):
         column, row, counts = count_over(
             points["x"],
             points["y"],
-            ground.heights(points),
+            ground.lines.levelled(points),
             used,
+            level=ground.level,
             lattice=(ground.fine, *ground.zero),
             surface=limits.centre,
             corner=(limits.column, limits.row),
