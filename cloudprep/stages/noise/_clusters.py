@@ -132,9 +132,8 @@ def share_of_block(points: Points, context: Context, gap: float) -> tuple[Share,
         Longest step inside a cluster, m.
     """
     given = np.flatnonzero(usable(points))
-    whole = len(given) == len(points)
-    x, y, z = (points[axis] if whole else points[axis][given] for axis in "xyz")
-    core = context.core if whole else context.core[given]
+    x, y, z = (points[axis][given] for axis in "xyz")
+    core = context.core[given]
     linked = linked_cells(x, y, z, gap)
     edge = cell_edge(gap)
     names = cell_names(linked.place)
@@ -160,7 +159,7 @@ def share_of_block(points: Points, context: Context, gap: float) -> tuple[Share,
     every = np.diff(linked.starts)
     cells = Cells(names, cluster, *figures, points_beneath(linked.place, every, small))
     name_of_point = names[linked.cell_of_point]
-    if not whole:
+    if len(given) < len(points):
         name_of_point = np.full(len(points), -1, np.int64)
         name_of_point[given] = names[linked.cell_of_point]
     columns = columns_of(cells, edge, large)
