@@ -118,6 +118,39 @@ def under_planes(
 
 
 @njit(nogil=True, cache=True)
+def _depths_in(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    slope_x: Singles,
+    slope_y: Singles,
+    first: int,
+    last: int,
+    px: float,
+    py: float,
+    pz: float,
+    squared: float,
+    shallow: float,
+    deep: float,
+) -> tuple[int, int, int]:
+    """Return how many of a run of surface points are near a place, and continue above it by two heights.
+
+    There is no branch, so that the compiler makes vector instructions of it.
+    """
+    count = deeper = too_deep = 0
+    at = np.uint64(first)
+    for k in range(last - first):
+        q = at + np.uint64(k)
+        ex, ey = x[q] - px, y[q] - py
+        near = ex * ex + ey * ey <= squared
+        rise = z[q] - pz - slope_x[q] * ex - slope_y[q] * ey
+        count += near
+        deeper += near & (rise > shallow)
+        too_deep += near & (rise > deep)
+    return count, deeper, too_deep
+
+
+@njit(nogil=True, cache=True)
 def _look(
     edge: float,
     first_x: int,
@@ -162,25 +195,27 @@ def _look(
         if left > right:
             continue
         rows = range(max(cy - reach, 0), min(cy + reach + 1, height))
-        most = 0
+        count = deeper = too_deep = most = 0
         for row in rows:
-            most += starts[row * width + right + 1] - starts[row * width + left]
+            start, stop = starts[row * width + left], starts[row * width + right + 1]
+            some = _depths_in(
+                x, y, z, slope_x, slope_y, start, stop, qx[i], qy[i], qz[i], squared, depths[0], depths[1]
+            )
+            count, deeper, too_deep = count + some[0], deeper + some[1], too_deep + some[2]
+            most += stop - start
+        # Counting tells of most where the middle lies.
+        if count < max(least, 1) or 2 * deeper < count or 2 * too_deep > count:
+            continue
         if most > len(room):
             room = np.empty(2 * most)
         rises = room
-        count = deeper = too_deep = 0
+        count = 0
         for row in rows:
             for q in range(starts[row * width + left], starts[row * width + right + 1]):
                 ex, ey = x[q] - qx[i], y[q] - qy[i]
                 if ex * ex + ey * ey <= squared:
-                    rise = z[q] - qz[i] - slope_x[q] * ex - slope_y[q] * ey
-                    rises[count] = rise
+                    rises[count] = z[q] - qz[i] - slope_x[q] * ex - slope_y[q] * ey
                     count += 1
-                    deeper += int(rise > depths[0])
-                    too_deep += int(rise > depths[1])
-        # Counting tells of most where the middle lies.
-        if count < max(least, 1) or 2 * deeper < count or 2 * too_deep > count:
-            continue
         middle = np.median(rises[:count])
         if not depths[0] < middle <= depths[1]:
             continue

@@ -73,34 +73,39 @@ def build_tree(x: Floats, y: Floats, z: Floats, *, threads: int = 1) -> Tree:
     n = len(x)
     if n == 0:
         raise ValueError("a tree needs at least one point")
+    x, y, z = (np.ascontiguousarray(values, np.float64) for values in (x, y, z))  # one kernel does for all
+    # Large arrays come from NumPy: see sorted_order.
     records = np.empty((n, 4))
-    for axis, values in enumerate((x, y, z)):
-        if not np.isfinite(values).all():
-            raise ValueError(f"coordinates must be finite, but {'xyz'[axis]} is not")
-        records[:, axis] = values
-    records[:, 3] = np.arange(n)
+    if not COMPILED or not _fill_records(x, y, z, records):
+        for axis, values in zip("xyz", (x, y, z), strict=True):
+            if not np.isfinite(values).all():
+                raise ValueError(f"coordinates must be finite, but {axis} is not")
     if not COMPILED:  # the searches are SciPy's then, in a tree of its own
         return Tree(x.copy(), y.copy(), z.copy(), np.arange(n), np.empty((6, 0)), np.zeros(1, np.int64))
     _order(records, threads)
-    leaves = -(-n // LEAF)
-    tx, ty, tz = (_padded(records[:, axis], leaves * LEAF) for axis in range(3))
-    counts = [leaves]
+    counts = [-(-n // LEAF)]
     while counts[-1] > 1:
         counts.append(-(-counts[-1] // FAN))
     levels = np.concatenate([[0], np.cumsum([-(-count // FAN) * FAN for count in counts])]).astype(np.int64)
     boxes = np.empty((6, levels[-1]))
-    boxes[:3] = np.inf
-    boxes[3:] = -np.inf
-    _leaf_boxes(tx, ty, tz, n, boxes)
+    tx, ty, tz = (np.empty(counts[0] * LEAF) for _ in range(3))
+    row = np.empty(n, np.int64)
+    _unpack(records, tx, ty, tz, row, boxes, levels[1])
+    boxes[:3, levels[1] :], boxes[3:, levels[1] :] = np.inf, -np.inf
     for level, count in enumerate(counts[1:]):
         _parent_boxes(boxes, levels[level], levels[level + 1], count)
-    return Tree(tx, ty, tz, records[:, 3].astype(np.int64), boxes, levels)
+    return Tree(tx, ty, tz, row, boxes, levels)
 
 
-def _padded(values: Floats, size: int) -> Floats:
-    padded = np.full(size, np.inf)
-    padded[: len(values)] = values
-    return padded
+@njit(nogil=True, cache=True)
+def _fill_records(x: Floats, y: Floats, z: Floats, records: Floats) -> bool:
+    """Write x, y, z and row of each point into a record; tell whether all are finite."""
+    # Without a branch: what isn't finite, times 0, is not a number.
+    odd = 0.0
+    for i in range(x.shape[0]):
+        records[i, 0], records[i, 1], records[i, 2], records[i, 3] = x[i], y[i], z[i], i
+        odd += 0.0 * x[i] + 0.0 * y[i] + 0.0 * z[i]
+    return not np.isnan(odd)
 
 
 def _order(records: Floats, threads: int) -> None:
@@ -234,16 +239,24 @@ def _insertion_sort(records: Floats, first: int, last: int, axis: int) -> None:
 
 
 @njit(nogil=True, cache=True)
-def _leaf_boxes(x: Floats, y: Floats, z: Floats, n: int, boxes: Floats) -> None:
-    """Fill in the boxes of the leaves."""
-    for leaf in range((n + LEAF - 1) // LEAF):
-        for i in range(leaf * LEAF, min(leaf * LEAF + LEAF, n)):
-            boxes[0, leaf] = min(boxes[0, leaf], x[i])
-            boxes[1, leaf] = min(boxes[1, leaf], y[i])
-            boxes[2, leaf] = min(boxes[2, leaf], z[i])
-            boxes[3, leaf] = max(boxes[3, leaf], x[i])
-            boxes[4, leaf] = max(boxes[4, leaf], y[i])
-            boxes[5, leaf] = max(boxes[5, leaf], z[i])
+def _unpack(
+    records: Floats, x: Floats, y: Floats, z: Floats, row: Integers, boxes: Floats, stop: int
+) -> None:
+    """Write the ordered points, padded, and the boxes of the leaves, padded up to ``stop``."""
+    n = records.shape[0]
+    for leaf in range(stop):
+        first = leaf * LEAF
+        x0 = y0 = z0 = np.inf
+        x1 = y1 = z1 = -np.inf
+        for i in range(first, min(first + LEAF, n)):
+            px, py, pz = records[i, 0], records[i, 1], records[i, 2]
+            x[i], y[i], z[i], row[i] = px, py, pz, np.int64(records[i, 3])
+            x0, x1 = min(x0, px), max(x1, px)
+            y0, y1 = min(y0, py), max(y1, py)
+            z0, z1 = min(z0, pz), max(z1, pz)
+        boxes[0, leaf], boxes[1, leaf], boxes[2, leaf] = x0, y0, z0
+        boxes[3, leaf], boxes[4, leaf], boxes[5, leaf] = x1, y1, z1
+    x[n:], y[n:], z[n:] = np.inf, np.inf, np.inf
 
 
 @njit(nogil=True, cache=True)

@@ -11,6 +11,7 @@ from cloudprep.kernels.columns_near import near_any
 from cloudprep.kernels.neighbours_lines import on_poles
 from cloudprep.kernels.neighbours_search import nearest_rows, rows_within
 from cloudprep.kernels.neighbours_tree import Tree, build_tree
+from cloudprep.kernels.points_near import any_nearer
 from cloudprep.stages.noise._usable import usable
 
 if TYPE_CHECKING:
@@ -90,9 +91,7 @@ class AroundOutliers:
         return found
 
 
-def lone(
-    points: Points, asked: Mask, distance: Floats, farthest: float, threads: int, *, share: float
-) -> Mask:
+def lone(points: Points, asked: Mask, distance: Floats, farthest: float, *, share: float) -> Mask:
     """Tell which points face their neighbours across a gap: the nearest is about as far away as all of them.
 
     Parameters
@@ -105,21 +104,16 @@ def lone(
         Mean distance to the nearest neighbours, m.
     farthest : float
         Neighbours farther away than this (m) don't count.
-    threads : int
-        Threads to use.
     share : float
         The nearest is at least so far away, as a share of the mean distance.
     """
     found = np.zeros(len(asked), np.bool_)
     if not asked.any():
         return found
-    most = min(float(distance[asked].max()), farthest)
-    px, py, pz = (points[axis][asked] for axis in "xyz")
-    given = np.flatnonzero(usable(points) & near_any(points["x"], points["y"], px, py, most))
-    x, y, z = (points[axis][given] for axis in "xyz")
-    near = nearest_rows(build_tree(x, y, z, threads=threads), px, py, pz, 1, most)[:, 0]
-    away = np.sqrt((x[near] - px) ** 2 + (y[near] - py) ** 2 + (z[near] - pz) ** 2)
-    found[asked] = (near < 0) | (away >= share * distance[asked])
+    at = np.stack([points[axis][asked] for axis in "xyz"])
+    close = share * distance[asked]
+    some = any_nearer(points["x"], points["y"], points["z"], usable(points), at, close, farthest)
+    found[asked] = ~some
     return found
 
 

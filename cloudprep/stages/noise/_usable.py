@@ -29,7 +29,9 @@ def usable(points: Points) -> NDArray[np.bool_]:
     """
     mask = np.ones(len(points), np.bool_)
     if "classification" in points:
-        mask &= ~np.isin(points["classification"], NOISE_CODES)
+        # One comparison a code takes a tenth of the time of a look-up in a set.
+        for code in NOISE_CODES:
+            mask &= points["classification"] != code
     if "withheld" in points:
         mask &= ~points["withheld"]
     return mask

@@ -281,7 +281,7 @@ class StatisticalOutliers(Stage):
             steep = np.abs(points["normal_z"]) <= _STEEP
             steep &= outlier & (points["roughness"] <= _SMOOTH * distance)
             narrow = steep & (points["extent"] < _SPREAD * distance)
-            alone = lone(points, narrow, distance, self._looks(), context.threads, share=_STEEP_LONE)
+            alone = lone(points, narrow, distance, self._looks(), share=_STEEP_LONE)
             outlier &= ~steep | alone
         low = np.zeros(len(points), np.bool_)
         if outlier.any():
@@ -299,7 +299,7 @@ class StatisticalOutliers(Stage):
         """Return the points, among those asked for, that lie alone before a clump of others."""
         asked = asked & (distance > _LONE_SPACINGS * context.site.spacing)
         asked &= points["extent"] < _LONE_SPREAD * distance
-        return lone(points, asked, distance, self._looks(), context.threads, share=_LONE_SHARE)
+        return lone(points, asked, distance, self._looks(), share=_LONE_SHARE)
 
     def _on_lines(
         self,
