@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from cloudprep.kernels.compiling import COMPILED, njit
+from cloudprep.kernels.compiling import COMPILED, njit, read_only
 from cloudprep.kernels.plain import relief as plain
 
 if TYPE_CHECKING:
@@ -176,8 +176,8 @@ def slopes(heights: Heights, cell: float, *, percent: bool = False, threads: int
     """
     if not COMPILED:
         return plain.slopes(heights, cell, percent=percent)
-    out = np.empty(heights.shape, np.float32)
-    _in_strips(len(heights), threads, lambda a, b: _slopes(heights, cell, percent, a, b, out))
+    out, seen = np.empty(heights.shape, np.float32), read_only(heights)
+    _in_strips(len(heights), threads, lambda a, b: _slopes(seen, cell, percent, a, b, out))
     return out
 
 
@@ -203,8 +203,8 @@ def aspects(heights: Heights, cell: float, *, flat: float = _FLAT, threads: int 
     """
     if not COMPILED:
         return plain.aspects(heights, cell, flat=flat)
-    out = np.empty(heights.shape, np.float32)
-    _in_strips(len(heights), threads, lambda a, b: _aspects(heights, cell, flat, a, b, out))
+    out, seen = np.empty(heights.shape, np.float32), read_only(heights)
+    _in_strips(len(heights), threads, lambda a, b: _aspects(seen, cell, flat, a, b, out))
     return out
 
 
@@ -255,11 +255,11 @@ def shades(
     """
     if not COMPILED:
         return plain.shades(heights, cell, lights, oblique=oblique, exaggeration=exaggeration)
-    out = np.empty(heights.shape, np.float32)
+    out, seen = np.empty(heights.shape, np.float32), read_only(heights)
     table = np.array(lights, np.float64)
     _in_strips(
         len(heights),
         threads,
-        lambda a, b: _shades(heights, cell, table, oblique, exaggeration, a, b, out),
+        lambda a, b: _shades(seen, cell, table, oblique, exaggeration, a, b, out),
     )
     return out
