@@ -125,8 +125,8 @@ def entry() -> None:
 def _carry_out() -> None:
     if threading.current_thread() is threading.main_thread():
         interrupt_once()
-    # Libraries make objects by the hundred thousand and keep them: looking through them for garbage as often as
-    # Python does by itself takes a twentieth of a run, and a last time at the end half a second.
+    # Libraries make objects by the hundred thousand and keep them: looking through them for garbage as often
+    # as Python does by itself takes a twentieth of a run, and a last time at the end half a second.
     gc.set_threshold(*_OBJECTS_BETWEEN_LOOKS)
     atexit.register(gc.freeze)
     try:

@@ -8,6 +8,7 @@ import numpy as np
 
 from cloudprep.kernels.columns_above import how_many, in_threads
 from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.few_sorted import median_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -181,7 +182,7 @@ def _look(
         # Counting tells of most where the middle lies.
         if count < max(least, 1) or 2 * deeper < count or 2 * too_deep > count:
             continue
-        middle = np.median(rises[:count])
+        middle = median_of(rises, np.int64(count))
         if not depths[0] < middle <= depths[1]:
             continue
         depth[i] = middle

@@ -47,10 +47,12 @@ def _neighbour(z: Heights, r: int, c: int, up: int, right: int, otherwise: float
 @njit(nogil=True, cache=True, error_model="numpy")
 def _at_a_rim(z: Heights, r: int, c: int, cell: float) -> Gradient:
     own = float(z[r, c])
-    n, s = _neighbour(z, r, c, 1, 0, own), _neighbour(z, r, c, -1, 0, own)
-    e, w = _neighbour(z, r, c, 0, 1, own), _neighbour(z, r, c, 0, -1, own)
-    nw, ne = _neighbour(z, r, c, 1, -1, n + w - own), _neighbour(z, r, c, 1, 1, n + e - own)
-    sw, se = _neighbour(z, r, c, -1, -1, s + w - own), _neighbour(z, r, c, -1, 1, s + e - own)
+    # As literals they would have the neighbour's kernel compiled eight times.
+    back, here, on = np.int64(-1), np.int64(0), np.int64(1)
+    n, s = _neighbour(z, r, c, on, here, own), _neighbour(z, r, c, back, here, own)
+    e, w = _neighbour(z, r, c, here, on, own), _neighbour(z, r, c, here, back, own)
+    nw, ne = _neighbour(z, r, c, on, back, n + w - own), _neighbour(z, r, c, on, on, n + e - own)
+    sw, se = _neighbour(z, r, c, back, back, s + w - own), _neighbour(z, r, c, back, on, s + e - own)
     east = ((ne + 2.0 * e + se) - (nw + 2.0 * w + sw)) / (8.0 * cell)
     north = ((nw + 2.0 * n + ne) - (sw + 2.0 * s + se)) / (8.0 * cell)
     return Gradient(east, north)
