@@ -16,13 +16,14 @@ from typing import TYPE_CHECKING, Any
 from cloudprep.kernels.compiling import njit
 
 if TYPE_CHECKING:
+    import numpy as np
     from numpy.typing import NDArray
 
 __all__ = ["median_of", "sort_few"]
 
 
 @njit(nogil=True, cache=True)
-def median_of(values: NDArray[Any], count: int) -> float:
+def median_of(values: NDArray[Any], count: int | np.int64) -> float:
     """Return the median of the first values of an array: the middle one, or the mean of the two middle ones.
 
     Parameters
@@ -71,7 +72,7 @@ def median_of(values: NDArray[Any], count: int) -> float:
 
 
 @njit(nogil=True, cache=True)
-def sort_few(values: NDArray[Any], count: int) -> None:
+def sort_few(values: NDArray[Any], count: int | np.int64) -> None:
     """Sort the first values of an array, ascending.
 
     Parameters

@@ -243,7 +243,7 @@ def _sum_products(offsets: Floats, count: int, sums: Floats) -> None:
 
 
 @njit(nogil=True, cache=True)
-def principal_axes(sums: Floats, lane: int, axes: Floats) -> None:
+def principal_axes(sums: Floats, lane: int | np.int64, axes: Floats) -> None:
     """Set ``axes`` to the three standard deviations, the normal and the mean offset from a lane of sums.
 
     The eigenvalues are the roots of the characteristic cubic: O. K. Smith, "Eigenvalues of a symmetric 3x3
@@ -363,7 +363,7 @@ def _near_offsets(
 
 
 @njit(nogil=True, cache=True)
-def _take_from(sums: Floats, at: int, value: Floats) -> None:
+def _take_from(sums: Floats, at: Any, value: Floats) -> None:
     store(sums, at, minus(load(sums, at), value))
 
 

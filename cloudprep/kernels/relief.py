@@ -30,7 +30,9 @@ class Gradient(NamedTuple):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _neighbour(z: Heights, r: int, c: int, up: int, right: int, otherwise: float) -> float:
+def _neighbour(
+    z: Heights, r: int, c: int, up: int | np.int64, right: int | np.int64, otherwise: float
+) -> float:
     """Return a neighbour's height; where it is missing, what a plane through the opposite one gives."""
     rows, columns = z.shape
     if 0 <= r + up < rows and 0 <= c + right < columns:
