@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from cloudprep.kernels.compiling import COMPILED, njit
+from cloudprep.kernels.compiling import COMPILED, njit, read_only
 from cloudprep.kernels.plain import rasters as plain
 
 if TYPE_CHECKING:
@@ -100,5 +100,5 @@ def bilinear(values: NDArray[Any], across: Floats, up: Floats) -> Floats:
     elif not COMPILED:
         return plain.bilinear(values, across, up)
     else:
-        _bilinear(values, across, up, out)
+        _bilinear(read_only(values), across, up, out)
     return out

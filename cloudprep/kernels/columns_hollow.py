@@ -8,6 +8,7 @@ import numpy as np
 
 from cloudprep.kernels.columns_above import how_many, in_threads
 from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.few_sorted import median_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -216,7 +217,7 @@ def _look(
                 if ex * ex + ey * ey <= squared:
                     rises[count] = z[q] - qz[i] - slope_x[q] * ex - slope_y[q] * ey
                     count += 1
-        middle = np.median(rises[:count])
+        middle = median_of(rises, np.int64(count))
         if not depths[0] < middle <= depths[1]:
             continue
         depth[i] = middle

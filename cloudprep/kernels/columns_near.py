@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.compiling import njit, read_only
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -51,7 +51,7 @@ def near_any(x: Floats, y: Floats, few_x: Floats, few_y: Floats, distance: float
     marked = np.zeros((side, side), np.bool_)
     found = np.zeros(len(x), np.bool_)
     _mark(few_x, few_y, distance, marked)
-    _look_up(x, y, distance, marked, found)
+    _look_up(read_only(x), read_only(y), distance, marked, found)
     return found
 
 

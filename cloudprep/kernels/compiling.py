@@ -18,7 +18,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-__all__ = ["COMPILED", "VARIABLE", "WAY_OUT", "WHY_NOT", "njit", "what_it_means"]
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+__all__ = ["COMPILED", "VARIABLE", "WAY_OUT", "WHY_NOT", "njit", "read_only", "what_it_means"]
 
 VARIABLE = "CLOUDPREP_COMPILED"
 # Measured, stage by stage of bare_earth, on 24,000 points of the demo site.
@@ -48,6 +51,17 @@ def what_it_means() -> str:
     if COMPILED:
         return ""
     return f"compiled code is off ({WHY_NOT}): results are the same, but stages take {_SLOWER} times as long"
+
+
+def read_only(values: NDArray[Any]) -> NDArray[Any]:
+    """Return an array as one that can't be written to: kernels are compiled for either kind apart.
+
+    Of an argument that is sometimes the one and sometimes the other, and only read, the compiler then sees
+    one kind.
+    """
+    view = values.view()
+    view.flags.writeable = False
+    return view
 
 
 if TYPE_CHECKING:

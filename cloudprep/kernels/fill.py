@@ -1,11 +1,10 @@
-"""Fills the empty cells of a raster, but only where the data reach."""
+"""Which cells of a raster the data reach."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import ndimage
 
 from cloudprep.kernels.opening import dilation, erosion
 
@@ -45,28 +44,3 @@ def covered(have: NDArray[np.bool_], gap: int, *, threads: int = 1) -> NDArray[n
     size = 2 * gap + 1
     closed = erosion(dilation(padded, size, threads=threads), size, threads=threads) > 0
     return np.asarray(closed[rim:-rim, rim:-rim] | have)
-
-
-def fill_nearest(values: NDArray[Any], inside: NDArray[np.bool_]) -> NDArray[Any]:
-    """Give empty cells the value of the nearest cell that has one.
-
-    Parameters
-    ----------
-    values : ndarray of float, shape (rows, columns)
-        NaN marks empty cells.
-    inside : ndarray of bool, shape (rows, columns)
-        Which cells to fill; the other empty ones stay empty.
-
-    Returns
-    -------
-    ndarray
-        A filled copy. Distances are between cell centres; of equally near cells the exact distance transform
-        of ``scipy.ndimage`` picks one, always the same for the same raster.
-    """
-    empty = np.isnan(values)
-    wanted = empty & inside
-    filled = values.copy()
-    if wanted.any() and not empty.all():
-        row, column = ndimage.distance_transform_edt(empty, return_distances=False, return_indices=True)
-        filled[wanted] = values[row[wanted], column[wanted]]
-    return filled

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from scipy import ndimage
 
-from cloudprep.kernels.fill import fill_nearest
+from cloudprep.kernels.fill_nearest import fill_nearest
 from cloudprep.kernels.opening_disk import closed_by_disk, opened_by_disk
 from cloudprep.kernels.opening_lines import directions_dropping
 from cloudprep.kernels.steepness import steepness

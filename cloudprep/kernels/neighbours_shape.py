@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from concurrent.futures import ThreadPoolExecutor
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -243,7 +243,7 @@ def _sum_products(offsets: Floats, count: int, sums: Floats) -> None:
 
 
 @njit(nogil=True, cache=True)
-def principal_axes(sums: Floats, lane: int, axes: Floats) -> None:
+def principal_axes(sums: Floats, lane: int | np.int64, axes: Floats) -> None:
     """Set ``axes`` to the three standard deviations, the normal and the mean offset from a lane of sums.
 
     The eigenvalues are the roots of the characteristic cubic: O. K. Smith, "Eigenvalues of a symmetric 3x3
@@ -363,7 +363,7 @@ def _near_offsets(
 
 
 @njit(nogil=True, cache=True)
-def _take_from(sums: Floats, at: int, value: Floats) -> None:
+def _take_from(sums: Floats, at: Any, value: Floats) -> None:
     store(sums, at, minus(load(sums, at), value))
 
 
@@ -388,16 +388,17 @@ def _take_off(
         if below(zero, one) != 0:
             some = True
             dx, dy, dz = times(dx, one), times(dy, one), times(dz, one)
-            _take_from(sums, 0, one)
-            _take_from(sums, 8, dx)
-            _take_from(sums, 16, dy)
-            _take_from(sums, 24, dz)
-            _take_from(sums, 32, squared(dx))
-            _take_from(sums, 40, squared(dy))
-            _take_from(sums, 48, squared(dz))
-            _take_from(sums, 56, times(dx, dy))
-            _take_from(sums, 64, times(dx, dz))
-            _take_from(sums, 72, times(dy, dz))
+            # Not literals: the kernel would be compiled for each of them.
+            _take_from(sums, np.int64(0), one)
+            _take_from(sums, np.int64(8), dx)
+            _take_from(sums, np.int64(16), dy)
+            _take_from(sums, np.int64(24), dz)
+            _take_from(sums, np.int64(32), squared(dx))
+            _take_from(sums, np.int64(40), squared(dy))
+            _take_from(sums, np.int64(48), squared(dz))
+            _take_from(sums, np.int64(56), times(dx, dy))
+            _take_from(sums, np.int64(64), times(dx, dz))
+            _take_from(sums, np.int64(72), times(dy, dz))
     return some
 
 
@@ -537,7 +538,7 @@ def _shape_lists(
             dx, dy, dz = x[j] - px[q], y[j] - py[q], z[j] - pz[q]
             if dx * dx + dy * dy + dz * dz < limit[q]:
                 _add_one(sums, 1.0, (dx + up) - up, (dy + up) - up, (dz + up) - up)
-        principal_axes(sums, 0, a)
+        principal_axes(sums, np.int64(0), a)
         if sums[0] >= _TRIM_LEAST:
             whole = sums[0]
             nx, ny, nz = a[3], a[4], a[5]
@@ -551,7 +552,7 @@ def _shape_lists(
                     if away * away > off:
                         _add_one(sums, -1.0, dx, dy, dz)
             if sums[0] < whole:
-                principal_axes(sums, 0, a)
+                principal_axes(sums, np.int64(0), a)
         for c in range(6):
             table[q, ROUGHNESS + c] = a[c]
         table[q, OFFSET] = abs(a[3] * a[6] + a[4] * a[7] + a[5] * a[8])
@@ -601,5 +602,5 @@ def _deviations(
         for j in near[i]:
             if j >= 0 and group[j] == group[i]:
                 _add_one(sums, 1.0, x[j] - x[i], y[j] - y[i], z[j] - z[i])
-        principal_axes(sums, 0, axes)
+        principal_axes(sums, np.int64(0), axes)
         thin[i], wide[i], count[i] = axes[0], axes[1], int(sums[0])

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from cloudprep.kernels.fill import covered, fill_nearest
+from cloudprep.kernels.fill import covered
+from cloudprep.kernels.fill_nearest import fill_nearest
 from cloudprep.kernels.local_planes import KnownSurface
 from cloudprep.kernels.opening import dilation, opening
 

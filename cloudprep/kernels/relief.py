@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from cloudprep.kernels.compiling import COMPILED, njit
+from cloudprep.kernels.compiling import COMPILED, njit, read_only
 from cloudprep.kernels.plain import relief as plain
 
 if TYPE_CHECKING:
@@ -30,7 +30,9 @@ class Gradient(NamedTuple):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _neighbour(z: Heights, r: int, c: int, up: int, right: int, otherwise: float) -> float:
+def _neighbour(
+    z: Heights, r: int, c: int, up: int | np.int64, right: int | np.int64, otherwise: float
+) -> float:
     """Return a neighbour's height; where it is missing, what a plane through the opposite one gives."""
     rows, columns = z.shape
     if 0 <= r + up < rows and 0 <= c + right < columns:
@@ -47,10 +49,12 @@ def _neighbour(z: Heights, r: int, c: int, up: int, right: int, otherwise: float
 @njit(nogil=True, cache=True, error_model="numpy")
 def _at_a_rim(z: Heights, r: int, c: int, cell: float) -> Gradient:
     own = float(z[r, c])
-    n, s = _neighbour(z, r, c, 1, 0, own), _neighbour(z, r, c, -1, 0, own)
-    e, w = _neighbour(z, r, c, 0, 1, own), _neighbour(z, r, c, 0, -1, own)
-    nw, ne = _neighbour(z, r, c, 1, -1, n + w - own), _neighbour(z, r, c, 1, 1, n + e - own)
-    sw, se = _neighbour(z, r, c, -1, -1, s + w - own), _neighbour(z, r, c, -1, 1, s + e - own)
+    # As literals they would have the neighbour's kernel compiled eight times.
+    back, here, on = np.int64(-1), np.int64(0), np.int64(1)
+    n, s = _neighbour(z, r, c, on, here, own), _neighbour(z, r, c, back, here, own)
+    e, w = _neighbour(z, r, c, here, on, own), _neighbour(z, r, c, here, back, own)
+    nw, ne = _neighbour(z, r, c, on, back, n + w - own), _neighbour(z, r, c, on, on, n + e - own)
+    sw, se = _neighbour(z, r, c, back, back, s + w - own), _neighbour(z, r, c, back, on, s + e - own)
     east = ((ne + 2.0 * e + se) - (nw + 2.0 * w + sw)) / (8.0 * cell)
     north = ((nw + 2.0 * n + ne) - (sw + 2.0 * s + se)) / (8.0 * cell)
     return Gradient(east, north)
@@ -176,8 +180,8 @@ def slopes(heights: Heights, cell: float, *, percent: bool = False, threads: int
     """
     if not COMPILED:
         return plain.slopes(heights, cell, percent=percent)
-    out = np.empty(heights.shape, np.float32)
-    _in_strips(len(heights), threads, lambda a, b: _slopes(heights, cell, percent, a, b, out))
+    out, seen = np.empty(heights.shape, np.float32), read_only(heights)
+    _in_strips(len(heights), threads, lambda a, b: _slopes(seen, cell, percent, a, b, out))
     return out
 
 
@@ -203,8 +207,8 @@ def aspects(heights: Heights, cell: float, *, flat: float = _FLAT, threads: int 
     """
     if not COMPILED:
         return plain.aspects(heights, cell, flat=flat)
-    out = np.empty(heights.shape, np.float32)
-    _in_strips(len(heights), threads, lambda a, b: _aspects(heights, cell, flat, a, b, out))
+    out, seen = np.empty(heights.shape, np.float32), read_only(heights)
+    _in_strips(len(heights), threads, lambda a, b: _aspects(seen, cell, flat, a, b, out))
     return out
 
 
@@ -255,11 +259,11 @@ def shades(
     """
     if not COMPILED:
         return plain.shades(heights, cell, lights, oblique=oblique, exaggeration=exaggeration)
-    out = np.empty(heights.shape, np.float32)
+    out, seen = np.empty(heights.shape, np.float32), read_only(heights)
     table = np.array(lights, np.float64)
     _in_strips(
         len(heights),
         threads,
-        lambda a, b: _shades(heights, cell, table, oblique, exaggeration, a, b, out),
+        lambda a, b: _shades(seen, cell, table, oblique, exaggeration, a, b, out),
     )
     return out

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.compiling import njit, read_only
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -276,13 +276,13 @@ def add_points(
     """
     low, high = heights
     _add_points(
-        x,
-        y,
-        z,
-        codes,
-        np.empty(0, np.uint8) if sure is None else sure,
-        np.empty(0, np.uint16) if intensity is None else intensity,
-        np.empty(0, np.int64) if line is None else line,
+        read_only(x),
+        read_only(y),
+        read_only(z),
+        read_only(codes),
+        read_only(np.empty(0, np.uint8) if sure is None else sure),
+        read_only(np.empty(0, np.uint16) if intensity is None else intensity),
+        read_only(np.empty(0, np.int64) if line is None else line),
         place,
         low,
         max(high - low, 1e-6) / HEIGHT_BINS,

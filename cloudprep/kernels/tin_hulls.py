@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.few_sorted import sort_few
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -230,7 +231,7 @@ def _hulls(columns, rows, starts, most):  # type: ignore[no-untyped-def]
         if n == 0:
             keys[0] = np.int64(columns[first]) << 32 | np.int64(rows[first])
             n = 1
-        keys[:n].sort()
+        sort_few(keys, np.int64(n))
         distinct = 0
         for i in range(n):
             if i == 0 or keys[i] != keys[i - 1]:

@@ -213,7 +213,8 @@ def _spacing(places: NDArray[np.float32], counted: NDArray[np.bool_]) -> float:
     wide = float(np.ptp(points[:, :2], axis=0).max())
     # Cells of some thirty points: with far fewer, chance would leave many of them empty.
     cell = max(wide / max(math.sqrt(len(points) / 30.0), 1.0), 1e-3)
-    cells = np.unique(np.floor(points[:, :2] / cell).astype(np.int64), axis=0)
+    x, y = np.floor(points[:, :2] / cell).astype(np.int64).T
+    cells = np.unique((x - x.min()) * (int(np.ptp(y)) + 1) + (y - y.min()))
     return math.sqrt(len(cells) * cell * cell / len(points))
 
 

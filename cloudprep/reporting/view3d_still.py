@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from PIL import Image
 
+from cloudprep.kernels.discs import paint_discs
 from cloudprep.reporting.colours import KINDS, NOISE, code_colours, kind_of_codes, rgb_of
 from cloudprep.reporting.view3d_points import kinds_shown
 
@@ -34,8 +35,6 @@ _STRENGTH = 28.0
 _LARGEST_RADIUS, _NOISE_RADIUS = 4.5 * _FINE, 2.0 * _FINE
 _NEARLY_ALL = 6
 _BEHIND = 40
-# Pixels of points that are worked on together.
-_AT_ONCE = 60_000
 
 
 @dataclass(frozen=True)
@@ -121,22 +120,26 @@ def still_picture(points: ViewPoints, net: Net, width: int = 1100, height: int =
     scale = tall / (2.0 * math.tan(ANGLE_OF_VIEW / 2))
     radius = np.clip(0.5 * 1.45 * points.spacing * scale / depth, 0.9 * _FINE, _LARGEST_RADIUS)
     radius = np.where(noise, np.maximum(radius, _NOISE_RADIUS), radius)
-    image = np.zeros((tall, wide, 3), np.float32)
+    # Colours apart from each other: whole planes are quicker to work on than pixels of three.
+    image = np.zeros((3, tall, wide), np.float32)
     distance = np.full((tall, wide), np.inf, np.float32)
-    _splat(image, distance, _colours(points, noise), column, row, depth, radius)
+    order = _far_ones_first(column, row, depth, wide, tall)
+    paint_discs(image, distance, _colours(points, noise), column, row, depth, radius, order)
     for gap in range(1, 4):
         _fill_gaps(image, distance, gap * _FINE)
     drawn = np.isfinite(distance)
-    image[drawn] *= _shade(distance)[drawn, np.newaxis]
-    rows = np.linspace(0.0, 1.0, tall, dtype=np.float32)[:, np.newaxis]
-    behind = (1 - rows) * np.array(ABOVE, np.float32) + rows * np.array(BELOW, np.float32)
-    _net(behind_image := np.repeat(behind[:, np.newaxis], wide, axis=1), net, camera)
-    image = np.where(drawn[:, :, np.newaxis], image, behind_image)
-    image = image.reshape(height, _FINE, width, _FINE, 3).mean(axis=(1, 3))
-    picture = Image.fromarray(np.rint(np.clip(image, 0, 1) * 255).astype(np.uint8))
+    image *= _shade(distance)
+    rows = np.linspace(0.0, 1.0, tall, dtype=np.float32)
+    net_drawn = _net(net, camera, wide, tall)
+    picture = np.empty((height, width, 3), np.uint8)
+    for k in range(3):
+        level = (1 - rows) * np.float32(ABOVE[k]) + rows * np.float32(BELOW[k])
+        behind = np.repeat(level[:, np.newaxis], wide, axis=1)
+        behind[net_drawn] = 0.56 * behind[net_drawn] + 0.44 * np.float32(_INK[k])
+        picture[:, :, k] = _smaller(np.where(drawn, image[k], behind))
     file = io.BytesIO()
-    picture = picture.quantize(palette=_palette(points), dither=Image.Dither.NONE)
-    picture.save(file, "PNG", optimize=True)
+    few = Image.fromarray(picture).quantize(palette=_palette(points), dither=Image.Dither.NONE)
+    few.save(file, "PNG", optimize=True)
     return file.getvalue()
 
 
@@ -166,36 +169,21 @@ def _colours(points: ViewPoints, noise: NDArray[np.bool_]) -> NDArray[np.float32
     return result
 
 
-def _splat(
-    image: NDArray[np.float32],
-    distance: NDArray[np.float32],
-    colours: NDArray[np.float32],
-    column: NDArray[np.float64],
-    row: NDArray[np.float64],
-    depth: NDArray[np.float64],
-    radius: NDArray[np.float64],
-) -> None:
-    """Paint round points into a picture, near ones over far ones."""
-    tall, wide = distance.shape
+def _far_ones_first(
+    column: NDArray[np.float64], row: NDArray[np.float64], depth: NDArray[np.float64], wide: int, tall: int
+) -> NDArray[np.int64]:
+    """Return the points that may show in the picture, so that near ones are painted over far ones."""
     rim = _LARGEST_RADIUS * 2
     good = (depth > 0) & (column > -rim) & (column < wide + rim) & (row > -rim) & (row < tall + rim)
     order = np.flatnonzero(good)
-    # Far ones first: of several values for one pixel NumPy keeps the last.
-    order = order[np.argsort(-depth[order], kind="stable")]
-    widest = math.ceil(radius.max(initial=1.0))
-    for part in np.array_split(order, max(len(order) * widest * widest // _AT_ONCE, 1)):
-        reach = np.arange(
-            -math.ceil(radius[part].max(initial=1.0)), math.ceil(radius[part].max(initial=1.0)) + 1
-        )
-        dx, dy = (a.ravel() for a in np.meshgrid(reach, reach))
-        near = np.hypot(dx, dy) <= reach[-1] + 0.71
-        c = np.floor(column[part]).astype(np.int32)[:, np.newaxis] + dx[near].astype(np.int32)
-        r = np.floor(row[part]).astype(np.int32)[:, np.newaxis] + dy[near].astype(np.int32)
-        off = (c + 0.5 - column[part, np.newaxis]) ** 2 + (r + 0.5 - row[part, np.newaxis]) ** 2
-        hit = (off <= radius[part, np.newaxis] ** 2) & (c >= 0) & (c < wide) & (r >= 0) & (r < tall)
-        whose = np.broadcast_to(part[:, np.newaxis], hit.shape)[hit]
-        image[r[hit], c[hit]] = colours[whose]
-        distance[r[hit], c[hit]] = depth[whose]
+    return order[np.argsort(-depth[order], kind="stable")]
+
+
+def _smaller(image: NDArray[np.float32]) -> NDArray[np.uint8]:
+    """Return one colour of the picture with each pixel the mean of four, 0 to 255."""
+    fours = [image[down::_FINE, across::_FINE] for down in range(_FINE) for across in range(_FINE)]
+    mean = sum(fours[1:], fours[0]) / (_FINE * _FINE)
+    return np.rint(np.clip(mean, 0, 1) * 255).astype(np.uint8)
 
 
 def _fill_gaps(image: NDArray[np.float32], distance: NDArray[np.float32], gap: int) -> None:
@@ -212,7 +200,7 @@ def _fill_gaps(image: NDArray[np.float32], distance: NDArray[np.float32], gap: i
     near = np.array([(np.clip(rows + a, 0, tall - 1), np.clip(columns + b, 0, wide - 1)) for a, b in ways])
     best = distance[near[:, 0], near[:, 1]].argmin(axis=0)
     r, c = near[best, :, np.arange(len(best))].T
-    image[rows, columns], distance[rows, columns] = image[r, c], distance[r, c]
+    image[:, rows, columns], distance[rows, columns] = image[:, r, c], distance[r, c]
 
 
 def _shade(distance: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -222,18 +210,20 @@ def _shade(distance: NDArray[np.float32]) -> NDArray[np.float32]:
         depth = np.log2(distance)
         padded = np.pad(depth, reach, mode="edge")
         tall, wide = depth.shape
-        total = np.zeros_like(depth)
+        total, behind = np.zeros_like(depth), np.empty_like(depth)
         for up in (0, reach, 2 * reach):
             for right in (0, reach, 2 * reach):
-                behind = depth - padded[up : up + tall, right : right + wide]
-                total += np.nan_to_num(np.clip(behind, 0.0, 0.02), nan=0.0, posinf=0.02)
+                if up == right == reach:
+                    continue
+                np.subtract(depth, padded[up : up + tall, right : right + wide], out=behind)
+                np.fmax(behind, 0.0, out=behind)  # also of what isn't a number: nothing there, or beside it
+                total += np.minimum(behind, 0.02, out=behind)
     shade: NDArray[np.float32] = (0.28 + 0.72 * np.exp(-_STRENGTH * total)).astype(np.float32)
     return shade
 
 
-def _net(image: NDArray[np.float32], net: Net, camera: Camera) -> None:
-    """Draw the net below the points."""
-    tall, wide, _ = image.shape
+def _net(net: Net, camera: Camera, wide: int, tall: int) -> NDArray[np.bool_]:
+    """Return the pixels of the net below the points."""
     (half_x, half_y), share = net.half, np.linspace(-1.0, 1.0, 2 * max(tall, wide))
     lines = [(np.full_like(share, x), share * half_y) for x in (-half_x, *net.across, half_x)]
     lines += [(share * half_x, np.full_like(share, y)) for y in (-half_y, *net.along, half_y)]
@@ -242,4 +232,4 @@ def _net(image: NDArray[np.float32], net: Net, camera: Camera) -> None:
     inside = (depth > 0) & (column >= 0) & (column < wide) & (row >= 0) & (row < tall)
     touched = np.zeros((tall, wide), bool)
     touched[row[inside].astype(np.int64), column[inside].astype(np.int64)] = True
-    image[touched] = 0.56 * image[touched] + 0.44 * np.array(_INK, np.float32)
+    return touched

@@ -37,7 +37,7 @@ with ahead.CompiledAhead(2, Silent()) as helpers:
 with ahead.CompiledAhead(2, Silent()) as again:
     pass
 ones = np.ones((4, 4))
-bilinear._bilinear(ones, np.ones(2), np.ones(2), np.ones(2))
+bilinear.bilinear(ones, np.ones(2), np.ones(2))
 stats = bilinear._bilinear.stats
 print(json.dumps({
     "listed": helpers.count, "again": again.count,

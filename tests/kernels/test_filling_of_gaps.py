@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from cloudprep.kernels.fill import covered, fill_nearest
+from cloudprep.kernels.fill import covered
+from cloudprep.kernels.fill_nearest import fill_nearest
 
 
 def raster(shape, empty, seed=1, dtype=np.float64):
