@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cloudprep.engine.behind import WAITING_BYTES
 from cloudprep.engine.planned import planned_canvases
 from cloudprep.engine.rasters import DRAWN_CELLS
 from cloudprep.io.raster import CACHE_BYTES, LINES, TILE
@@ -39,7 +40,7 @@ class DrawnBytes:
     drawing : tuple of int
         What each stage has at hand of them while one block draws.
     delivering : int
-        At most while their files are made, in memory, beside the arrays.
+        At most while their files are made, in memory, and others wait for that, beside the arrays.
     delivering_on_disk : int
         The same where files are made on disk, and arrays are in files.
     arrays : int
@@ -62,10 +63,11 @@ def drawn_bytes(stages: Sequence[Stage], site: SiteFacts) -> DrawnBytes:
     """Return what the rasters that resolved stages draw take on a site."""
     canvases = planned_canvases(stages, site)
     everything = [canvas for some in canvases for canvas in some]
+    arrays = sum(_cells(c) * _width(c) for c in everything)
     return DrawnBytes(
-        arrays=sum(_cells(c) * _width(c) for c in everything),
+        arrays=arrays,
         drawing=tuple(sum(min(_cells(c), DRAWN_CELLS) * _width(c) for c in some) for some in canvases),
-        delivering=max((_in_memory(c) for c in everything), default=0),
+        delivering=max((_in_memory(c) for c in everything), default=0) + min(arrays, WAITING_BYTES),
         delivering_on_disk=max((_on_disk(c) for c in everything), default=0),
         largest=max((_cells(c) * _width(c) for c in everything), default=0),
         finishing=max((int(_cells(c) * _stored(c) * (1 + _packed(c))) for c in everything), default=0),
@@ -98,4 +100,6 @@ def _in_memory(canvas: Canvas) -> int:
 
 def _on_disk(canvas: Canvas) -> int:
     lines = min(canvas.window.rows, TILE) * canvas.window.columns
-    return min(CACHE_BYTES + _LIBRARY, _cells(canvas) * _stored(canvas)) + lines * _AT_WORK
+    library = min(CACHE_BYTES + _LIBRARY, _cells(canvas) * _stored(canvas))
+    # A bit a cell says where the cells and those of the first overview have values.
+    return library + lines * _AT_WORK + _cells(canvas) * 5 // 32

@@ -110,6 +110,7 @@ class Reporting:
         flights: int,
         cell: float | None,
         record: Callable[[], Mapping[str, Any]],
+        threads: int = 1,
     ) -> None:
         """Go over the points while they are there.
 
@@ -127,6 +128,8 @@ class Reporting:
             Cell of the rasters, m.
         record : callable
             Gives what is known of the record: outputs, inputs, and the pipeline's output section.
+        threads : int
+            How many may be at work.
         """
 
         def work() -> None:
@@ -145,7 +148,7 @@ class Reporting:
                 cell,
             )
             points = StorePoints(store, region, flights, site.origin)
-            self._study = study(points, place, record(), self.root)
+            self._study = study(points, place, record(), self.root, threads=threads)
 
         if self._wanted:
             self._try(work)

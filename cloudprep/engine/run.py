@@ -439,7 +439,7 @@ class _Run:
                 if not made:
                     self.remarks.warn(f"'{name}' is not delivered: no cell of it holds anything")
 
-            behind.do(lambda: self.delivery.raster(grid, self.scratch_folder), note)
+            behind.do(lambda: self.delivery.raster(grid, self.scratch_folder), note, grid.values.nbytes)
 
         products = Products(self.stages, deliver)
         for number, (unresolved, kept) in enumerate(zip(self.stages, kept_after(self.stages), strict=True)):
@@ -577,6 +577,7 @@ class _Run:
             flights=len([i for i in self.inputs.all if i.loaded]),
             cell=next((c for c in cells if c), self.cell),
             record=record,
+            threads=self.workers,
         )
 
     # -- the end ---------------------------------------------------------------------------------------------

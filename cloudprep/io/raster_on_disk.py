@@ -146,45 +146,53 @@ def refuse_losses(path: Path | str, strips: Iterable[tuple[Pixels, NDArray[Any]]
         If it can't be read.
     """
     with rasterio.open(path) as file:
+        rows, columns = file.shape
+        levels = len(file.overviews(1))
+        # Which cells have a value, eight to a byte: nothing is unpacked twice for the overviews.
+        have = np.zeros((rows if levels else 0, -(-columns // 8)), np.uint8)
         for pixels, values in strips:
             found = file.read(1, window=pixels)
             if found.dtype != values.dtype or not np.array_equal(_bits(found), _bits(values)):
                 raise LostCellsError("cells were lost on the way into the file")
-        levels = len(file.overviews(1))
+            if levels:
+                lines = slice(pixels.row_off, pixels.row_off + pixels.height)
+                have[lines] = np.packbits(_valued(found, file.nodata), axis=1)
     for level in range(levels):
-        finer = {} if level == 0 else {"overview_level": level - 1}
-        with rasterio.open(path, **finer) as below, rasterio.open(path, overview_level=level) as above:
-            _refuse_lost_overview(below, above)
+        with rasterio.open(path, overview_level=level) as above:
+            have, columns = _refuse_lost_overview(have, columns, above), above.width
 
 
 def _bits(values: NDArray[Any]) -> NDArray[Any]:
     return values.view(f"u{values.itemsize}")
 
 
-def _refuse_lost_overview(below: DatasetReader, above: DatasetReader) -> None:
+def _refuse_lost_overview(below: NDArray[np.uint8], columns: int, above: DatasetReader) -> NDArray[np.uint8]:
     """Refuse an overview whose cells don't have values just where those below have some.
 
-    A cell lies over two by two of the level below, give or take one where that one's sides are odd.
+    A cell lies over two by two of the level below, give or take one where that one's sides are odd. Which
+    cells have values is packed into bits along each line; those of the overview are returned.
     """
     size = above.block_shapes[0][0]
+    packed = np.empty((above.height, -(-above.width // 8)), np.uint8)
     for top in range(0, above.height, size):
         count = min(size, above.height - top)
-        have = _have(above, top, count)
-        first, stop = max(2 * top - 1, 0), min(2 * (top + count) + 1, below.height)
-        around = _have(below, first, stop - first)
+        have = _valued(above.read(1, window=Pixels(0, top, above.width, count)), above.nodata)
+        packed[top : top + count] = np.packbits(have, axis=1)
+        first, stop = max(2 * top - 1, 0), min(2 * (top + count) + 1, len(below))
+        around = np.unpackbits(below[first:stop], axis=1, count=columns).view(np.bool_)
         missing = (first - (2 * top - 1), 2 * (top + count) + 1 - stop)
-        beside = (1, 2 * above.width + 1 - below.width)
+        beside = (1, 2 * above.width + 1 - columns)
         some = _over(np.logical_or, np.pad(around, (missing, beside), constant_values=False))
         every = _over(np.logical_and, np.pad(around, (missing, beside), constant_values=True))
         if (have & ~some).any() or (every & ~have).any():
             raise LostCellsError("parts of its overviews were lost on the way into the file")
+    return packed
 
 
-def _have(file: DatasetReader, top: int, count: int) -> NDArray[np.bool_]:
-    """Return which cells of some lines have a value."""
-    values = file.read(1, window=Pixels(0, top, file.width, count))
-    nodata = np.asarray(file.nodata, values.dtype)
-    return np.asarray(~np.isnan(values) if np.isnan(nodata) else values != nodata, np.bool_)
+def _valued(values: NDArray[Any], nodata: float) -> NDArray[np.bool_]:
+    """Return which cells have a value."""
+    nothing = np.asarray(nodata, values.dtype)
+    return np.asarray(~np.isnan(values) if np.isnan(nothing) else values != nothing, np.bool_)
 
 
 def _over(join: np.ufunc, cells: NDArray[np.bool_]) -> NDArray[np.bool_]:

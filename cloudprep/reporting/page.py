@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
@@ -26,7 +27,7 @@ from cloudprep.reporting.sections.parts import section
 from cloudprep.reporting.sections.profile import profile_section
 from cloudprep.reporting.sections.resolved import caution_section, resolved_section
 from cloudprep.reporting.subject import Subject
-from cloudprep.reporting.view3d import view3d_scripts, view3d_section, view3d_style
+from cloudprep.reporting.view3d import drawn_view, view3d_scripts, view3d_section, view3d_style
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     from cloudprep.reporting.maps import Map
     from cloudprep.reporting.place import Columns, Place, PointSource
     from cloudprep.reporting.profile import ProfileLine, ProfilePictures
+    from cloudprep.reporting.view3d import DrawnView
 
 _SECTIONS = (
     ("result", "What was done"),
@@ -72,6 +74,8 @@ class Study:
         Places to look at, by rank.
     sides : list of columns
         Points of the side view of each.
+    view : DrawnView or None
+        The cloud in perspective.
     """
 
     gathered: Gathered
@@ -81,9 +85,12 @@ class Study:
     pictures: ProfilePictures | None
     found: list[Finding]
     sides: list[Columns]
+    view: DrawnView | None = None
 
 
-def study(source: PointSource, place: Place, record: Mapping[str, Any], folder: Path) -> Study:
+def study(
+    source: PointSource, place: Place, record: Mapping[str, Any], folder: Path, *, threads: int = 1
+) -> Study:
     """Go over the points of a run.
 
     Parameters
@@ -96,8 +103,18 @@ def study(source: PointSource, place: Place, record: Mapping[str, Any], folder: 
         What is known of the run record by now: ``outputs``, ``inputs``, ``pipeline``.
     folder : Path
         Of the run: rasters are read from it.
+    threads : int
+        With two or more, the view is drawn while the rest is looked at.
     """
     gathered = gather(source, place)
+    if threads == 1:
+        return _studied(source, record, folder, gathered)
+    with ThreadPoolExecutor(1, thread_name_prefix="view") as pool:
+        view = pool.submit(drawn_view, gathered.sample)
+        return replace(_studied(source, record, folder, gathered), view=view.result())
+
+
+def _studied(source: PointSource, record: Mapping[str, Any], folder: Path, gathered: Gathered) -> Study:
     rasters = Rasters(folder, record)
     subject = Subject("", record, gathered, rasters)
     line = most_interesting_line(gathered)
@@ -133,7 +150,7 @@ def page(study: Study, record: Mapping[str, Any], name: str) -> str:
     """
     subject = Subject(name, record, study.gathered, study.rasters)
     styles = Styles()
-    view, view_style, scripts = _view(subject, study.found)
+    view, view_style, scripts = _view(subject, study.found, study.view)
     body = joined(
         _header(subject),
         el(
@@ -172,10 +189,12 @@ def around(finding: Finding) -> Bounds:
     )
 
 
-def _view(subject: Subject, shown: list[Finding]) -> tuple[Html, str, tuple[str, ...]]:
+def _view(
+    subject: Subject, shown: list[Finding], drawn: DrawnView | None
+) -> tuple[Html, str, tuple[str, ...]]:
     """Return the 3D view, its style and its scripts; places to look at have their numbers in it."""
     places = [(str(number), f.x, f.y, f.z) for number, f in enumerate(shown, 1)]
-    view = Html(view3d_section(subject.gathered.sample, places=places))
+    view = Html(view3d_section(subject.gathered.sample, places=places, drawn=drawn))
     return view, view3d_style(), view3d_scripts()
 
 

@@ -7,7 +7,7 @@ import json
 from functools import cache
 from html import escape
 from importlib.resources import files
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -22,15 +22,46 @@ if TYPE_CHECKING:
 
     from cloudprep.reporting.view3d_points import CloudSample, Net, ViewPoints
 
-__all__ = ["view3d_scripts", "view3d_section", "view3d_style"]
+__all__ = ["DrawnView", "drawn_view", "view3d_scripts", "view3d_section", "view3d_style"]
 
 _LIBRARY = "twgl.js"
 _TIMES = {1: "as they are", 2: "twice as high", 5: "five times as high"}
 _DARKEST = 0.16
 
 
+class DrawnView(NamedTuple):
+    """What takes time to make of a sample, and needs nothing else.
+
+    Attributes
+    ----------
+    points : ViewPoints
+        Its points, prepared.
+    net : Net
+        What lies below them.
+    picture : bytes
+        The still picture, a PNG file.
+    """
+
+    points: ViewPoints
+    net: Net
+    picture: bytes
+
+
+def drawn_view(sample: CloudSample) -> DrawnView | None:
+    """Prepare a sample and draw its still picture; None if it has no points."""
+    points = view_points(sample)
+    if points is None:
+        return None
+    net = points.net(getattr(sample, "origin", (0.0, 0.0)), float(getattr(sample, "horizontal_unit", 1.0)))
+    return DrawnView(points, net, still_picture(points, net))
+
+
 def view3d_section(
-    sample: CloudSample, *, places: Sequence[tuple[str, float, float, float]] = (), total: int | None = None
+    sample: CloudSample,
+    *,
+    places: Sequence[tuple[str, float, float, float]] = (),
+    total: int | None = None,
+    drawn: DrawnView | None = None,
 ) -> str:
     """Return the turnable view as a part of a page.
 
@@ -48,24 +79,26 @@ def view3d_section(
         Short names (a number, say) that stand at places of the view, and where: x, y, z of the sample.
     total : int, optional
         How many points the site has; the sample's ``total`` if left out.
+    drawn : DrawnView, optional
+        What :func:`drawn_view` made of the sample before; made here if left out.
 
     Returns
     -------
     str
         HTML. Its style is :func:`view3d_style`; what must be allowed to run is :func:`view3d_scripts`.
     """
-    points = view_points(sample)
-    if points is None:
+    drawn = drawn or drawn_view(sample)
+    if drawn is None:
         return '<p class="view3d-message">There are no points to show.</p>\n'
+    points, net = drawn.points, drawn.net
     unit = float(getattr(sample, "vertical_unit", 1.0))
     unit_name = str(getattr(sample, "vertical_name", "m"))
     total = total if total is not None else getattr(sample, "total", None)
     low, high = (f"{(h + points.centre[2]) / unit:.1f} {escape(unit_name)}" for h in points.heights)
-    net = points.net(getattr(sample, "origin", (0.0, 0.0)), float(getattr(sample, "horizontal_unit", 1.0)))
     data, first, step = points.packed()
     template = (files("cloudprep.reporting") / "view3d.html").read_text("utf-8")
     return template.format(
-        picture=base64.b64encode(still_picture(points, net)).decode("ascii"),
+        picture=base64.b64encode(drawn.picture).decode("ascii"),
         words="The site in perspective, seen from the south-south-west and above, coloured by class",
         times="".join(f'<option value="{n}">{_TIMES[n]}</option>' for n in _TIMES),
         legend=_legend(points),

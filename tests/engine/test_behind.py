@@ -4,7 +4,7 @@ import threading
 
 import pytest
 
-from cloudprep.engine.behind import Behind
+from cloudprep.engine.behind import WAITING_BYTES, Behind
 
 
 @pytest.mark.parametrize("at_once", [True, False])
@@ -40,3 +40,16 @@ def test_one_is_under_way_at_a_time_and_the_rest_goes_on():
         gate.set()
         behind.wait()
     assert seen == [True]
+
+
+def test_small_things_wait_for_each_other_and_nobody_waits_for_them():
+    gate, taken = threading.Event(), []
+    with Behind(at_once=False) as behind:
+        for k in range(3):
+            behind.do(lambda k=k: gate.wait(10) and k, taken.append, held=WAITING_BYTES // 3)
+        assert not taken
+        threading.Timer(0.05, gate.set).start()
+        behind.do(lambda: 3, taken.append, held=WAITING_BYTES // 3)  # one too many: the first must be done
+        assert taken[0] == 0
+        behind.wait()
+    assert taken == [0, 1, 2, 3]

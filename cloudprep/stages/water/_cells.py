@@ -104,7 +104,27 @@ def joined(shares: Sequence[CellShare]) -> CellShare:
     """Join gathered shares of any number of blocks; a cell that blocks share is put together."""
     if len(shares) == 1:
         return shares[0]
-    return gathered(CellShare(*(np.concatenate(v) for v in zip(*shares, strict=True))))
+    some = [share for share in shares if len(share.row)]
+    if not some:
+        return shares[0]
+    left, bottom = min(int(s.column.min()) for s in some), min(int(s.row.min()) for s in some)
+    width = max(int(s.column.max()) for s in some) - left + 1
+    size = (max(int(s.row.max()) for s in some) - bottom + 1) * width
+    if size > _DENSE * sum(len(s.row) for s in some):
+        return gathered(CellShare(*(np.concatenate(v) for v in zip(*some, strict=True))))
+    held = np.zeros(size, np.bool_)
+    first, bright = np.zeros(size, np.int64), np.zeros(size, np.int64)
+    lowest, highest = np.full(size, np.inf), np.full(size, -np.inf)
+    for share in some:
+        # A gathered share has each cell once, so nothing is overwritten here.
+        place = (share.row - bottom) * width + (share.column - left)
+        held[place] = True
+        first[place] += share.first
+        bright[place] += share.bright
+        lowest[place] = np.minimum(lowest[place], share.lowest)
+        highest[place] = np.maximum(highest[place], share.highest)
+    at = np.flatnonzero(held)
+    return CellShare(at % width + left, at // width + bottom, first[at], bright[at], lowest[at], highest[at])
 
 
 def on_raster(share: CellShare, window: Window) -> CellFacts:

@@ -5,10 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import scipy  # its parts are loaded when they are first used
 import shapely
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components, dijkstra
-from scipy.spatial import QhullError, Voronoi
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -73,8 +71,8 @@ def _axis(ring: shapely.Polygon, width: float) -> Floats | None:
     shore = shapely.get_coordinates(shapely.segmentize(ring.exterior, spacing))[:-1]
     middle = shore.mean(axis=0)
     try:
-        diagram = Voronoi(shore - middle)
-    except (QhullError, ValueError):
+        diagram = scipy.spatial.Voronoi(shore - middle)
+    except (scipy.spatial.QhullError, ValueError):
         return None
     corners = diagram.vertices
     pairs = np.asarray(diagram.ridge_vertices, np.int64)
@@ -91,8 +89,8 @@ def _axis(ring: shapely.Polygon, width: float) -> Floats | None:
         return None
     apart = np.maximum(np.hypot(*(corners[pairs[:, 0]] - corners[pairs[:, 1]]).T), 1e-9)
     n = len(corners)
-    graph = coo_array((apart, (pairs[:, 0], pairs[:, 1])), shape=(n, n)).tocsr()
-    _, part = connected_components(graph, directed=False)
+    graph = scipy.sparse.coo_array((apart, (pairs[:, 0], pairs[:, 1])), shape=(n, n)).tocsr()
+    _, part = scipy.sparse.csgraph.connected_components(graph, directed=False)
     weight = np.bincount(part[pairs[:, 0]], weights=apart)
     start = int(pairs[part[pairs[:, 0]] == int(np.argmax(weight)), 0].min())
     first = _farthest(graph, start)[0]
@@ -105,7 +103,7 @@ def _axis(ring: shapely.Polygon, width: float) -> Floats | None:
 
 
 def _farthest(graph: Any, start: int) -> tuple[int, NDArray[np.int32]]:
-    far, before = dijkstra(graph, False, np.array(start), True)
+    far, before = scipy.sparse.csgraph.dijkstra(graph, False, np.array(start), True)
     far = np.where(np.isfinite(far), far, -1.0)
     return int(np.argmax(far)), before
 
