@@ -8,12 +8,8 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 
 from cloudprep.kernels.facets import binned
-from cloudprep.kernels.height_error import (
-    bin_roughness,
-    squared_curvatures,
-    squared_slopes,
-    standard_errors,
-)
+from cloudprep.kernels.height_error import bent_variance, bin_roughness, squared_curvatures, squared_slopes
+from cloudprep.kernels.roughness_mixture import class_chances, mixture_errors
 from cloudprep.model.bounds import Bounds
 from cloudprep.model.classes import ClassCode
 from cloudprep.model.figures import Figure
@@ -22,6 +18,7 @@ from cloudprep.stages.base import ClassCodes, Scope, Solution, Stage, StageParam
 from cloudprep.stages.surface._error_tiles import (
     AROUND_POINTS,
     FARTHEST,
+    NODE,
     CellCentres,
     GroundBins,
     facets_and_residuals,
@@ -184,7 +181,7 @@ class TerrainError(Stage):
 
     def reach(self) -> float:
         """Return how far around a cell's centre points count, with a bin for its own place within one."""
-        return (FARTHEST + AROUND_POINTS + 2) * cast("float", self.params.bin)
+        return (FARTHEST + AROUND_POINTS + NODE + 2) * cast("float", self.params.bin)
 
     def canvas(self, site: SiteFacts) -> tuple[Canvas, ...]:
         """Return the two rasters, on the cells of ``dtm``."""
@@ -226,24 +223,35 @@ class TerrainError(Stage):
         first = part.row - window.row, part.column - window.column
         known = np.isfinite(dtm.values[first[0] : first[0] + part.rows, first[1] : first[1] + part.columns])
         cells = CellCentres(window, part, bins, ground.frame)
-        found, around = facets_and_residuals(
+        found = facets_and_residuals(
             ground, cells, known, lambda at_x, at_y: self._noise_at(dtm, at_x, at_y), context.threads
         )
         rows, inner_rows = np.unique(cells.row_bins, return_inverse=True)
         columns, inner_columns = np.unique(cells.column_bins, return_inverse=True)
+        # Squares of bins that are the same for all blocks, counted from those of this one.
+        node_rows, own_nodes = np.unique((cells.row_bins + bins.row) // NODE, return_inverse=True)
+        node_columns, column_nodes = np.unique((cells.column_bins + bins.column) // NODE, return_inverse=True)
+        nodes = node_rows * NODE - bins.row, node_columns * NODE - bins.column
+        chances = class_chances(
+            ground.points, found.points, found.sums.numbers, nodes, NODE, FARTHEST, threads=context.threads
+        )
 
         def work(start: int) -> None:
             strip = slice(start, min(start + _STRIP, part.rows))
             own, own_rows = np.unique(inner_rows[strip], return_inverse=True)
-            rough, scatter = bin_roughness(found, rows[own], columns, FARTHEST)
+            scatter = bin_roughness(found.sums, rows[own], columns, FARTHEST)
             at = np.ix_(own_rows, inner_columns)
             size = (strip.stop - strip.start) * part.columns
             row = np.repeat(np.arange(first[0] + strip.start, first[0] + strip.stop), part.columns)
             column = np.tile(np.arange(first[1], first[1] + part.columns), size // part.columns)
             noise = self._noise(dtm, row, column).reshape(-1, part.columns)
             lines = Window(part.lattice, part.column, part.row + start, part.columns, len(own_rows))
-            weight, gap, bend = (figure[strip] for figure in around)
-            errors[strip] = standard_errors(rough[at], noise, weight, gap, bend, self._curvature(lines))
+            weight, gap, bend = (figure[strip] for figure in found.cells)
+            bent = bent_variance(bend, self._curvature(lines))
+            evidence = found.evidence[strip]
+            errors[strip] = mixture_errors(
+                chances, own_nodes[strip], column_nodes, evidence, noise * weight, gap, bent
+            )
             roughness[strip] = np.where(known[strip], scatter[at], np.nan)
             errors[strip][~known[strip]] = np.nan
 
