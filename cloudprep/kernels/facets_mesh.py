@@ -32,7 +32,7 @@ _MOST_AROUND = 256
 _MOST_OFF = 100.0
 # What a difference counts for beside others that have points in common with it; set on demo scenes of seeds 1
 # and 2.
-_OF_A_SIDE, _OF_A_CORNER = 0.5, 0.3
+_OF_A_SIDE, _OF_A_CORNER = 0.4, 0.3
 
 
 class Differences(NamedTuple):
@@ -118,10 +118,10 @@ def cell_facets(
 ) -> None:
     """Find the triangles that hold the positions of a raster, and what tells how rough the ground is there.
 
-    A position on an edge belongs to the triangle on one side of it, told by the edge's direction. The evidence
-    of a triangle are six differences: how far the points on its three neighbours lie off its plane, and its
-    corners off what is interpolated in their places. They have points in common, so each counts for less
-    than one.
+    A position on an edge belongs to the triangle on one side of it, told by the edge's direction. What
+    is seen of a triangle are six differences: how far the points of its three neighbours lie off its plane,
+    and its corners off what is interpolated in their places. They have points in common, so each counts for
+    less than one.
 
     Parameters
     ----------

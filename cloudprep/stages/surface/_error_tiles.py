@@ -200,8 +200,8 @@ def _tile(
     at = at[own]
     off = z[own] - height[own], weight[own], gap[own], scatter[own]
     add_residuals(found.sums, points.bin[at], off[0], off[1])
-    for figure, values in zip(found.points, off, strict=True):
-        figure[at] = values
+    for of_points, values in zip(found.points, off, strict=True):
+        of_points[at] = values
     rows = slice(*np.searchsorted(cells.row_bins, (r0, r1)).tolist())
     columns = slice(*np.searchsorted(cells.column_bins, (c0, c1)).tolist())
     wanted = known[rows, columns].copy()
