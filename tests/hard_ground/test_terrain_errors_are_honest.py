@@ -35,8 +35,8 @@ KINDS = [
     ("hillside_houses", "slope"),
     ("hillside_houses", "under plants"),
 ]
-# Measured shares. Beside faces and edges few cells are far off, and those next to them can't be told apart by
-# six differences: one number isn't right for both shares. Beneath houses nothing is seen.
+# Measured shares. Beside faces and edges few cells are far off, and those next to them can't be told apart
+# by six differences: one number isn't right for both shares. Beneath houses nothing is seen.
 MISSED = {
     ("steep_forest", "under plants"): "72.1 and 95.2 %; of other seeds 68 to 71 and 93 to 94 %",
     ("drone_grass", "open"): "63.7 and 92.4 %: gaps between tall grass",
@@ -51,8 +51,8 @@ MISSED = {
     ("hillside_houses", "under plants"): "73.5 and 95.8 %",
 }
 OWN_KINDS = [pair for pair in KINDS if pair[0] in {"rolling", "vineyard", "steep_forest", "drone_grass"}]
-# With labels of the ready pipeline: plants taken for ground make all ground around look rough, or lie close to
-# each other and agree.
+# With labels of the ready pipeline: plants taken for ground make all ground around look rough, or lie close
+# to each other and agree.
 OWN_MISSED = {
     ("steep_forest", "under plants"): "83.1 and 96.6 %",
     ("drone_grass", "open"): "72.4 and 93.7 %",

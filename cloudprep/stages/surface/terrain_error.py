@@ -112,30 +112,31 @@ class TerrainErrorParams(StageParams):
 class TerrainError(Stage):
     """Tell for each cell of ``dtm`` how far its height may be off, and how rough the ground is.
 
-    ``dtm_standard_error`` is the standard error (m) of the height at the cell's centre: over an area about 68 %
-    of true heights lie within one, 95 % within 1.96 of it. What is off has longer tails than a normal
-    distribution where the ground is broken; the standard error is then the geometric mean of what 68 and what
-    95 % ask for. ``dtm_roughness`` is the root mean square of the vertical
-    distances (m) of the nearest 24 or more ground points from the surface of the points around each, scaled
-    such that on even ground it is the standard deviation of a point's height.
+    ``dtm_standard_error`` is the standard error (m) of the height at the cell's centre: over an area
+    about 68 % of true heights lie within one, 95 % within 1.96 of it. What is off has longer tails than a
+    normal distribution where the ground is broken; the standard error is then the geometric mean of what
+    68 and what 95 % ask for. ``dtm_roughness`` is the root mean square of the vertical distances (m) of
+    the nearest 24 or more ground points from the surface of the points around each, scaled such that on
+    even ground it is the standard deviation of a point's height.
 
     The error has two parts. Errors of measurement: ``vertical_error``, and ``horizontal_error`` times the
-    slope of ``dtm``, averaged by the corners of the triangle of ground points that holds the centre. And what
-    the ground does between the points: how rough it is here, times how far the centre is from support; across
-    wide gaps also how the terrain is curved. How rough: each point is left out and compared with what those
-    around it give, and the 300 or more nearest such differences tell how much of the ground around is even, and
-    how much is of nine classes of roughness; of which class a triangle is, its neighbours and its corners tell
-    (Bayes' rule). So ground that a wall crosses is told from the even ground beside it. A triangle is taken whatever ``dtm`` was made with: it is right for linear interpolation in
-    triangles; heights averaged over many points have smaller errors of measurement than is said here. Cells
-    that were filled are judged by the triangle that spans the void. Beyond the outermost points the nearest
-    one counts.
+    slope of ``dtm``, averaged by the corners of the triangle of ground points that holds the centre. And
+    what the ground does between the points: how rough it is here, times how far the centre is from
+    support; across wide gaps also how the terrain is curved. How rough: each point is left out and
+    compared with what those around it give, and the 300 or more nearest such differences tell how much of
+    the ground around is even, and how much is of nine classes of roughness; of which class a triangle is,
+    its neighbours and its corners tell (Bayes' rule). So ground that a wall crosses is told from the even
+    ground beside it. A triangle is taken whatever ``dtm`` was made with: it is right for linear
+    interpolation in triangles; heights averaged over many points have smaller errors of measurement than
+    is said here. Cells that were filled are judged by the triangle that spans the void. Beyond the
+    outermost points the nearest one counts.
 
-    What all points of a flight line have in common (an offset of the line, of the reference system, of the
-    geoid model) can't be seen in the points and isn't in the raster: declare it as ``systematic_error``. Its
-    square adds to that of the raster where heights are compared with others' heights; it doesn't where cells
-    of one flight are compared. Nor is ground that was classified wrongly in the raster, but for how much
-    rougher it makes the ground. Beneath buildings nothing is seen of the ground: it is taken to be as the
-    ground around, and is often more even.
+    What all points of a flight line have in common (an offset of the line, of the reference system, of
+    the geoid model) can't be seen in the points and isn't in the raster: declare it as
+    ``systematic_error``. Its square adds to that of the raster where heights are compared with others'
+    heights; it doesn't where cells of one flight are compared. Nor is ground that was classified wrongly
+    in the raster, but for how much rougher it makes the ground. Beneath buildings nothing is seen of the
+    ground: it is taken to be as the ground around, and is often more even.
 
     Cells without a height have no error, nor those with fewer than 8 ground points within 20 bins: about
     those nothing is known.
