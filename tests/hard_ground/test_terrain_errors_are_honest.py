@@ -38,17 +38,17 @@ KINDS = [
 # Measured shares. Beside faces and edges few cells are far off, and those next to them can't be told apart
 # by six differences: one number isn't right for both shares. Beneath houses nothing is seen.
 MISSED = {
-    ("steep_forest", "under plants"): "72.1 and 95.2 %; of other seeds 68 to 71 and 93 to 94 %",
-    ("drone_grass", "open"): "63.7 and 92.4 %: gaps between tall grass",
-    ("drone_grass", "slope"): "63.9 and 91.7 %: a bank with sharp edges",
-    ("stockpiles", "slope"): "65.7 and 92.3 %",
-    ("embankment", "open"): "71.4 and 95.9 %",
-    ("embankment", "slope"): "73.0 and 95.8 %",
-    ("quarry", "open"): "71.9 and 95.9 %",
-    ("quarry", "slope"): "73.1 and 94.7 %",
-    ("terraces", "under plants"): "72.8 and 95.2 %",
-    ("hillside_houses", "open"): "87.9 and 98.6 %: beneath houses",
-    ("hillside_houses", "under plants"): "73.5 and 95.8 %",
+    ("steep_forest", "under plants"): "71.2 and 95.0 %; of other seeds 68 to 71 and 93 to 94 %",
+    ("drone_grass", "open"): "63.1 and 92.0 %: gaps between tall grass",
+    ("drone_grass", "slope"): "63.7 and 91.7 %: a bank with sharp edges",
+    ("stockpiles", "slope"): "64.7 and 92.1 %",
+    ("embankment", "open"): "71.3 and 96.0 %",
+    ("embankment", "slope"): "72.6 and 95.6 %",
+    ("quarry", "open"): "72.0 and 95.9 %",
+    ("quarry", "slope"): "73.0 and 94.6 %",
+    ("terraces", "under plants"): "72.8 and 95.5 %",
+    ("hillside_houses", "open"): "87.9 and 98.5 %: beneath houses",
+    ("hillside_houses", "under plants"): "73.5 and 96.0 %",
 }
 OWN_KINDS = [pair for pair in KINDS if pair[0] in {"rolling", "vineyard", "steep_forest", "drone_grass"}]
 # With labels of the ready pipeline: plants taken for ground make all ground around look rough, or lie close
