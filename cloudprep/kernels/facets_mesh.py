@@ -29,6 +29,34 @@ _TWIN = 4
 _SIDE = 7
 # Points around one that are looked at; where there are more, it counts as not found.
 _MOST_AROUND = 256
+_MOST_OFF = 100.0
+# What a difference counts for beside others that have points in common with it; set on demo scenes of seeds 1
+# and 2.
+_OF_A_SIDE, _OF_A_CORNER = 0.4, 0.3
+
+
+class Differences(NamedTuple):
+    """What a mesh's points tell of the roughness of the ground.
+
+    Attributes
+    ----------
+    z : ndarray of float64, shape (n,)
+        Heights of the mesh's points, m.
+    noise : ndarray of float64, shape (n,)
+        Variance of heights there that their measurement explains, m2, > 0.
+    off, weight, gap : ndarray of float64, shape (n,)
+        Of each point left out: how far it lies above what is interpolated from those around it (m; NaN where
+        unknown), and the weight and gap of that, see :class:`cloudprep.kernels.facets.Facets`.
+    classes : ndarray of float64, shape (k,)
+        Roughness of each class.
+    """
+
+    z: Floats
+    noise: Floats
+    off: Floats
+    weight: Floats
+    gap: Floats
+    classes: Floats
 
 
 class Mesh(NamedTuple):
@@ -85,10 +113,15 @@ def cell_facets(
     farthest: float,
     wanted: NDArray[np.bool_],
     figures: tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]],
+    differences: Differences,
+    evidence: NDArray[np.float32],
 ) -> None:
-    """Find the triangles that hold the positions of a raster.
+    """Find the triangles that hold the positions of a raster, and what tells how rough the ground is there.
 
-    A position on an edge belongs to the triangle on one side of it, told by the edge's direction.
+    A position on an edge belongs to the triangle on one side of it, told by the edge's direction. What
+    is seen of a triangle are six differences: how far the points of its three neighbours lie off its plane,
+    and its corners off what is interpolated in their places. They have points in common, so each counts for
+    less than one.
 
     Parameters
     ----------
@@ -104,11 +137,17 @@ def cell_facets(
         Which positions are asked for; those found are changed in place to False.
     figures : tuple of ndarray of float32, shape (r, c)
         Weight, gap and bend as in :class:`cloudprep.kernels.facets.Facets`, filled in place where found.
+    differences : Differences
+        Of the mesh's points.
+    evidence : ndarray of float32, shape (r, c, k)
+        Logarithms of how likely the differences are for each class, filled in place where found; they are as
+        they were in triangles whose circle is wider than half of ``farthest``.
     """
     if len(mesh.triangles) == 0:
         return
     before = places_before(mesh.steps[:, 0], columns), places_before(mesh.steps[:, 1], rows)
-    _cells(mesh.steps.ravel(), mesh.triangles, columns, rows, *before, step, farthest, wanted, *figures)
+    asked = columns, rows, *before, step, farthest, wanted, *figures
+    _cells(mesh.steps.ravel(), mesh.triangles, *asked, *differences, evidence)
 
 
 def left_out_facets(
@@ -196,9 +235,82 @@ def _holds(weight, dx, dy):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def _weigh(share, square, even, gap, classes, likely):  # type: ignore[no-untyped-def]
+    """Add the logarithms of how likely a difference is for each class."""
+    for m in range(len(classes)):
+        variance = even + classes[m] * gap
+        likely[m] -= share * 0.5 * (square / variance + np.log(variance))
+
+
+@njit(nogil=True, cache=True)
+def _corners(a, b, c, noise, off, weight, gap, classes, likely):  # type: ignore[no-untyped-def]
+    for i in range(3):
+        p = a if i == 0 else (b if i == 1 else c)
+        if np.isfinite(off[p]):
+            _weigh(_OF_A_CORNER, off[p] * off[p], noise * (1 + weight[p]), gap[p], classes, likely)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _beside(sites, z, mesh, base, side, noise, step, farthest, classes, likely):  # type: ignore[no-untyped-def]
+    """Weigh how far the points of the neighbouring triangles lie off a triangle's plane.
+
+    ``side`` is that of the corner which comes first: what is reckoned doesn't depend on how the mesh is
+    written down.
+    """
+    a, b, c = mesh[base + side], mesh[base + (side + 1) % 3], mesh[base + (side + 2) % 3]
+    ax, ay = sites[2 * a], sites[2 * a + 1]
+    abx, aby = sites[2 * b] - ax, sites[2 * b + 1] - ay
+    acx, acy = sites[2 * c] - ax, sites[2 * c + 1] - ay
+    area = abx * acy - aby * acx
+    for i in range(3):
+        twin = mesh[base + (side + i) % 3 + _TWIN]
+        other = twin - (twin & _SIDE)
+        p, q, d = mesh[other], mesh[other + 1], mesh[other + 2]
+        if (p | q | d) < 0:
+            continue
+        p, q, d = _first_first(sites, p, q, d)
+        u, v, radius = _circle(sites, p, q, d)
+        u, v = u + (sites[2 * p] - ax), v + (sites[2 * p + 1] - ay)
+        if not np.sqrt(u * u + v * v) + radius <= farthest:
+            continue
+        d = mesh[twin - 1 if (twin & _SIDE) > 0 else twin + 2]
+        x, y = sites[2 * d] - ax, sites[2 * d + 1] - ay
+        sb, sc = (acy * x - acx * y) / area, (abx * y - aby * x) / area
+        sa = 1.0 - sb - sc
+        off = min(abs((z[d] - z[a]) - (sb * (z[b] - z[a]) + sc * (z[c] - z[a]))), _MOST_OFF)
+        g = sa * spread(x * step, y * step)
+        g += sb * spread((x - abx) * step, (y - aby) * step)
+        g += sc * spread((x - acx) * step, (y - acy) * step)
+        g -= sa * sb * spread(abx * step, aby * step)
+        g -= sb * sc * spread((acx - abx) * step, (acy - aby) * step)
+        g -= sc * sa * spread(acx * step, acy * step)
+        even = noise * (1 + sa * sa + sb * sb + sc * sc)
+        _weigh(_OF_A_SIDE, off * off, even, max(g, 0.0), classes, likely)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def _cells(  # type: ignore[no-untyped-def]
-    sites, mesh, columns, rows, before_x, before_y, step, farthest, wanted, weight, gap, bend
+    sites,
+    mesh,
+    columns,
+    rows,
+    before_x,
+    before_y,
+    step,
+    farthest,
+    wanted,
+    weight,
+    gap,
+    bend,
+    z,
+    noise,
+    off,
+    point_weight,
+    point_gap,
+    classes,
+    evidence,
 ):
+    likely = np.zeros(len(classes))
     n_rows, n_columns = len(rows), len(columns)
     scale = step / SUBSTEPS
     for base in range(0, len(mesh), STRIDE):
@@ -211,13 +323,15 @@ def _cells(  # type: ignore[no-untyped-def]
         r1, c1 = min(r1, n_rows - 1), min(c1, n_columns - 1)
         if r0 > r1 or c0 > c1:
             continue
+        first = a
         a, b, c = _first_first(sites, a, b, c)
+        side = 0 if a == first else (1 if a == mesh[base + 1] else 2)
         ax, ay = np.int64(sites[2 * a]) * SUBSTEPS, np.int64(sites[2 * a + 1]) * SUBSTEPS
         abx, aby = np.int64(sites[2 * b] - sites[2 * a]), np.int64(sites[2 * b + 1] - sites[2 * a + 1])
         acx, acy = np.int64(sites[2 * c] - sites[2 * a]), np.int64(sites[2 * c + 1] - sites[2 * a + 1])
         bcx, bcy = acx - abx, acy - aby
         area = np.float64(abx * acy - acx * aby) * SUBSTEPS
-        near = False
+        near = seen = False
         u = v = radius = ab = bc = ca = 0.0
         for r in range(r0, r1 + 1):
             y = rows[r] - ay
@@ -236,6 +350,12 @@ def _cells(  # type: ignore[no-untyped-def]
                     ab = spread(abx * step, aby * step)
                     bc = spread(bcx * step, bcy * step)
                     ca = spread(acx * step, acy * step)
+                    seen = 4.0 * radius <= farthest
+                    if seen:
+                        s2 = (noise[a] + noise[b] + noise[c]) / 3
+                        likely[:] = 0.0
+                        _corners(a, b, c, s2, off, point_weight, point_gap, classes, likely)
+                        _beside(sites, z, mesh, base, side, s2, step, farthest / 2, classes, likely)
                 away_x, away_y = u - x / SUBSTEPS, v - y / SUBSTEPS
                 if np.sqrt(away_x * away_x + away_y * away_y) + radius > farthest:
                     continue
@@ -248,6 +368,9 @@ def _cells(  # type: ignore[no-untyped-def]
                 bend[r, k] = sa * (xa * xa + ya * ya) + sb * (xb * xb + yb * yb) + sc * (xc * xc + yc * yc)
                 g = sa * spread(xa, ya) + sb * spread(xb, yb) + sc * spread(xc, yc)
                 gap[r, k] = max(g - sa * sb * ab - sb * sc * bc - sc * sa * ca, 0.0)
+                if seen:
+                    for m in range(len(classes)):
+                        evidence[r, k, m] = likely[m]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")

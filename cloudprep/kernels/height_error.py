@@ -2,7 +2,7 @@
 
 The model, for a height interpolated within a triangle of ground points (:mod:`cloudprep.kernels.facets`):
 
-    variance = s2 * weight + c * gap + 0.2 * (curvature * bend / 2) ** 2
+    variance = s2 * weight + c * gap + 0.35 * (curvature * bend / 2) ** 2
 
 ``s2`` is the variance of a point's height that its measurement explains (that of the heights, and that of the
 places times the slope squared). ``c`` says how rough the ground is: the variance of the difference in height
@@ -11,11 +11,8 @@ that ``c`` is found from: what looks even from point to point still is a hill or
 curvature is that of the terrain around, from second differences over some point spacings.
 
 ``c`` comes from the points themselves: each is left out in turn and compared with what the points around it
-give in its place. The mean square of these differences is ``s2 * (1 + weight) + c * gap``, so what is left of
-it after the errors of measurement gives ``c``. It is taken from a wide window (robustly, so that a wall
-doesn't make all ground around it rough), and from a close one as far as that differs by more than its own
-uncertainty. Both are shrunk by the positive-part rule of James and Stein (1961, "Estimation with quadratic
-loss", Proc. 4th Berkeley Symp. 1): what may be chance is taken for chance.
+give in its place. The mean square of these differences is ``s2 * (1 + weight) + c * gap``. How ``c`` is told
+from them, one triangle at a time, see :mod:`cloudprep.kernels.roughness_mixture`.
 
 Sums are kept as whole numbers, so that they don't depend on the order of the points or on the blocks.
 """
@@ -34,23 +31,16 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# The constants below were set on demo scenes of seeds 1 to 6.
+# Set on demo scenes of seeds 1 and 2.
 _CLOSE = 24
-_WIDE = 300
 _FEWEST = 8
-_DOUBT = 2.0
 # A hill's curvature at the very gap is on average less than the root mean square of what lies around, which
 # holds its sharpest edges; and roughness is part of both.
-_BENT = 0.2
-# A standard error is this much too large otherwise: chance differences that were taken for roughness.
-_CALIBRATION = 0.97
-# The mean of ln(x^2) of standard normal x is -1.2704, its variance pi^2 / 2.
-_MEAN_LOG, _LOG_VARIANCE = 1.2704, np.pi**2 / 2
-_LEAST_SQUARE = 1e-4
+_BENT = 0.35
 _MOST_DIFFERENCE = 100.0
-_SQUARES, _OTHERS = 1e9, 1e6
+_SQUARES = 1e9
 # What the tables hold, one after the other.
-_NUMBER, _EXCESS, _GAP, _LOG, _GAP_SHARE, _NOISE, _NOISE_TWICE, _SQUARE, _TABLES = range(9)
+_NUMBER, _SQUARE, _TABLES = range(3)
 
 
 class Residuals(NamedTuple):
@@ -58,11 +48,18 @@ class Residuals(NamedTuple):
 
     Attributes
     ----------
-    tables : ndarray of int64, shape (8, rows + 1, columns + 1)
-        Of each bin, one row and one column on; once :func:`summed`, over all bins to the south-west.
+    tables : ndarray of int64, shape (2, rows + 1, columns + 1)
+        Of each bin, one row and one column on: how many points, and the sum of their squares; once
+        :func:`summed`, over all bins to the south-west.
     """
 
     tables: NDArray[np.int64]
+
+    @property
+    def numbers(self) -> NDArray[np.int64]:
+        """Points, bin by bin."""
+        numbers: NDArray[np.int64] = self.tables[_NUMBER]
+        return numbers
 
     @classmethod
     def none(cls, rows: int, columns: int) -> Residuals:
@@ -70,14 +67,7 @@ class Residuals(NamedTuple):
         return cls(np.zeros((_TABLES, rows + 1, columns + 1), np.int64))
 
 
-def add_residuals(
-    sums: Residuals,
-    place: NDArray[np.int64],
-    difference: Floats,
-    weight: Floats,
-    gap: Floats,
-    noise: Floats,
-) -> None:
+def add_residuals(sums: Residuals, place: NDArray[np.int64], difference: Floats, weight: Floats) -> None:
     """Add what points differ by from the surface of those around them.
 
     Parameters
@@ -88,12 +78,10 @@ def add_residuals(
         The bin of each point, counted row by row.
     difference : ndarray of float64, shape (n,)
         From what the points around each give in its place, m; NaN where they give nothing.
-    weight, gap : ndarray of float64, shape (n,)
+    weight : ndarray of float64, shape (n,)
         As in :class:`cloudprep.kernels.facets.Facets`, each point left out.
-    noise : ndarray of float64, shape (n,)
-        Variance of each point's height that its measurement explains, m2, > 0.
     """
-    _add(sums.tables, place, difference, weight, gap, noise)
+    _add(sums.tables, place, difference, weight)
 
 
 def summed(sums: Residuals, *, threads: int = 1) -> Residuals:
@@ -123,7 +111,7 @@ def summed(sums: Residuals, *, threads: int = 1) -> Residuals:
 
 def bin_roughness(
     found: Residuals, rows: NDArray[np.int64], columns: NDArray[np.int64], farthest: int
-) -> tuple[Floats, Floats]:
+) -> Floats:
     """Return how rough the ground is around some bins.
 
     Parameters
@@ -137,66 +125,45 @@ def bin_roughness(
 
     Returns
     -------
-    rough : ndarray of float64, shape (r, c)
-        ``c`` of the model; NaN where fewer than 8 points lie near.
-    roughness : ndarray of float64, shape (r, c)
+    ndarray of float64, shape (r, c)
         Root mean square of the nearest 24 or more points' differences from the surface of those around them,
-        divided by ``sqrt(1 + weight)``: on even ground the standard deviation of a point; m.
+        divided by ``sqrt(1 + weight)``: on even ground the standard deviation of a point; m. NaN where fewer
+        than 8 points lie near.
     """
-    rough, roughness = np.full((2, len(rows), len(columns)), np.nan)
-    _roughness(found.tables, rows, columns, farthest, rough, roughness)
-    return rough, roughness
+    roughness = np.full((len(rows), len(columns)), np.nan)
+    _roughness(found.tables, rows, columns, farthest, roughness)
+    return roughness
 
 
-def standard_errors(
-    rough: Floats,
-    noise: Floats,
-    weight: NDArray[np.floating],
-    gap: NDArray[np.floating],
-    bend: NDArray[np.floating],
-    curvature: Floats,
-) -> Floats:
-    """Return the standard error of heights interpolated at positions.
+def bent_variance(bend: NDArray[np.floating], curvature: Floats) -> Floats:
+    """Return the variance of heights about a triangle that is due to bends of the terrain.
 
     Parameters
     ----------
-    rough : ndarray of float64
-        How rough the ground is there.
-    noise : ndarray of float64
-        Variance of a point's height there that its measurement explains, m2.
-    weight, gap, bend : ndarray of float
-        Of the triangle around each position, see :class:`cloudprep.kernels.facets.Facets`.
+    bend : ndarray of float
+        Of the triangle around each position, see :class:`cloudprep.kernels.facets.Facets`, m2.
     curvature : ndarray of float64
         Squared curvature of the terrain around each position, 1 / m2.
 
     Returns
     -------
     ndarray of float64
-        m; NaN where the roughness is unknown, or there is none to interpolate from near.
+        m2; NaN where there is no triangle near.
     """
-    bent = curvature * (_BENT / 4) * bend * bend
-    found: Floats = _CALIBRATION * np.sqrt(noise * weight + rough * gap + bent)
+    found: Floats = curvature * (_BENT / 4) * bend * bend
     return found
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _add(tables, place, difference, weight, gap, noise):  # type: ignore[no-untyped-def]
+def _add(tables, place, difference, weight):  # type: ignore[no-untyped-def]
     columns = tables.shape[2] - 1
     for i in range(len(place)):
         if not np.isfinite(difference[i]):
             continue
         r, c = place[i] // columns + 1, place[i] % columns + 1
         off = min(abs(difference[i]), _MOST_DIFFERENCE)
-        square, wide = off * off, min(gap[i], _MOST_DIFFERENCE**2)
-        alone, s = square / (1 + weight[i]), noise[i]
         tables[_NUMBER, r, c] += 1
-        tables[_EXCESS, r, c] += np.int64(np.rint((square - s * (1 + weight[i])) * _SQUARES))
-        tables[_GAP, r, c] += np.int64(np.rint(wide * _OTHERS))
-        tables[_LOG, r, c] += np.int64(np.rint(np.log(max(alone, _LEAST_SQUARE * s)) * _OTHERS))
-        tables[_GAP_SHARE, r, c] += np.int64(np.rint(wide / (1 + weight[i]) * _OTHERS))
-        tables[_NOISE, r, c] += np.int64(np.rint(s * _SQUARES))
-        tables[_NOISE_TWICE, r, c] += np.int64(np.rint(s * (1 + weight[i]) * _SQUARES))
-        tables[_SQUARE, r, c] += np.int64(np.rint(alone * _SQUARES))
+        tables[_SQUARE, r, c] += np.int64(np.rint(off * off / (1 + weight[i]) * _SQUARES))
 
 
 @njit(nogil=True, cache=True)
@@ -206,15 +173,8 @@ def _window(table, r, c, size):  # type: ignore[no-untyped-def]
     return table[r1, c1] - table[r0, c1] - table[r1, c0] + table[r0, c0]
 
 
-@njit(nogil=True, cache=True)
-def _certain(value, doubt):  # type: ignore[no-untyped-def]
-    """Return what is left of a value whose variance is known."""
-    square = value * value
-    return value * max(0.0, 1.0 - _DOUBT * doubt / square) if square > 0 else 0.0
-
-
 @njit(nogil=True, cache=True, error_model="numpy")
-def _roughness(tables, rows, columns, farthest, rough, roughness):  # type: ignore[no-untyped-def]
+def _roughness(tables, rows, columns, farthest, roughness):  # type: ignore[no-untyped-def]
     for i in range(len(rows)):
         for j in range(len(columns)):
             r, c = rows[i], columns[j]
@@ -223,28 +183,8 @@ def _roughness(tables, rows, columns, farthest, rough, roughness):  # type: igno
             while close < farthest and near < _CLOSE:
                 close += 1
                 near = _window(tables[_NUMBER], r, c, close)
-            wide, n = close, near
-            while wide < farthest and n < _WIDE:
-                wide += 1
-                n = _window(tables[_NUMBER], r, c, wide)
-            if n < _FEWEST:
-                continue
-            roughness[i, j] = np.sqrt(_window(tables[_SQUARE], r, c, close) / _SQUARES / near)
-            share = _window(tables[_GAP_SHARE], r, c, wide) / _OTHERS / n
-            usual_gap = _window(tables[_GAP], r, c, wide) / _OTHERS / n
-            near_gap = _window(tables[_GAP], r, c, close) / _OTHERS / near
-            if usual_gap <= 0 or near_gap <= 0 or share <= 0:
-                rough[i, j] = 0.0
-                continue
-            usual = np.exp(_window(tables[_LOG], r, c, wide) / _OTHERS / n + _MEAN_LOG)
-            # The wide window: how rough the ground is on the whole.
-            whole = max((usual - _window(tables[_NOISE], r, c, wide) / _SQUARES / n) / share, 0.0)
-            doubt = _window(tables[_NOISE_TWICE], r, c, wide) / _SQUARES / n / usual_gap
-            whole = _certain(whole, _LOG_VARIANCE / n * doubt * doubt)
-            # The close one: how much rougher or smoother it is just here.
-            here = _window(tables[_EXCESS], r, c, close) / _SQUARES / near / near_gap - whole
-            doubt = _window(tables[_NOISE_TWICE], r, c, close) / _SQUARES / near / near_gap + whole
-            rough[i, j] = max(whole + _certain(here, 2.0 / near * doubt * doubt), 0.0)
+            if near >= _FEWEST:
+                roughness[i, j] = np.sqrt(_window(tables[_SQUARE], r, c, close) / _SQUARES / near)
 
 
 def squared_slopes(heights: Floats, row: NDArray[np.int64], column: NDArray[np.int64], cell: float) -> Floats:

@@ -1,8 +1,7 @@
 """Of the true heights 68 % must lie within one standard error of the terrain, 95 % within 1.96.
 
 They do so for a normal distribution; the terrain of the scenes is exact, so that errors are known. The bars
-are 3 and 2 percentage points. Constants were chosen on seeds 1 to 6, and a first choice was tried on this one
-too: under trees 71.1 and 94.3 %.
+are 3 and 2 percentage points. Constants were chosen on seeds 1 and 2.
 """
 
 from functools import cache
@@ -36,31 +35,28 @@ KINDS = [
     ("hillside_houses", "slope"),
     ("hillside_houses", "under plants"),
 ]
-# Measured shares. Beside faces, walls and edges a standard error can't be right for both: few cells are far
-# off, and those next to them are told to be.
+# Measured shares. Beside faces and edges few cells are far off, and those next to them can't be told apart
+# by six differences: one number isn't right for both shares. Beneath houses nothing is seen.
 MISSED = {
-    ("drone_grass", "slope"): "65.7 and 91.2 %: a bank with sharp edges",
-    ("stockpiles", "open"): "71.3 and 95.2 %",
-    ("stockpiles", "slope"): "65.3 and 92.7 %",
-    ("embankment", "open"): "72.7 and 95.9 %",
-    ("embankment", "slope"): "73.8 and 94.6 %",
-    ("quarry", "open"): "80.6 and 97.2 %",
-    ("quarry", "slope"): "80.4 and 96.5 %",
-    ("terraces", "open"): "86.7 and 98.3 %",
-    ("terraces", "slope"): "73.6 and 95.1 %",
-    ("terraces", "under plants"): "85.4 and 97.3 %",
-    ("hillside_houses", "open"): "94.0 and 98.7 %",
-    ("hillside_houses", "slope"): "74.8 and 95.0 %",
-    ("hillside_houses", "under plants"): "79.0 and 96.0 %",
+    ("steep_forest", "under plants"): "71.2 and 95.0 %; of other seeds 68 to 71 and 93 to 94 %",
+    ("drone_grass", "open"): "63.1 and 92.0 %: gaps between tall grass",
+    ("drone_grass", "slope"): "63.7 and 91.7 %: a bank with sharp edges",
+    ("stockpiles", "slope"): "64.7 and 92.1 %",
+    ("embankment", "open"): "71.3 and 96.0 %",
+    ("embankment", "slope"): "72.6 and 95.6 %",
+    ("quarry", "open"): "72.0 and 95.9 %",
+    ("quarry", "slope"): "73.0 and 94.6 %",
+    ("terraces", "under plants"): "72.8 and 95.5 %",
+    ("hillside_houses", "open"): "87.9 and 98.5 %: beneath houses",
+    ("hillside_houses", "under plants"): "73.5 and 96.0 %",
 }
 OWN_KINDS = [pair for pair in KINDS if pair[0] in {"rolling", "vineyard", "steep_forest", "drone_grass"}]
-# With labels of the ready pipeline: plants taken for ground make all ground around look rough.
+# With labels of the ready pipeline: plants taken for ground make all ground around look rough, or lie close
+# to each other and agree.
 OWN_MISSED = {
-    ("vineyard", "slope"): "73.9 and 96.8 %",
-    ("vineyard", "under plants"): "74.9 and 95.4 %",
-    ("steep_forest", "under plants"): "81.6 and 96.2 %",
-    ("drone_grass", "open"): "73.7 and 93.3 %",
-    ("drone_grass", "slope"): "65.5 and 86.3 %",
+    ("steep_forest", "under plants"): "83.1 and 96.6 %",
+    ("drone_grass", "open"): "72.4 and 93.7 %",
+    ("drone_grass", "slope"): "64.2 and 86.8 %",
 }
 
 

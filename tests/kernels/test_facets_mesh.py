@@ -2,9 +2,10 @@
 
 import numpy as np
 import pytest
+from scipy.spatial import Delaunay
 
-from cloudprep.kernels.facets import binned, facets_at, facets_without
-from cloudprep.kernels.facets_mesh import cell_facets, left_out_facets, mesh_of
+from cloudprep.kernels.facets import EXPONENT, binned, facets_at, facets_without
+from cloudprep.kernels.facets_mesh import Differences, cell_facets, left_out_facets, mesh_of
 from cloudprep.kernels.tin_points import SUBSTEPS
 
 SIZE, EDGE, STEP = 4000, 200.0, 0.01
@@ -26,31 +27,88 @@ def put(x, y, z):
     return binned(x * STEP, y * STEP, z, column, row, (count, count), EDGE * STEP)
 
 
-def of_cells(mesh, farthest):
+CLASSES = np.array([0.0, 0.01, 1.0])
+NOISE = 0.01
+
+
+def told_by(mesh, z):
+    """Return what the points of a mesh tell; of those left out only what stays away from any rim."""
+    z = z[mesh.given]
+    found, height, weight, gap = left_out_facets(mesh, z, np.ones(len(z), bool), STEP, 400.0)
+    return Differences(z, np.full(len(z), NOISE), np.where(found, z - height, np.nan), weight, gap, CLASSES)
+
+
+def of_cells(mesh, z, farthest):
     at = np.arange(50, SIZE, 100) * SUBSTEPS
     wanted = np.ones((len(at), len(at)), bool)
     figures = tuple(np.full(wanted.shape, np.nan, np.float32) for _ in range(3))
-    cell_facets(mesh, at - mesh.left * SUBSTEPS, at - mesh.bottom * SUBSTEPS, STEP, farthest, wanted, figures)
-    return ~wanted, figures
+    seen = np.zeros((*wanted.shape, len(CLASSES)), np.float32)
+    places = at - mesh.left * SUBSTEPS, at - mesh.bottom * SUBSTEPS
+    cell_facets(mesh, *places, STEP, farthest, wanted, figures, told_by(mesh, z), seen)
+    return ~wanted, (*figures, seen)
 
 
 def test_cells_have_the_triangles_that_a_search_finds(places):
-    found, figures = of_cells(mesh_of(*places), np.inf)
+    found, figures = of_cells(mesh_of(*places), places[2], np.inf)
     at = np.arange(50, SIZE, 100)
     x, y = (v.ravel().astype(float) for v in np.meshgrid(at, at))
     place = (y // EDGE).astype(np.int64) * 20 + (x // EDGE).astype(np.int64)
     expected = facets_at(put(*places), x * STEP, y * STEP, place, 20)
     assert np.array_equal(found.ravel(), np.isfinite(expected.height))
-    for figure, values in zip(figures, expected[1:], strict=True):
+    for figure, values in zip(figures[:3], expected[1:], strict=True):
         assert figure[found] == pytest.approx(values[found.ravel()], rel=1e-5, abs=1e-6)
 
 
 def test_cells_whose_circle_reaches_far_are_left_to_the_search(places):
-    found, figures = of_cells(mesh_of(*places), 700.0)
-    wide, all_figures = of_cells(mesh_of(*places), np.inf)
+    found, figures = of_cells(mesh_of(*places), places[2], 700.0)
+    wide, all_figures = of_cells(mesh_of(*places), places[2], np.inf)
     assert 0 < found.sum() < wide.sum()
-    assert all(np.array_equal(a[found], b[found]) for a, b in zip(figures, all_figures, strict=True))
-    assert all(np.isnan(figure[~found]).all() for figure in figures)
+    pairs = list(zip(figures, all_figures, strict=True))
+    assert all(np.array_equal(a[found], b[found]) for a, b in pairs[:3])
+    assert all(np.isnan(figure[~found]).all() for figure in figures[:3])
+    # What is seen is seen in narrower ones still, or not at all.
+    used = figures[3].any(axis=2)
+    assert 0 < used.sum() < found.sum()
+    assert not used[~found].any()
+
+
+def test_what_is_seen_of_a_triangle_are_its_neighbours_and_its_corners(places):
+    """As reckoned from SciPy's triangulation (Qhull) and the normal density, each difference for itself."""
+    x, y, z = places
+    mesh = mesh_of(x, y, z)
+    _, figures = of_cells(mesh, z, np.inf)
+    told = told_by(mesh, z)
+    index = {int(k): i for i, k in enumerate(mesh.given)}
+    metres = np.c_[x, y] * STEP
+    mesh_of_scipy = Delaunay(metres)
+    at = np.arange(50, SIZE, 100)
+    here = np.stack(np.meshgrid(at, at), -1).reshape(-1, 2) * STEP
+    checked = 0
+    for k, triangle in enumerate(mesh_of_scipy.find_simplex(here)[::37]):
+        if triangle < 0:
+            continue
+        beside = mesh_of_scipy.neighbors[triangle]
+        corners = mesh_of_scipy.simplices[triangle]
+        expected = np.zeros(len(CLASSES))
+        for other in beside[beside >= 0]:
+            apex = (set(mesh_of_scipy.simplices[other]) - set(corners)).pop()
+            own = np.r_[metres[corners].T, [np.ones(3)]]
+            share = np.linalg.solve(own, [*metres[apex], 1.0])
+            off = z[apex] - share @ z[corners]
+            spots, weights = metres[[*corners, apex]], np.r_[-share, 1.0]
+            apart = np.linalg.norm(spots[:, None] - spots[None], axis=2) ** EXPONENT
+            gap = -(weights @ apart @ weights) / 2
+            variance = NOISE * (1 + share @ share) + CLASSES * gap
+            expected -= 0.4 / 2 * (off**2 / variance + np.log(variance))
+        for corner in corners:
+            i = index[int(corner)]
+            if np.isfinite(told.off[i]):
+                variance = NOISE * (1 + told.weight[i]) + CLASSES * told.gap[i]
+                expected -= 0.3 / 2 * (told.off[i] ** 2 / variance + np.log(variance))
+        row, column = divmod(37 * k, len(at))
+        assert figures[3][row, column] == pytest.approx(expected, rel=1e-5, abs=1e-5)
+        checked += 1
+    assert checked > 20
 
 
 def test_points_left_out_are_interpolated_as_by_a_search(places):
@@ -71,11 +129,11 @@ def test_points_left_out_are_interpolated_as_by_a_search(places):
 
 def test_other_points_far_away_and_their_order_change_no_bit(places):
     x, y, z = places
-    one, figures = of_cells(mesh_of(x, y, z), 700.0)
+    one, figures = of_cells(mesh_of(x, y, z), z, 700.0)
     order = np.random.default_rng(1).permutation(len(x))
     far = np.array([-9000.0, -9100.0, 12000.0])
     more = [np.concatenate((v[order], w)) for v, w in ((x, far), (y, far[::-1] + 7), (z, far))]
-    two, again = of_cells(mesh_of(*more), 700.0)
+    two, again = of_cells(mesh_of(*more), more[2], 700.0)
     assert (two >= one).all()
     assert all(np.array_equal(a[one], b[one]) for a, b in zip(figures, again, strict=True))
     mesh, other = mesh_of(x, y, z), mesh_of(*more)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from cloudprep.kernels.facets import facets_at, facets_without, points_within
-from cloudprep.kernels.facets_mesh import cell_facets, left_out_facets, mesh_of
+from cloudprep.kernels.facets_mesh import Differences, cell_facets, left_out_facets, mesh_of
 from cloudprep.kernels.height_error import Residuals, add_residuals, summed
+from cloudprep.kernels.roughness_mixture import CLASSES
 from cloudprep.kernels.tin_points import SUBSTEPS, frame_of
 from cloudprep.stages.surface._tiles import Places
 
@@ -25,14 +26,38 @@ if TYPE_CHECKING:
     from cloudprep.model.site import SiteFacts
 
     Floats = NDArray[np.float64]
-    Figures = tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]
+    Part = tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]
 
 FARTHEST = 20
 """How far windows around cells reach, bins."""
 AROUND_POINTS = 10
 """How far windows around points that are left out reach, bins."""
+NODE = 4
+"""Edge of the squares for which chances of roughness are worked out, bins."""
 # Tiles are at most this many bins a side: their rims are triangulated twice.
 _TILE = 256
+
+
+class Found(NamedTuple):
+    """What the points of a block tell.
+
+    Attributes
+    ----------
+    sums : Residuals
+        Running sums over bins, right as far as windows around the cells reach.
+    points : tuple of ndarray of float64, shape (n,)
+        Of each point: its difference from what those around it give (m, NaN where unknown or unasked), the
+        weight and gap of that, the variance of heights there that measurement explains (m2).
+    cells : tuple of ndarray of float32, shape (rows, columns)
+        Weight, gap and bend as in :class:`cloudprep.kernels.facets.Facets`; NaN where no point is near.
+    evidence : ndarray of float32, shape (rows, columns, 10)
+        Logarithm of how likely what is seen around each cell would be for each class of roughness.
+    """
+
+    sums: Residuals
+    points: tuple[Floats, Floats, Floats, Floats]
+    cells: Part
+    evidence: NDArray[np.float32]
 
 
 class GroundBins:
@@ -89,7 +114,7 @@ def facets_and_residuals(
     known: NDArray[np.bool_],
     noise: Callable[[Floats, Floats], Floats],
     threads: int,
-) -> tuple[Residuals, Figures]:
+) -> Found:
     """Return what points differ by from those around them, and what the triangles around cells tell.
 
     Parameters
@@ -107,26 +132,30 @@ def facets_and_residuals(
 
     Returns
     -------
-    Residuals
-        Running sums over bins, right as far as windows around the cells reach.
-    tuple of ndarray of float32, shape (rows, columns)
-        Weight, gap and bend as in :class:`cloudprep.kernels.facets.Facets`; NaN where no point is near.
+    Found
+        All of it.
     """
     bins = ground.bins
     sums = Residuals.none(*bins.shape)
     weight = np.full(cells.shape, np.nan, np.float32)
     figures = weight, weight.copy(), weight.copy()
-    r0, r1 = max(int(cells.row_bins[0]) - FARTHEST, 0), min(int(cells.row_bins[-1]) + FARTHEST + 1, bins.rows)
-    c0 = max(int(cells.column_bins[0]) - FARTHEST, 0)
-    c1 = min(int(cells.column_bins[-1]) + FARTHEST + 1, bins.columns)
+    n = len(ground.points.x)
+    of_points = np.full(n, np.nan), np.zeros(n), np.zeros(n), np.ones(n)
+    evidence = np.zeros((*cells.shape, len(CLASSES)), np.float32)
+    found = Found(sums, of_points, figures, evidence)
+    reach = FARTHEST + NODE
+    r0, r1 = max(int(cells.row_bins[0]) - reach, 0), min(int(cells.row_bins[-1]) + reach + 1, bins.rows)
+    c0 = max(int(cells.column_bins[0]) - reach, 0)
+    c1 = min(int(cells.column_bins[-1]) + reach + 1, bins.columns)
 
     def work(tile: tuple[tuple[int, int], tuple[int, int]]) -> None:
-        _tile(ground, cells, known, noise, tile, sums, figures)
+        _tile(ground, cells, known, noise, tile, found)
 
     tiles = [(rows, columns) for rows in _cuts(r0, r1) for columns in _cuts(c0, c1)]
     with ThreadPoolExecutor(threads) as pool:
         list(pool.map(work, tiles))
-    return summed(sums, threads=threads), figures
+    summed(sums, threads=threads)
+    return found
 
 
 def _cuts(first: int, last: int) -> list[tuple[int, int]]:
@@ -140,8 +169,7 @@ def _tile(
     known: NDArray[np.bool_],
     noise: Callable[[Floats, Floats], Floats],
     tile: tuple[tuple[int, int], tuple[int, int]],
-    sums: Residuals,
-    figures: Figures,
+    found: Found,
 ) -> None:
     (r0, r1), (c0, c1) = tile
     points, bins, step = ground.points, ground.bins, ground.frame.step
@@ -157,25 +185,34 @@ def _tile(
     at = index[mesh.given]
     row, column = points.bin[at] // bins.columns, points.bin[at] % bins.columns
     own = (row >= r0) & (row < r1) & (column >= c0) & (column < c1)
+    # Corners of the triangles around cells lie beyond the tile too.
+    near = (row >= r0 - AROUND_POINTS) & (row < r1 + AROUND_POINTS)
+    near &= (column >= c0 - AROUND_POINTS) & (column < c1 + AROUND_POINTS)
     z = points.z[at]
-    found, height, weight, gap = left_out_facets(mesh, z, own, step, AROUND_POINTS * points.edge / step)
+    scatter = noise(points.x[at], points.y[at])
+    inner, height, weight, gap = left_out_facets(mesh, z, near, step, AROUND_POINTS * points.edge / step)
+    corners = Differences(z, scatter, np.where(inner, z - height, np.nan), weight.copy(), gap.copy(), CLASSES)
     # On the rim and beside wide gaps: from all points in the widest window.
-    rest = np.flatnonzero(own & ~found)
+    rest = np.flatnonzero(own & ~inner)
     if len(rest):
         without = facets_without(points, AROUND_POINTS, which=at[rest], first=AROUND_POINTS)
         height[rest], weight[rest], gap[rest] = without.height, without.weight, without.gap
     at = at[own]
-    scatter = noise(points.x[at], points.y[at])
-    add_residuals(sums, points.bin[at], z[own] - height[own], weight[own], gap[own], scatter)
+    off = z[own] - height[own], weight[own], gap[own], scatter[own]
+    add_residuals(found.sums, points.bin[at], off[0], off[1])
+    for of_points, values in zip(found.points, off, strict=True):
+        of_points[at] = values
     rows = slice(*np.searchsorted(cells.row_bins, (r0, r1)).tolist())
     columns = slice(*np.searchsorted(cells.column_bins, (c0, c1)).tolist())
     wanted = known[rows, columns].copy()
     if not wanted.any():
         return
-    part = figures[0][rows, columns], figures[1][rows, columns], figures[2][rows, columns]
+    weights, gaps, bends = (figure[rows, columns] for figure in found.cells)
+    part = weights, gaps, bends
     at_columns = cells.columns[columns] - mesh.left * SUBSTEPS
     at_rows = cells.rows[rows] - mesh.bottom * SUBSTEPS
-    cell_facets(mesh, at_columns, at_rows, step, FARTHEST * points.edge / step, wanted, part)
+    farthest, evidence = FARTHEST * points.edge / step, found.evidence[rows, columns]
+    cell_facets(mesh, at_columns, at_rows, step, farthest, wanted, part, corners, evidence)
     r, c = np.nonzero(wanted)
     if len(r):
         x, y = cells.x[columns][c], cells.y[rows][r]
