@@ -46,8 +46,8 @@ def guarded(command: Callable[..., None]) -> Callable[..., None]:
                 tell("interrupted; nothing half-written is left")
                 raise typer.Exit(EXIT_INTERRUPTED) from None
             except MemoryError:
-                _explain(_too_little_memory(options), debug=debug)
-                raise typer.Exit(EXIT_INPUT_FAILED) from None
+                if debug:
+                    _show_traceback()
             except OSError as error:  # for instance a full disk when compiled code is cached
                 _explain(_refusal(error), debug=debug)
                 raise typer.Exit(EXIT_INPUT_FAILED) from None
@@ -62,6 +62,11 @@ def guarded(command: Callable[..., None]) -> Callable[..., None]:
                     debug=debug,
                 )
                 raise typer.Exit(EXIT_INPUT_FAILED) from None
+            else:
+                return
+        # Not where it is caught: what failed would still hold its memory, and saying so takes some.
+        tell(_too_little_memory(options))
+        raise typer.Exit(EXIT_INPUT_FAILED)
 
     return run
 
@@ -75,10 +80,13 @@ def _too_little_memory(options: dict[str, Any]) -> str:
     text = "the memory of this machine is not enough for that"
     if "memory" not in options:
         return text
-    from cloudprep.engine.memory import default_memory, parse_bytes
+    try:
+        from cloudprep.engine.memory import default_memory, parse_bytes
 
-    given = options["memory"]
-    half = (parse_bytes(given) if given is not None else default_memory()) // 2
+        given = options["memory"]
+        half = (parse_bytes(given) if given is not None else default_memory()) // 2
+    except MemoryError:
+        return f"{text}: give it less with --memory, so that points are held in files"
     return f"{text}: give it less with --memory, {half / 1e9:.2g}GB say, so that points are held in files"
 
 
@@ -92,10 +100,14 @@ def _refusal(error: OSError) -> str:
 
 def _explain(text: str, *, debug: bool) -> None:
     if debug:
-        import traceback
-
-        tell(traceback.format_exc().rstrip())
+        _show_traceback()
     tell(text)
+
+
+def _show_traceback() -> None:
+    import traceback
+
+    tell(traceback.format_exc().rstrip())
 
 
 def _show_warning(message: Warning | str, *_place: Any, **_more: Any) -> None:

@@ -5,8 +5,6 @@ Only names are imported here. Each command imports what it needs when it runs, s
 
 from __future__ import annotations
 
-import atexit
-import gc
 import signal
 import sys
 import threading
@@ -37,6 +35,7 @@ from cloudprep.cli import (
 from cloudprep.cli.attended import attended
 from cloudprep.cli.console import give_up, tell
 from cloudprep.cli.guard import guarded
+from cloudprep.engine.garbage import look_seldom
 from cloudprep.errors import EXIT_INPUT_FAILED
 
 if TYPE_CHECKING:
@@ -54,8 +53,6 @@ Examples:
 Exit codes: 0 done; 1 some input failed, the others are done; 2 a mistake in the command or the pipeline;
 3 done, but a gate failed; 130 interrupted.
 """
-
-_OBJECTS_BETWEEN_LOOKS = (100_000, 50, 50)
 
 app = typer.Typer(
     name="cloudprep",
@@ -129,10 +126,7 @@ def entry() -> None:
 def _carry_out() -> None:
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGTERM, _interrupt)
-    # Libraries make objects by the hundred thousand and keep them: looking through them for garbage as often
-    # as Python does by itself takes a twentieth of a run, and a last time at the end half a second.
-    gc.set_threshold(*_OBJECTS_BETWEEN_LOOKS)
-    atexit.register(gc.freeze)
+    look_seldom()
     try:
         app(prog_name="cloudprep")
     except OSError as error:  # the help itself could not be written: commands report their own

@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-import gc
 import signal
 import sys
 
 from cloudprep.engine.ahead_list import Kernel, type_from
+from cloudprep.engine.garbage import look_seldom
 
 __all__ = ["answer"]
-
-# The compiler makes objects by the million and hardly a cycle: looking for those took a tenth of its time.
-_OBJECTS_BETWEEN_LOOKS = 200_000
 
 
 def answer() -> None:
     """Compile what stands on each line of the input until it ends, also because who wrote it is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # who started it is told, and ends it
-    gc.set_threshold(_OBJECTS_BETWEEN_LOOKS, 20, 100)
+    look_seldom()
     for line in sys.stdin:
         try:
             _compile(Kernel.from_line(line))

@@ -87,7 +87,7 @@ def share_of(total: int) -> int:
 def give_back() -> None:
     """Give memory that is no longer used back to the system, where the C library can be told to."""
     # It keeps what lies between pieces in use, hundreds of megabytes after a stage.
-    with contextlib.suppress(OSError, AttributeError):
+    with contextlib.suppress(OSError, AttributeError, MemoryError):
         ctypes.CDLL(None).malloc_trim(0)
 
 

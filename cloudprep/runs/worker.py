@@ -6,9 +6,7 @@ process and not the batch. It stays for many sites: libraries and compiled kerne
 
 from __future__ import annotations
 
-import atexit
 import contextlib
-import gc
 import os
 import signal
 import time
@@ -19,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from cloudprep.engine.end_with import end_with
+from cloudprep.engine.garbage import look_seldom
 
 if TYPE_CHECKING:
     from types import FrameType
@@ -103,8 +102,7 @@ def serve(handle: int, supervisor: int) -> None:
     for sign in (signal.SIGTERM, signal.SIGINT):
         signal.signal(sign, _interrupt)
     line = Connection(handle)
-    # Looking through all objects of the libraries for garbage a last time takes half a second.
-    atexit.register(gc.freeze)
+    look_seldom()
     # What a library prints is no result of the batch.
     os.dup2(2, 1)
     try:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Literal
 
-import numpy as np
-
+from cloudprep.model.class_lookup import of_classes
 from cloudprep.model.classes import NOISE_CODES, ClassCode
 from cloudprep.stages.base import parameter
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    import numpy as np
     from numpy.typing import NDArray
 
     from cloudprep.model.moves import ClassMoves
@@ -28,15 +28,6 @@ Returns = Literal["last", "all"]
 
 # Classes that a point may leave for "unclassified"; others say more than a ground stage knows.
 _OPEN_CLASSES = (ClassCode.NEVER_CLASSIFIED, ClassCode.UNCLASSIFIED, ClassCode.GROUND)
-
-
-def _of_classes(classes: NDArray[Any], codes: Sequence[int]) -> NDArray[np.bool_]:
-    """Return which points have one of the class codes, bytes being looked up in a table."""
-    if classes.dtype != np.uint8:
-        return np.isin(classes, codes)
-    table = np.zeros(256, bool)
-    table[[code for code in codes if 0 <= code < len(table)]] = True
-    return np.asarray(table[classes])
 
 
 def keep_classes_parameter() -> Any:
@@ -73,7 +64,7 @@ def usable_points(points: Points, keep_classes: Sequence[int], returns: Returns)
     ndarray of bool, shape (n,)
         False for noise (7, 18), withheld points, kept classes and, where asked, returns before the last.
     """
-    usable = ~_of_classes(points["classification"], (*NOISE_CODES, *keep_classes))
+    usable = ~of_classes(points["classification"], (*NOISE_CODES, *keep_classes))
     if "withheld" in points:
         usable &= ~points["withheld"]
     if returns == "last" and "return_number" in points and "number_of_returns" in points:
@@ -104,7 +95,7 @@ def labelled(
         any other class.
     """
     classes = points["classification"].copy()
-    movable = _of_classes(classes, [code for code in _OPEN_CLASSES if code not in keep_classes])
+    movable = of_classes(classes, [code for code in _OPEN_CLASSES if code not in keep_classes])
     if "withheld" in points:
         movable &= ~points["withheld"]
     found = ground & usable

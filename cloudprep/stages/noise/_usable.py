@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from cloudprep.model.class_lookup import of_classes
 from cloudprep.model.classes import NOISE_CODES
 from cloudprep.stages.base import parameter
 
@@ -29,9 +30,7 @@ def usable(points: Points) -> NDArray[np.bool_]:
     """
     mask = np.ones(len(points), np.bool_)
     if "classification" in points:
-        # One comparison a code takes a tenth of the time of a look-up in a set.
-        for code in NOISE_CODES:
-            mask &= points["classification"] != code
+        mask &= ~of_classes(points["classification"], NOISE_CODES)
     if "withheld" in points:
         mask &= ~points["withheld"]
     return mask
