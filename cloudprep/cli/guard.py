@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from cloudprep.cli.console import tell
+from cloudprep.cli.kept_back import hand_out
 from cloudprep.errors import EXIT_INPUT_FAILED, EXIT_INTERRUPTED, CloudprepError
 
 if TYPE_CHECKING:
@@ -65,6 +66,7 @@ def guarded(command: Callable[..., None]) -> Callable[..., None]:
             else:
                 return
         # Not where it is caught: what failed would still hold its memory, and saying so takes some.
+        hand_out()
         tell(_too_little_memory(options))
         raise typer.Exit(EXIT_INPUT_FAILED)
 
@@ -99,6 +101,7 @@ def _refusal(error: OSError) -> str:
 
 
 def _explain(text: str, *, debug: bool) -> None:
+    hand_out()  # libraries blame other things where they got no memory
     if debug:
         _show_traceback()
     tell(text)

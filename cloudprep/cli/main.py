@@ -35,6 +35,7 @@ from cloudprep.cli import (
 from cloudprep.cli.attended import attended
 from cloudprep.cli.console import give_up, tell
 from cloudprep.cli.guard import guarded
+from cloudprep.cli.kept_back import hand_out, keep_back
 from cloudprep.engine.garbage import look_seldom
 from cloudprep.errors import EXIT_INPUT_FAILED
 
@@ -126,6 +127,7 @@ def entry() -> None:
 def _carry_out() -> None:
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGTERM, _interrupt)
+    keep_back()
     look_seldom()
     try:
         app(prog_name="cloudprep")
@@ -133,6 +135,13 @@ def _carry_out() -> None:
         give_up(sys.stdout)
         tell(f"the help can't be written to stdout: {error.strerror or error}")
         sys.exit(EXIT_INPUT_FAILED)
+    except MemoryError:  # before a command was found, or after it
+        pass
+    else:
+        return
+    hand_out()
+    tell("the memory of this machine is not enough for that")
+    sys.exit(EXIT_INPUT_FAILED)
 
 
 def _interrupt(_number: int, _frame: FrameType | None) -> NoReturn:

@@ -97,7 +97,7 @@ def test_a_limit_of_the_system_leaves_nothing_half_written(site, megabytes):
     if done.returncode == 1:
         # Libraries blame other things (a damaged file, say), and the interpreter may tell on the way of what
         # it couldn't tidy up; but the last word is ours, and one line.
-        assert "cloudprep: " in done.stderr.splitlines()[-1]
+        assert "cloudprep: " in done.stderr.splitlines()[-1], done.stderr
     site.check_finishes("--overwrite")
 
 

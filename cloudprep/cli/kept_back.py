@@ -1,0 +1,42 @@
+"""A little memory kept back from the start, so that a command can still say that memory ran out.
+
+What is to be said takes memory, and so does what Python tidies up at the end. Where a limit leaves none, the
+first would fail, and of the second Python would tell in lines of its own.
+"""
+
+from __future__ import annotations
+
+import mmap
+import sys
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from sys import UnraisableHookArgs
+
+__all__ = ["hand_out", "keep_back"]
+
+# Addresses only: pages nobody writes to cost no memory.
+_BYTES = 4 << 20
+_kept: list[mmap.mmap] = []
+
+
+def keep_back() -> None:
+    """Keep some memory back, once; nothing where there is none even for that."""
+    if _kept:
+        return
+    try:
+        _kept.append(mmap.mmap(-1, _BYTES))
+    except (OSError, MemoryError):
+        return
+
+
+def hand_out() -> None:
+    """Give up what was kept back; Python keeps quiet about what it can't tidy up for want of memory."""
+    while _kept:
+        _kept.pop().close()
+    sys.unraisablehook = _tell_of_others
+
+
+def _tell_of_others(told: UnraisableHookArgs) -> None:
+    if not issubclass(told.exc_type, MemoryError):
+        sys.__unraisablehook__(told)
