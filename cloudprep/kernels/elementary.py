@@ -1,7 +1,7 @@
 """Logarithms, exponentials, powers and the error function of many numbers, quicker than one at a time.
 
-Only additions, multiplications, divisions and whole numbers, so that the compiler makes vector instructions of
-the loops, and the results are the same wherever they are run. They are right to 1 part in 10^10.
+Only additions, multiplications, divisions and whole numbers, so that the compiler makes vector instructions
+of the loops, and the results are the same wherever they are run. They are right to 1 part in 10^10.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import numpy as np
 from cloudprep.kernels.compiling import njit
 
 _LN2 = math.log(2.0)
-# Bits of the square root of a half: numbers are split into powers of two and parts from there on, up to twice.
+# Bits of the square root of a half: numbers are split into powers of two and parts from there to twice that.
 _ROOT_BITS = int(np.float64(math.sqrt(0.5)).view(np.int64))
 _FRACTION = 52
 _BIAS = 1023
@@ -32,7 +32,7 @@ ERF_SLOPE = 2.0 / math.sqrt(math.pi) / ERF_STEPS * np.exp(-(_NODES**2))
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def take_logarithms(values):  # type: ignore[no-untyped-def]
-    """Replace positive numbers by their natural logarithms; 0 by less than -700.
+    """Replace positive (and normal) numbers by their natural logarithms; 0 by less than -700.
 
     Parameters
     ----------

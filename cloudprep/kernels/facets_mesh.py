@@ -14,7 +14,7 @@ import numpy as np
 
 from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.elementary import take_exponentials, take_logarithms, take_powers
-from cloudprep.kernels.facets import EXPONENT, enclosing, spread
+from cloudprep.kernels.facets import EXPONENT, enclosing
 from cloudprep.kernels.hilbert import spatial_order
 from cloudprep.kernels.tin import places_before
 from cloudprep.kernels.tin_points import SUBSTEPS
@@ -34,7 +34,7 @@ _MOST_OFF = 100.0
 # What a difference counts for beside others that have points in common with it; set on demo scenes of seeds 1
 # and 2.
 _OF_A_SIDE, _OF_A_CORNER = 0.4, 0.3
-# Triangles that are weighed together.
+# Triangles that are weighed together, and positions whose gaps are reckoned together.
 _LOT = 128
 
 
@@ -192,7 +192,7 @@ def left_out_facets(
         As in :class:`cloudprep.kernels.facets.Facets`, where found.
     """
     n = len(z)
-    found, figures = np.zeros(n, bool), np.empty((3, n))
+    found, figures = np.zeros(n, bool), np.zeros((3, n))
     if len(mesh.triangles):
         _stars(mesh.steps.ravel(), z, mesh.triangles, own, step, farthest, found, *figures)
     return found, figures[0], figures[1], figures[2]
@@ -248,12 +248,27 @@ def _holds(weight, dx, dy):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def _gaps(squares, shares, gaps):  # type: ignore[no-untyped-def]
+    """Reckon gaps of positions in triangles.
+
+    ``squares`` are the squared distances (m2) of the position from the corners, and of the corners from each
+    other, and are raised to a power in place; ``shares`` the weights of the corners.
+    """
+    take_powers(squares.reshape(squares.size), EXPONENT / 2)
+    for t in range(len(gaps)):
+        sa, sb, sc = shares[0, t], shares[1, t], shares[2, t]
+        g = sa * squares[0, t] + sb * squares[1, t] + sc * squares[2, t]
+        g -= sa * sb * squares[3, t] + sb * sc * squares[4, t] + sc * sa * squares[5, t]
+        gaps[t] = max(g, 0.0)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def _beside(sites, mesh, base, farthest, corner, apex, place):  # type: ignore[no-untyped-def]
     """Find a triangle's corners and the points of its neighbours beyond their common edges.
 
     ``corner`` is filled with the corners, the one that comes first ahead: what is reckoned doesn't depend on
-    how the mesh is written down. ``apex`` is filled with the points, -1 where the neighbour doesn't count, and
-    ``place`` with their places from the first corner, steps.
+    how the mesh is written down. ``apex`` is filled with the points, -1 where the neighbour doesn't count,
+    and ``place`` with their places from the first corner, steps.
     """
     a, b, c = _first_first(sites, mesh[base], mesh[base + 1], mesh[base + 2])
     side = 0 if a == mesh[base] else (1 if a == mesh[base + 1] else 2)
@@ -386,7 +401,9 @@ def _cells(  # type: ignore[no-untyped-def]
     seen,
     holder,
 ):
-    n_seen = 0
+    n_seen = waiting = 0
+    which = np.empty((_LOT, 2), np.int64)
+    squares, shares, gaps = np.ones((6, _LOT)), np.zeros((3, _LOT)), np.empty(_LOT)
     n_rows, n_columns = len(rows), len(columns)
     scale = step / SUBSTEPS
     for base in range(0, len(mesh), STRIDE):
@@ -421,9 +438,9 @@ def _cells(  # type: ignore[no-untyped-def]
                 if not near:
                     near = True
                     u, v, radius = _circle(sites, a, b, c)
-                    ab = spread(abx * step, aby * step)
-                    bc = spread(bcx * step, bcy * step)
-                    ca = spread(acx * step, acy * step)
+                    ab = (abx * step) ** 2 + (aby * step) ** 2
+                    bc = (bcx * step) ** 2 + (bcy * step) ** 2
+                    ca = (acx * step) ** 2 + (acy * step) ** 2
                 away_x, away_y = u - x / SUBSTEPS, v - y / SUBSTEPS
                 if np.sqrt(away_x * away_x + away_y * away_y) + radius > farthest:
                     continue
@@ -438,9 +455,22 @@ def _cells(  # type: ignore[no-untyped-def]
                 xc, yc = (x - acx * SUBSTEPS) * scale, (y - acy * SUBSTEPS) * scale
                 weight[r, k] = sa * sa + sb * sb + sc * sc
                 bend[r, k] = sa * (xa * xa + ya * ya) + sb * (xb * xb + yb * yb) + sc * (xc * xc + yc * yc)
-                g = sa * spread(xa, ya) + sb * spread(xb, yb) + sc * spread(xc, yc)
-                gap[r, k] = max(g - sa * sb * ab - sb * sc * bc - sc * sa * ca, 0.0)
+                which[waiting, 0], which[waiting, 1] = r, k
+                shares[0, waiting], shares[1, waiting], shares[2, waiting] = sa, sb, sc
+                squares[0, waiting] = xa * xa + ya * ya
+                squares[1, waiting] = xb * xb + yb * yb
+                squares[2, waiting] = xc * xc + yc * yc
+                squares[3, waiting], squares[4, waiting], squares[5, waiting] = ab, bc, ca
+                waiting += 1
+                if waiting == _LOT:
+                    _gaps(squares, shares, gaps)
+                    for t in range(waiting):
+                        gap[which[t, 0], which[t, 1]] = gaps[t]
+                    waiting = 0
                 holder[r, k] = number
+    _gaps(squares, shares, gaps)
+    for t in range(waiting):
+        gap[which[t, 0], which[t, 1]] = gaps[t]
     return n_seen
 
 
@@ -463,6 +493,8 @@ def _stars(sites, z, mesh, own, step, farthest, found, height, weight, gap):  # 
     link = np.empty(_MOST_AROUND, np.int64)
     u, v, far = np.empty(_MOST_AROUND), np.empty(_MOST_AROUND), np.empty(_MOST_AROUND)
     corner, share = np.zeros(3, np.int64), np.zeros(3)
+    which, waiting = np.empty(_LOT, np.int64), 0
+    squares, shares, gaps = np.ones((6, _LOT)), np.zeros((3, _LOT)), np.empty(_LOT)
     for p in range(n):
         if not own[p] or rim[p] or first[p] < 0:
             continue
@@ -499,9 +531,21 @@ def _stars(sites, z, mesh, own, step, farthest, found, height, weight, gap):  # 
             sb * (z[link[(start + j) % around]] - za) + sc * (z[link[(start + k) % around]] - za)
         )
         weight[p] = sa * sa + sb * sb + sc * sc
-        g = sa * spread(u[i], v[i]) + sb * spread(u[j], v[j]) + sc * spread(u[k], v[k])
-        g -= sa * sb * spread(u[i] - u[j], v[i] - v[j])
-        g -= sb * sc * spread(u[j] - u[k], v[j] - v[k])
-        g -= sc * sa * spread(u[k] - u[i], v[k] - v[i])
-        gap[p] = max(g, 0.0)
         found[p] = True
+        which[waiting] = p
+        shares[0, waiting], shares[1, waiting], shares[2, waiting] = sa, sb, sc
+        squares[0, waiting] = u[i] * u[i] + v[i] * v[i]
+        squares[1, waiting] = u[j] * u[j] + v[j] * v[j]
+        squares[2, waiting] = u[k] * u[k] + v[k] * v[k]
+        squares[3, waiting] = (u[i] - u[j]) ** 2 + (v[i] - v[j]) ** 2
+        squares[4, waiting] = (u[j] - u[k]) ** 2 + (v[j] - v[k]) ** 2
+        squares[5, waiting] = (u[k] - u[i]) ** 2 + (v[k] - v[i]) ** 2
+        waiting += 1
+        if waiting == _LOT:
+            _gaps(squares, shares, gaps)
+            for t in range(waiting):
+                gap[which[t]] = gaps[t]
+            waiting = 0
+    _gaps(squares, shares, gaps)
+    for t in range(waiting):
+        gap[which[t]] = gaps[t]

@@ -53,7 +53,9 @@ _WIDE = 300
 _FEWEST = 8
 _UNLIKELY = 1e-3
 _ALIKE = 1.02
-_CLOSE_ENOUGH = 1e-4
+# A step of the third order that is no larger a part leaves about its cube.
+_CLOSE_ENOUGH = 5e-3
+_MOST_BENT = 0.5
 _STEPS = 40
 # Chance differences are taken for a little roughness: without this, errors on even ground are said too large.
 _CALIBRATION = 0.94
@@ -109,7 +111,17 @@ def class_chances(
     def work(k: int) -> None:
         at = rows[k : k + _ROWS]
         _chances(
-            starts, points.columns, *given, numbers, at, columns, size, farthest, CLASSES, start, found[k : k + _ROWS]
+            starts,
+            points.columns,
+            *given,
+            numbers,
+            at,
+            columns,
+            size,
+            farthest,
+            CLASSES,
+            start,
+            found[k : k + _ROWS],
         )
 
     with ThreadPoolExecutor(threads) as pool:
@@ -135,8 +147,8 @@ def mixture_errors(
     rows, columns : ndarray of int64, shapes (h,) and (w,)
         Which of them are those of a row or column of positions.
     seen : tuple of ndarray of int32, shape (h, w), and of float32, shape (t, 10)
-        Which row of the second is that of each position, -1 for none; how likely what is seen would be of each
-        class, as a part of the likeliest.
+        Which row of the second is that of each position, -1 for none; how likely what is seen would be of
+        each class, as a part of the likeliest.
     measured, gap, bent : ndarray, shape (h, w)
         Variance due to measurement (m2); gap of the triangle; variance due to bends of the terrain (m2).
 
@@ -273,15 +285,17 @@ def _chances(  # type: ignore[no-untyped-def]
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def _distance(share, narrow, n, level, first, erf, slope):  # type: ignore[no-untyped-def]
-    """Return within which distance a share of a mixture lies; Newton's method from below.
+    """Return within which distance a share of a mixture lies; Halley's method.
 
-    The share is concave in the distance, so its tangents never lead beyond the solution. ``narrow`` is what
-    makes steps of the table of a distance; between these a cubic has the error function to 1 part in 10^8.
+    ``narrow`` is what makes steps of the table of a distance; between these a cubic has the error function to
+    1 part in 10^8. Its second derivative follows from the first. Where the share bends too much for a step of
+    the third order, one of the second does: the share is concave in the distance, so tangents never lead
+    beyond the solution.
     """
     at = first
     last = len(erf) - 1
     for _ in range(_STEPS):
-        within = rise = 0.0
+        within = rise = bend = 0.0
         for k in range(n):
             place = at * narrow[k]
             i = int(place)
@@ -294,10 +308,16 @@ def _distance(share, narrow, n, level, first, erf, slope):  # type: ignore[no-un
             bow = of_first + of_last - 2.0 * up
             other = 3.0 * up - 2.0 * of_first - of_last
             within += share[k] * (erf[i] + t * (of_first + t * (other + t * bow)))
-            rise += share[k] * narrow[k] * (of_first + t * (2.0 * other + 3.0 * t * bow))
+            part = share[k] * narrow[k] * (of_first + t * (2.0 * other + 3.0 * t * bow))
+            rise += part
+            bend += part * place * narrow[k]
         step = (level - within) / rise
+        # The second derivative is -2 / steps^2 of that sum.
+        bent = step * bend / (rise * ERF_STEPS * ERF_STEPS)
+        if bent < _MOST_BENT:
+            step /= 1.0 - bent
         at += step
-        if step <= _CLOSE_ENOUGH * at:
+        if abs(step) <= _CLOSE_ENOUGH * at:
             break
     return at
 
