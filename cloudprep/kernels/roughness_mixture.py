@@ -106,23 +106,12 @@ def class_chances(
 
     known = np.isfinite(residuals[0])
     starts = np.concatenate([[0], np.cumsum(known)])[points.starts]
-    given = tuple(values[known] for values in residuals)
+    off, weight, gap, noise = (values[known] for values in residuals)
+    given = starts, points.columns, off, weight, gap, noise, numbers
 
     def work(k: int) -> None:
-        at = rows[k : k + _ROWS]
-        _chances(
-            starts,
-            points.columns,
-            *given,
-            numbers,
-            at,
-            columns,
-            size,
-            farthest,
-            CLASSES,
-            start,
-            found[k : k + _ROWS],
-        )
+        some = slice(k, k + _ROWS)
+        _chances(*given, rows[some], columns, size, farthest, CLASSES, start, found[some])
 
     with ThreadPoolExecutor(threads) as pool:
         list(pool.map(work, range(0, len(rows), _ROWS)))
