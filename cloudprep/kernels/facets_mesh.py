@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from cloudprep.kernels.compiling import njit
-from cloudprep.kernels.facets import enclosing, spread
+from cloudprep.kernels.elementary import take_exponentials, take_logarithms, take_powers
+from cloudprep.kernels.facets import EXPONENT, enclosing
 from cloudprep.kernels.hilbert import spatial_order
 from cloudprep.kernels.tin import places_before
 from cloudprep.kernels.tin_points import SUBSTEPS
@@ -33,6 +34,8 @@ _MOST_OFF = 100.0
 # What a difference counts for beside others that have points in common with it; set on demo scenes of seeds 1
 # and 2.
 _OF_A_SIDE, _OF_A_CORNER = 0.4, 0.3
+# Triangles that are weighed together, and positions whose gaps are reckoned together.
+_LOT = 128
 
 
 class Differences(NamedTuple):
@@ -114,8 +117,8 @@ def cell_facets(
     wanted: NDArray[np.bool_],
     figures: tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]],
     differences: Differences,
-    evidence: NDArray[np.float32],
-) -> None:
+    holder: NDArray[np.int32],
+) -> NDArray[np.float32]:
     """Find the triangles that hold the positions of a raster, and what tells how rough the ground is there.
 
     A position on an edge belongs to the triangle on one side of it, told by the edge's direction. What
@@ -139,15 +142,25 @@ def cell_facets(
         Weight, gap and bend as in :class:`cloudprep.kernels.facets.Facets`, filled in place where found.
     differences : Differences
         Of the mesh's points.
-    evidence : ndarray of float32, shape (r, c, k)
-        Logarithms of how likely the differences are for each class, filled in place where found; they are as
-        they were in triangles whose circle is wider than half of ``farthest``.
+    holder : ndarray of int32, shape (r, c)
+        Which row of the result is that of a position's triangle, filled in place where found: -1 where its
+        circle is wider than half of ``farthest``.
+
+    Returns
+    -------
+    ndarray of float32, shape (t, k)
+        How likely what is seen of each of some triangles is for each class, as a part of the likeliest.
     """
     if len(mesh.triangles) == 0:
-        return
+        return np.empty((0, len(differences.classes)), np.float32)
     before = places_before(mesh.steps[:, 0], columns), places_before(mesh.steps[:, 1], rows)
     asked = columns, rows, *before, step, farthest, wanted, *figures
-    _cells(mesh.steps.ravel(), mesh.triangles, *asked, *differences, evidence)
+    sites = mesh.steps.ravel()
+    seen = np.empty(min(len(mesh.triangles) // STRIDE, int(np.count_nonzero(wanted))), np.int32)
+    seen = seen[: _cells(sites, mesh.triangles, *asked, seen, holder)]
+    likely = np.empty((len(seen), len(differences.classes)), np.float32)
+    _likelihoods(sites, mesh.triangles, seen, step, farthest / 2, *differences, likely)
+    return likely
 
 
 def left_out_facets(
@@ -179,7 +192,7 @@ def left_out_facets(
         As in :class:`cloudprep.kernels.facets.Facets`, where found.
     """
     n = len(z)
-    found, figures = np.zeros(n, bool), np.empty((3, n))
+    found, figures = np.zeros(n, bool), np.zeros((3, n))
     if len(mesh.triangles):
         _stars(mesh.steps.ravel(), z, mesh.triangles, own, step, farthest, found, *figures)
     return found, figures[0], figures[1], figures[2]
@@ -235,34 +248,34 @@ def _holds(weight, dx, dy):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _weigh(share, square, even, gap, classes, likely):  # type: ignore[no-untyped-def]
-    """Add the logarithms of how likely a difference is for each class."""
-    for m in range(len(classes)):
-        variance = even + classes[m] * gap
-        likely[m] -= share * 0.5 * (square / variance + np.log(variance))
+def _gaps(squares, shares, gaps):  # type: ignore[no-untyped-def]
+    """Reckon gaps of positions in triangles.
 
-
-@njit(nogil=True, cache=True)
-def _corners(a, b, c, noise, off, weight, gap, classes, likely):  # type: ignore[no-untyped-def]
-    for i in range(3):
-        p = a if i == 0 else (b if i == 1 else c)
-        if np.isfinite(off[p]):
-            _weigh(_OF_A_CORNER, off[p] * off[p], noise * (1 + weight[p]), gap[p], classes, likely)
+    ``squares`` are the squared distances (m2) of the position from the corners, and of the corners from each
+    other, and are raised to a power in place; ``shares`` the weights of the corners.
+    """
+    take_powers(squares.reshape(squares.size), EXPONENT / 2)
+    for t in range(len(gaps)):
+        sa, sb, sc = shares[0, t], shares[1, t], shares[2, t]
+        g = sa * squares[0, t] + sb * squares[1, t] + sc * squares[2, t]
+        g -= sa * sb * squares[3, t] + sb * sc * squares[4, t] + sc * sa * squares[5, t]
+        gaps[t] = max(g, 0.0)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _beside(sites, z, mesh, base, side, noise, step, farthest, classes, likely):  # type: ignore[no-untyped-def]
-    """Weigh how far the points of the neighbouring triangles lie off a triangle's plane.
+def _beside(sites, mesh, base, farthest, corner, apex, place):  # type: ignore[no-untyped-def]
+    """Find a triangle's corners and the points of its neighbours beyond their common edges.
 
-    ``side`` is that of the corner which comes first: what is reckoned doesn't depend on how the mesh is
-    written down.
+    ``corner`` is filled with the corners, the one that comes first ahead: what is reckoned doesn't depend on
+    how the mesh is written down. ``apex`` is filled with the points, -1 where the neighbour doesn't count,
+    and ``place`` with their places from the first corner, steps.
     """
-    a, b, c = mesh[base + side], mesh[base + (side + 1) % 3], mesh[base + (side + 2) % 3]
+    a, b, c = _first_first(sites, mesh[base], mesh[base + 1], mesh[base + 2])
+    side = 0 if a == mesh[base] else (1 if a == mesh[base + 1] else 2)
+    corner[0], corner[1], corner[2] = a, b, c
     ax, ay = sites[2 * a], sites[2 * a + 1]
-    abx, aby = sites[2 * b] - ax, sites[2 * b + 1] - ay
-    acx, acy = sites[2 * c] - ax, sites[2 * c + 1] - ay
-    area = abx * acy - aby * acx
     for i in range(3):
+        apex[i] = -1
         twin = mesh[base + (side + i) % 3 + _TWIN]
         other = twin - (twin & _SIDE)
         p, q, d = mesh[other], mesh[other + 1], mesh[other + 2]
@@ -274,18 +287,101 @@ def _beside(sites, z, mesh, base, side, noise, step, farthest, classes, likely):
         if not np.sqrt(u * u + v * v) + radius <= farthest:
             continue
         d = mesh[twin - 1 if (twin & _SIDE) > 0 else twin + 2]
-        x, y = sites[2 * d] - ax, sites[2 * d + 1] - ay
-        sb, sc = (acy * x - acx * y) / area, (abx * y - aby * x) / area
-        sa = 1.0 - sb - sc
-        off = min(abs((z[d] - z[a]) - (sb * (z[b] - z[a]) + sc * (z[c] - z[a]))), _MOST_OFF)
-        g = sa * spread(x * step, y * step)
-        g += sb * spread((x - abx) * step, (y - aby) * step)
-        g += sc * spread((x - acx) * step, (y - acy) * step)
-        g -= sa * sb * spread(abx * step, aby * step)
-        g -= sb * sc * spread((acx - abx) * step, (acy - aby) * step)
-        g -= sc * sa * spread(acx * step, acy * step)
-        even = noise * (1 + sa * sa + sb * sb + sc * sc)
-        _weigh(_OF_A_SIDE, off * off, even, max(g, 0.0), classes, likely)
+        apex[i] = d
+        place[i, 0], place[i, 1] = sites[2 * d] - ax, sites[2 * d + 1] - ay
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _likelihoods(  # type: ignore[no-untyped-def]
+    sites, mesh, seen, step, farthest, z, noise, off, point_weight, point_gap, classes, found
+):
+    """Weigh how far the points of neighbouring triangles lie off a triangle's plane, and its corners too.
+
+    Triangles are taken many at a time, step by step, so that powers and logarithms are taken of many numbers
+    at once. All variances are parts of that of the measurement, which all classes have in common.
+    """
+    corner, apex, place = np.empty(3, np.int64), np.empty(3, np.int64), np.empty((3, 2))
+    squares = np.ones((12, _LOT))  # of the distances, corners among each other first
+    shares = np.zeros((6, _LOT))  # of b and c, for each side
+    even, rough, off_square = np.empty((6, _LOT)), np.empty((6, _LOT)), np.empty((6, _LOT))
+    measured = np.empty(_LOT)
+    weighed = np.empty((len(classes), _LOT))
+    products = np.empty((2, len(classes), _LOT))
+    chances, least = weighed.reshape(len(classes) * _LOT), np.empty(_LOT)
+    spreads, logarithms = squares.reshape(12 * _LOT), products.reshape(2 * len(classes) * _LOT)
+    square_step = step * step
+    for start in range(0, len(seen), _LOT):
+        n = min(len(seen) - start, _LOT)
+        for t in range(n):
+            _beside(sites, mesh, seen[start + t], farthest, corner, apex, place)
+            a, b, c = corner[0], corner[1], corner[2]
+            ax, ay = sites[2 * a], sites[2 * a + 1]
+            abx, aby = sites[2 * b] - ax, sites[2 * b + 1] - ay
+            acx, acy = sites[2 * c] - ax, sites[2 * c + 1] - ay
+            bcx, bcy = acx - abx, acy - aby
+            area = abx * acy - aby * acx
+            squares[0, t] = (abx * abx + aby * aby) * square_step
+            squares[1, t] = (bcx * bcx + bcy * bcy) * square_step
+            squares[2, t] = (acx * acx + acy * acy) * square_step
+            s2 = (noise[a] + noise[b] + noise[c]) / 3
+            measured[t] = s2
+            for i in range(3):
+                p = corner[i]
+                known = np.isfinite(off[p])
+                even[i, t] = 1 + point_weight[p] if known else 1.0
+                rough[i, t] = point_gap[p] / s2 if known else 0.0
+                off_square[i, t] = off[p] * off[p] / s2 if known else 0.0
+                d = apex[i]
+                if d < 0:
+                    even[3 + i, t], off_square[3 + i, t] = 1.0, -1.0
+                    continue
+                x, y = place[i, 0], place[i, 1]
+                sb, sc = (acy * x - acx * y) / area, (abx * y - aby * x) / area
+                sa = 1.0 - sb - sc
+                off_plane = min(abs((z[d] - z[a]) - (sb * (z[b] - z[a]) + sc * (z[c] - z[a]))), _MOST_OFF)
+                shares[2 * i, t], shares[2 * i + 1, t] = sb, sc
+                even[3 + i, t] = 1 + sa * sa + sb * sb + sc * sc
+                off_square[3 + i, t] = off_plane * off_plane / s2
+                squares[3 + 3 * i, t] = (x * x + y * y) * square_step
+                bx, by, cx, cy = x - abx, y - aby, x - acx, y - acy
+                squares[4 + 3 * i, t] = (bx * bx + by * by) * square_step
+                squares[5 + 3 * i, t] = (cx * cx + cy * cy) * square_step
+        take_powers(spreads, EXPONENT / 2)
+        for i in range(3):
+            for t in range(n):
+                sb, sc = shares[2 * i, t], shares[2 * i + 1, t]
+                sa = 1.0 - sb - sc
+                g = sa * squares[3 + 3 * i, t] + sb * squares[4 + 3 * i, t] + sc * squares[5 + 3 * i, t]
+                g -= sa * sb * squares[0, t] + sb * sc * squares[1, t] + sc * sa * squares[2, t]
+                known = off_square[3 + i, t] >= 0.0
+                rough[3 + i, t] = max(g, 0.0) / measured[t] if known else 0.0
+                off_square[3 + i, t] = max(off_square[3 + i, t], 0.0)
+        for k in range(len(classes)):
+            rougher = classes[k]
+            for t in range(n):
+                v0, v1 = even[0, t] + rougher * rough[0, t], even[1, t] + rougher * rough[1, t]
+                v2, v3 = even[2, t] + rougher * rough[2, t], even[3, t] + rougher * rough[3, t]
+                v4, v5 = even[4, t] + rougher * rough[4, t], even[5, t] + rougher * rough[5, t]
+                of_corners = off_square[0, t] / v0 + off_square[1, t] / v1 + off_square[2, t] / v2
+                of_sides = off_square[3, t] / v3 + off_square[4, t] / v4 + off_square[5, t] / v5
+                weighed[k, t] = _OF_A_CORNER * of_corners + _OF_A_SIDE * of_sides
+                products[0, k, t], products[1, k, t] = v0 * v1 * v2, v3 * v4 * v5
+            for t in range(n, _LOT):
+                weighed[k, t] = products[0, k, t] = products[1, k, t] = 1.0
+        take_logarithms(logarithms)
+        for t in range(_LOT):
+            least[t] = np.inf
+        for k in range(len(classes)):
+            for t in range(_LOT):
+                weighed[k, t] += _OF_A_CORNER * products[0, k, t] + _OF_A_SIDE * products[1, k, t]
+                least[t] = min(least[t], weighed[k, t])
+        for k in range(len(classes)):
+            for t in range(_LOT):
+                weighed[k, t] = 0.5 * (least[t] - weighed[k, t])
+        take_exponentials(chances)
+        for t in range(n):
+            for k in range(len(classes)):
+                found[start + t, k] = weighed[k, t]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -302,15 +398,12 @@ def _cells(  # type: ignore[no-untyped-def]
     weight,
     gap,
     bend,
-    z,
-    noise,
-    off,
-    point_weight,
-    point_gap,
-    classes,
-    evidence,
+    seen,
+    holder,
 ):
-    likely = np.zeros(len(classes))
+    n_seen = waiting = 0
+    which = np.empty((_LOT, 2), np.int64)
+    squares, shares, gaps = np.ones((6, _LOT)), np.zeros((3, _LOT)), np.empty(_LOT)
     n_rows, n_columns = len(rows), len(columns)
     scale = step / SUBSTEPS
     for base in range(0, len(mesh), STRIDE):
@@ -323,15 +416,13 @@ def _cells(  # type: ignore[no-untyped-def]
         r1, c1 = min(r1, n_rows - 1), min(c1, n_columns - 1)
         if r0 > r1 or c0 > c1:
             continue
-        first = a
         a, b, c = _first_first(sites, a, b, c)
-        side = 0 if a == first else (1 if a == mesh[base + 1] else 2)
         ax, ay = np.int64(sites[2 * a]) * SUBSTEPS, np.int64(sites[2 * a + 1]) * SUBSTEPS
         abx, aby = np.int64(sites[2 * b] - sites[2 * a]), np.int64(sites[2 * b + 1] - sites[2 * a + 1])
         acx, acy = np.int64(sites[2 * c] - sites[2 * a]), np.int64(sites[2 * c + 1] - sites[2 * a + 1])
         bcx, bcy = acx - abx, acy - aby
         area = np.float64(abx * acy - acx * aby) * SUBSTEPS
-        near = seen = False
+        near, number = False, -1
         u = v = radius = ab = bc = ca = 0.0
         for r in range(r0, r1 + 1):
             y = rows[r] - ay
@@ -347,30 +438,40 @@ def _cells(  # type: ignore[no-untyped-def]
                 if not near:
                     near = True
                     u, v, radius = _circle(sites, a, b, c)
-                    ab = spread(abx * step, aby * step)
-                    bc = spread(bcx * step, bcy * step)
-                    ca = spread(acx * step, acy * step)
-                    seen = 4.0 * radius <= farthest
-                    if seen:
-                        s2 = (noise[a] + noise[b] + noise[c]) / 3
-                        likely[:] = 0.0
-                        _corners(a, b, c, s2, off, point_weight, point_gap, classes, likely)
-                        _beside(sites, z, mesh, base, side, s2, step, farthest / 2, classes, likely)
+                    ab = (abx * step) ** 2 + (aby * step) ** 2
+                    bc = (bcx * step) ** 2 + (bcy * step) ** 2
+                    ca = (acx * step) ** 2 + (acy * step) ** 2
                 away_x, away_y = u - x / SUBSTEPS, v - y / SUBSTEPS
                 if np.sqrt(away_x * away_x + away_y * away_y) + radius > farthest:
                     continue
                 wanted[r, k] = False
+                if number < 0 and 4.0 * radius <= farthest:
+                    number = n_seen
+                    seen[number] = base
+                    n_seen += 1
                 sa, sb, sc = of_a / area, of_b / area, of_c / area
                 xa, ya = x * scale, y * scale
                 xb, yb = (x - abx * SUBSTEPS) * scale, (y - aby * SUBSTEPS) * scale
                 xc, yc = (x - acx * SUBSTEPS) * scale, (y - acy * SUBSTEPS) * scale
                 weight[r, k] = sa * sa + sb * sb + sc * sc
                 bend[r, k] = sa * (xa * xa + ya * ya) + sb * (xb * xb + yb * yb) + sc * (xc * xc + yc * yc)
-                g = sa * spread(xa, ya) + sb * spread(xb, yb) + sc * spread(xc, yc)
-                gap[r, k] = max(g - sa * sb * ab - sb * sc * bc - sc * sa * ca, 0.0)
-                if seen:
-                    for m in range(len(classes)):
-                        evidence[r, k, m] = likely[m]
+                which[waiting, 0], which[waiting, 1] = r, k
+                shares[0, waiting], shares[1, waiting], shares[2, waiting] = sa, sb, sc
+                squares[0, waiting] = xa * xa + ya * ya
+                squares[1, waiting] = xb * xb + yb * yb
+                squares[2, waiting] = xc * xc + yc * yc
+                squares[3, waiting], squares[4, waiting], squares[5, waiting] = ab, bc, ca
+                waiting += 1
+                if waiting == _LOT:
+                    _gaps(squares, shares, gaps)
+                    for t in range(waiting):
+                        gap[which[t, 0], which[t, 1]] = gaps[t]
+                    waiting = 0
+                holder[r, k] = number
+    _gaps(squares, shares, gaps)
+    for t in range(waiting):
+        gap[which[t, 0], which[t, 1]] = gaps[t]
+    return n_seen
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -392,6 +493,8 @@ def _stars(sites, z, mesh, own, step, farthest, found, height, weight, gap):  # 
     link = np.empty(_MOST_AROUND, np.int64)
     u, v, far = np.empty(_MOST_AROUND), np.empty(_MOST_AROUND), np.empty(_MOST_AROUND)
     corner, share = np.zeros(3, np.int64), np.zeros(3)
+    which, waiting = np.empty(_LOT, np.int64), 0
+    squares, shares, gaps = np.ones((6, _LOT)), np.zeros((3, _LOT)), np.empty(_LOT)
     for p in range(n):
         if not own[p] or rim[p] or first[p] < 0:
             continue
@@ -428,9 +531,21 @@ def _stars(sites, z, mesh, own, step, farthest, found, height, weight, gap):  # 
             sb * (z[link[(start + j) % around]] - za) + sc * (z[link[(start + k) % around]] - za)
         )
         weight[p] = sa * sa + sb * sb + sc * sc
-        g = sa * spread(u[i], v[i]) + sb * spread(u[j], v[j]) + sc * spread(u[k], v[k])
-        g -= sa * sb * spread(u[i] - u[j], v[i] - v[j])
-        g -= sb * sc * spread(u[j] - u[k], v[j] - v[k])
-        g -= sc * sa * spread(u[k] - u[i], v[k] - v[i])
-        gap[p] = max(g, 0.0)
         found[p] = True
+        which[waiting] = p
+        shares[0, waiting], shares[1, waiting], shares[2, waiting] = sa, sb, sc
+        squares[0, waiting] = u[i] * u[i] + v[i] * v[i]
+        squares[1, waiting] = u[j] * u[j] + v[j] * v[j]
+        squares[2, waiting] = u[k] * u[k] + v[k] * v[k]
+        squares[3, waiting] = (u[i] - u[j]) ** 2 + (v[i] - v[j]) ** 2
+        squares[4, waiting] = (u[j] - u[k]) ** 2 + (v[j] - v[k]) ** 2
+        squares[5, waiting] = (u[k] - u[i]) ** 2 + (v[k] - v[i]) ** 2
+        waiting += 1
+        if waiting == _LOT:
+            _gaps(squares, shares, gaps)
+            for t in range(waiting):
+                gap[which[t]] = gaps[t]
+            waiting = 0
+    _gaps(squares, shares, gaps)
+    for t in range(waiting):
+        gap[which[t]] = gaps[t]

@@ -52,7 +52,9 @@ def one_error(chance, seen, measured, gap, bent=0.0):
     shape = (1, 1)
     index = np.zeros(1, np.int64)
     figures = np.full(shape, measured), np.full(shape, gap, np.float32), np.full(shape, bent)
-    found = mixture_errors(chance[None, None], index, index, seen[None, None].astype(np.float32), *figures)
+    likely = np.exp(seen - seen.max())[None].astype(np.float32)
+    which = np.zeros(shape, np.int32)
+    found = mixture_errors(chance[None, None], index, index, (which, likely), *figures)
     return found[0, 0]
 
 
@@ -79,8 +81,36 @@ def test_of_several_it_is_the_mean_of_two_quantiles():
 
         near = brentq(outside, 0, 20, args=(2 * norm.cdf(1) - 1,))
         far = brentq(outside, 0, 20, args=(0.95,)) / norm.ppf(0.975)
-        # Classes with chances below a thousandth are left out.
+        # Classes with chances below a thousandth are left out here.
         assert one_error(chance, seen, EVEN / 2, 0.3) == pytest.approx(SCALE * np.sqrt(near * far), rel=0.02)
+
+
+def test_steps_of_the_search_leave_nothing_to_speak_of():
+    """Two far-apart classes are the hardest; SciPy tells the quantiles of the mixture."""
+    rng = np.random.default_rng(5)
+    for _ in range(50):
+        chance = np.zeros(len(CLASSES))
+        few = rng.choice(len(CLASSES), 2, replace=False)
+        chance[few] = 0.01 + 0.98 * rng.random() * np.array([1.0, -1.0]) + np.array([0.0, 0.98])
+        measured = 10 ** rng.uniform(-5, -2)
+        spread = np.sqrt(measured + CLASSES[few] * np.float32(0.3))
+
+        def outside(limit, level, share=chance[few], spread=spread):
+            return share @ (2 * norm.cdf(limit / spread) - 1) - level
+
+        near = brentq(outside, 0, 20, args=(2 * norm.cdf(1) - 1,), xtol=1e-14)
+        far = brentq(outside, 0, 20, args=(0.95,), xtol=1e-14) / norm.ppf(0.975)
+        found = one_error(chance, np.zeros(len(CLASSES)), measured, 0.3)
+        alike = spread.max() ** 2 <= 1.02 * spread.min() ** 2
+        assert found == pytest.approx(SCALE * np.sqrt(near * far), rel=2e-2 if alike else 1e-6)
+
+
+def test_where_nothing_is_seen_chances_stay_as_they_were():
+    chance = np.random.default_rng(2).dirichlet(np.full(len(CLASSES), 0.5))
+    index, figures = np.zeros(1, np.int64), (np.full((1, 1), EVEN), np.full((1, 1), 0.3, np.float32))
+    bent, nothing = np.zeros((1, 1)), (np.full((1, 1), -1, np.int32), np.empty((0, len(CLASSES)), np.float32))
+    found = mixture_errors(chance[None, None], index, index, nothing, *figures, bent)
+    assert found[0, 0] == one_error(chance, np.zeros(len(CLASSES)), EVEN, 0.3)
 
 
 def test_what_is_unknown_stays_unknown():

@@ -50,14 +50,18 @@ class Found(NamedTuple):
         weight and gap of that, the variance of heights there that measurement explains (m2).
     cells : tuple of ndarray of float32, shape (rows, columns)
         Weight, gap and bend as in :class:`cloudprep.kernels.facets.Facets`; NaN where no point is near.
-    evidence : ndarray of float32, shape (rows, columns, 10)
-        Logarithm of how likely what is seen around each cell would be for each class of roughness.
+    holder : ndarray of int32, shape (rows, columns)
+        Which row of ``likely`` is that of each cell's triangle; -1: nothing is seen there.
+    likely : ndarray of float32, shape (t, 10)
+        How likely what is seen of each triangle would be for each class of roughness, as a part of the
+        likeliest.
     """
 
     sums: Residuals
     points: tuple[Floats, Floats, Floats, Floats]
     cells: Part
-    evidence: NDArray[np.float32]
+    holder: NDArray[np.int32]
+    likely: NDArray[np.float32]
 
 
 class GroundBins:
@@ -141,21 +145,28 @@ def facets_and_residuals(
     figures = weight, weight.copy(), weight.copy()
     n = len(ground.points.x)
     of_points = np.full(n, np.nan), np.zeros(n), np.zeros(n), np.ones(n)
-    evidence = np.zeros((*cells.shape, len(CLASSES)), np.float32)
-    found = Found(sums, of_points, figures, evidence)
+    found = Found(sums, of_points, figures, np.full(cells.shape, -1, np.int32), _nothing_seen())
     reach = FARTHEST + NODE
     r0, r1 = max(int(cells.row_bins[0]) - reach, 0), min(int(cells.row_bins[-1]) + reach + 1, bins.rows)
     c0 = max(int(cells.column_bins[0]) - reach, 0)
     c1 = min(int(cells.column_bins[-1]) + reach + 1, bins.columns)
 
-    def work(tile: tuple[tuple[int, int], tuple[int, int]]) -> None:
-        _tile(ground, cells, known, noise, tile, found)
+    def work(tile: tuple[tuple[int, int], tuple[int, int]]) -> tuple[NDArray[np.int32], NDArray[np.float32]]:
+        return _tile(ground, cells, known, noise, tile, found)
 
     tiles = [(rows, columns) for rows in _cuts(r0, r1) for columns in _cuts(c0, c1)]
     with ThreadPoolExecutor(threads) as pool:
-        list(pool.map(work, tiles))
+        seen = list(pool.map(work, tiles))
     summed(sums, threads=threads)
-    return found
+    before = 0
+    for holder, likely in seen:
+        holder[holder >= 0] += before
+        before += len(likely)
+    return found._replace(likely=np.concatenate([_nothing_seen(), *(likely for _, likely in seen)]))
+
+
+def _nothing_seen() -> NDArray[np.float32]:
+    return np.empty((0, len(CLASSES)), np.float32)
 
 
 def _cuts(first: int, last: int) -> list[tuple[int, int]]:
@@ -170,7 +181,8 @@ def _tile(
     noise: Callable[[Floats, Floats], Floats],
     tile: tuple[tuple[int, int], tuple[int, int]],
     found: Found,
-) -> None:
+) -> tuple[NDArray[np.int32], NDArray[np.float32]]:
+    """Put in what a tile's points and cells tell; return its part of ``holder``, and its own ``likely``."""
     (r0, r1), (c0, c1) = tile
     points, bins, step = ground.points, ground.bins, ground.frame.step
     halo = FARTHEST + 1
@@ -179,8 +191,11 @@ def _tile(
         (max(r0 - halo, 0), min(r1 + halo, bins.rows)),
         (max(c0 - halo, 0), min(c1 + halo, bins.columns)),
     )
+    rows = slice(*np.searchsorted(cells.row_bins, (r0, r1)).tolist())
+    columns = slice(*np.searchsorted(cells.column_bins, (c0, c1)).tolist())
+    holder = found.holder[rows, columns]
     if len(index) == 0:
-        return
+        return holder, _nothing_seen()
     mesh = mesh_of(ground.columns[index], ground.rows[index], points.z[index])
     at = index[mesh.given]
     row, column = points.bin[at] // bins.columns, points.bin[at] % bins.columns
@@ -202,17 +217,15 @@ def _tile(
     add_residuals(found.sums, points.bin[at], off[0], off[1])
     for of_points, values in zip(found.points, off, strict=True):
         of_points[at] = values
-    rows = slice(*np.searchsorted(cells.row_bins, (r0, r1)).tolist())
-    columns = slice(*np.searchsorted(cells.column_bins, (c0, c1)).tolist())
     wanted = known[rows, columns].copy()
     if not wanted.any():
-        return
+        return holder, _nothing_seen()
     weights, gaps, bends = (figure[rows, columns] for figure in found.cells)
     part = weights, gaps, bends
     at_columns = cells.columns[columns] - mesh.left * SUBSTEPS
     at_rows = cells.rows[rows] - mesh.bottom * SUBSTEPS
-    farthest, evidence = FARTHEST * points.edge / step, found.evidence[rows, columns]
-    cell_facets(mesh, at_columns, at_rows, step, farthest, wanted, part, corners, evidence)
+    farthest = FARTHEST * points.edge / step
+    likely = cell_facets(mesh, at_columns, at_rows, step, farthest, wanted, part, corners, holder)
     r, c = np.nonzero(wanted)
     if len(r):
         x, y = cells.x[columns][c], cells.y[rows][r]
@@ -220,3 +233,4 @@ def _tile(
         around = facets_at(points, x, y, place, FARTHEST, first=FARTHEST)
         for figure, values in zip(part, around[1:], strict=True):
             figure[r, c] = values
+    return holder, likely

@@ -254,9 +254,9 @@ class TerrainError(Stage):
             lines = Window(part.lattice, part.column, part.row + start, part.columns, len(own_rows))
             weight, gap, bend = (figure[strip] for figure in found.cells)
             bent = bent_variance(bend, self._curvature(lines))
-            evidence = found.evidence[strip]
+            seen = found.holder[strip], found.likely
             errors[strip] = mixture_errors(
-                chances, own_nodes[strip], column_nodes, evidence, noise * weight, gap, bent
+                chances, own_nodes[strip], column_nodes, seen, noise * weight, gap, bent
             )
             roughness[strip] = np.where(known[strip], scatter[at], np.nan)
             errors[strip][~known[strip]] = np.nan
