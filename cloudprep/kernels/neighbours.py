@@ -96,8 +96,9 @@ def mean_neighbour_distance(
     if k < 1:
         raise ValueError(f"k must be at least 1, got {k}")
     n = len(x)
-    wanted = np.ones(n, np.bool_) if queries is None else queries
-    mean = np.where(wanted, np.inf, np.nan)
+    mean = np.full(n, np.inf)
+    if queries is not None:
+        mean[~queries] = np.nan
     kth = mean.copy()
     if n < 2:
         return mean, kth
@@ -105,8 +106,10 @@ def mean_neighbour_distance(
         tree = build_tree(x, y, z, threads=threads)
     rows = min(k, n - 1) + 1
     if not COMPILED:
+        wanted = np.ones(n, np.bool_) if queries is None else queries
         plain.mean_neighbour_distance(tree.points(), rows, wanted, mean, kth, threads)
         return mean, kth
+    wanted = np.empty(0, np.bool_) if queries is None else queries
     # Many more runs than threads: their costs differ.
     cuts = np.linspace(0, len(tree.x) // LEAF, (32 * threads if threads > 1 else 1) + 1).astype(np.int64)
 
@@ -119,21 +122,21 @@ def mean_neighbour_distance(
 
 
 @njit(nogil=True, cache=True)
-def _offer(own: Floats, best: Floats, rows: int, px: float, py: float, pz: float) -> bool:
-    """Offer one point to the eight points of a leaf; tell whether it is nearer than the last row of any.
-
-    Each of the eight keeps its ``rows`` smallest squared distances.
-    """
-    d = plus(
+def _squared_distances(own: Floats, px: float, py: float, pz: float) -> Floats:
+    """Return the squared distances of the eight points of a leaf to a point."""
+    return plus(
         plus(squared(minus(load(own, 0), spread(px))), squared(minus(load(own, 8), spread(py)))),
         squared(minus(load(own, 16), spread(pz))),
     )
-    helps = below(d, load(best, rows * 8 - 8)) != 0
+
+
+@njit(nogil=True, cache=True)
+def _keep(best: Floats, rows: int, d: Floats) -> None:
+    """Offer a squared distance to each of the eight points of a leaf, which keep their smallest ones."""
     for row in range(rows):
         held = load(best, row * 8)
         store(best, row * 8, smaller(held, d))
         d = larger(held, d)
-    return helps
 
 
 @njit(nogil=True, cache=True)
@@ -144,12 +147,8 @@ def _still_near(
     kept = 0
     for j in range(count):
         i = met[j]
-        d = plus(
-            plus(squared(minus(load(own, 0), spread(x[i]))), squared(minus(load(own, 8), spread(y[i])))),
-            squared(minus(load(own, 16), spread(z[i]))),
-        )
         met[kept] = i
-        if below(d, limit) != 0:
+        if below(_squared_distances(own, x[i], y[i], z[i]), limit) != 0:
             kept += 1
     return kept
 
@@ -243,9 +242,10 @@ def visit_leaf(
     for i in range(rows * 8):
         best[i] = np.inf
     for i in range(start, stop):
-        if _offer(own, best, rows, x[i], y[i], z[i]):
-            met[count] = i
-            count += 1
+        # No more rows than points so far: the others hold infinity.
+        _keep(best, min(count + 1, rows), _squared_distances(own, x[i], y[i], z[i]))
+        met[count] = i
+        count += 1
     worst = largest(load(best, last_row * 8))
     # From the leaf upwards, the seven siblings at every level, those next in the tree first.
     node = leaf
@@ -273,7 +273,9 @@ def visit_leaf(
                 while mask != 0:
                     i = box * LEAF + lowest_bit(mask)
                     mask &= mask - 1
-                    if _offer(own, best, rows, x[i], y[i], z[i]):
+                    d = _squared_distances(own, x[i], y[i], z[i])
+                    if below(d, load(best, last_row * 8)) != 0:
+                        _keep(best, rows, d)
                         met[count] = i
                         count += 1
                         if count == room:
@@ -315,9 +317,11 @@ def _search_leaves(
 ) -> None:
     """Fill in mean and k-th distance of the wanted points of a run of leaves.
 
-    ``rows`` counts the point itself, which is its own nearest neighbour (or stands for a coincident one).
+    All are wanted where nothing says which. ``rows`` counts the point itself, which is its own nearest
+    neighbour (or stands for a coincident one).
     """
     n = row.shape[0]
+    every = wanted.shape[0] == 0
     own = np.empty(24)
     best = np.empty(rows * 8)
     met = np.empty(max(ROOM, 9 * rows), np.int64)
@@ -326,9 +330,10 @@ def _search_leaves(
     for leaf in range(first_leaf, last_leaf):
         start = leaf * LEAF
         stop = min(start + LEAF, n)
-        some = False
-        for i in range(start, stop):
-            some |= wanted[row[i]]
+        some = every
+        if not every:
+            for i in range(start, stop):
+                some |= wanted[row[i]]
         if not some:
             continue
         visit_leaf(x, y, z, n, boxes, levels, leaf, rows, own, best, met, work)
@@ -339,6 +344,6 @@ def _search_leaves(
         store(own, 0, total)
         store(own, 8, root(load(best, last_row * 8)))
         for i in range(start, stop):
-            if wanted[row[i]]:
+            if every or wanted[row[i]]:
                 mean[row[i]] = own[i - start] / last_row
                 kth[row[i]] = own[8 + i - start]

@@ -1,9 +1,10 @@
 """A kd-tree of small leaves in plain arrays: what the neighbour searches walk over.
 
 The points are ordered so that the leaves are consecutive runs of eight and every subtree is a consecutive run
-of leaves. Splits halve the capacity of a subtree along the widest axis of its points, so the tree has no
-pointers: level by level, eight boxes have one parent. Points of equal coordinates split anywhere; searches
-are exact whatever the split.
+of leaves: level by level, eight boxes have one parent, so the tree has no pointers. A parent's points are cut
+where the middle of their widest extent lies, at the next whole child: what lies far from the others comes
+into a child of its own, and doesn't have the others sliced. Points of equal coordinates split anywhere;
+searches are exact whatever the split.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from cloudprep.kernels.compiling import COMPILED, njit
+from cloudprep.kernels.simd import load, plus, spread, store, where_below
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -23,6 +25,14 @@ if TYPE_CHECKING:
 
 LEAF = 8
 FAN = 8
+# Records that are looked at, at least, to see how far a run of them extends and where it is to be cut.
+_LOOKED_AT = 64
+# Records that are sorted without comparing one after the other.
+_FEW = 16
+# Parts of the scratch of a sort: pivots or keys, how many are lower, next free places; and the records.
+_LOWER, _FREE, _ROOM, _SCRATCH = 16, 32, 64, 128
+# Runs that threads order side by side.
+_RUNS = 32
 
 
 class Tree(NamedTuple):
@@ -109,74 +119,78 @@ def _fill_records(x: Floats, y: Floats, z: Floats, records: Floats) -> bool:
 
 
 def _order(records: Floats, threads: int) -> None:
-    """Bring records into the tree's order: the first splits level by level, then subtrees side by side."""
-    n = len(records)
-    capacity = LEAF
-    while capacity < n:
-        capacity *= 2
-    grain = capacity if threads == 1 else max(capacity >> 4, LEAF)
+    """Bring records into the tree's order: the first cuts one after the other, then runs side by side."""
+    runs = [(0, len(records))]
     with ThreadPoolExecutor(threads) as pool:
-        while capacity > grain:
-            _split_side_by_side(pool, records, capacity, capacity >> 1)
-            capacity >>= 1
-        _split_side_by_side(pool, records, capacity, LEAF)
-
-
-def _split_side_by_side(pool: ThreadPoolExecutor, records: Floats, size: int, floor: int) -> None:
-    """Order all subtrees of a capacity down to subtrees of another."""
-
-    def split(start: int) -> None:
-        _split(records, start, min(start + size, len(records)), size, floor)
-
-    list(pool.map(split, range(0, len(records), size)))
+        while threads > 1 and 0 < len(runs) < _RUNS:
+            middles = list(pool.map(lambda run: _cut(records, run[0], run[1], np.empty(_SCRATCH)), runs))
+            halves = [
+                half
+                for (first, last), middle in zip(runs, middles, strict=True)
+                for half in ((first, middle), (middle, last))
+            ]
+            runs = [(first, last) for first, last in halves if last - first > LEAF]
+        list(pool.map(lambda run: _split(records, *run), runs))
 
 
 @njit(nogil=True, cache=True)
-def _split(records: Floats, start: int, stop: int, capacity: int, floor: int) -> None:
-    """Order the records of a subtree down to subtrees of a capacity.
-
-    After it, the first half of every subtree's capacity holds the records that are lowest along the widest
-    axis of that subtree.
-    """
-    sample = np.empty(64)
-    todo = np.empty((64, 3), np.int64)
+def _split(records: Floats, start: int, stop: int) -> None:
+    """Order a run of records down to the leaves."""
+    scratch = np.empty(_SCRATCH)
+    todo = np.empty((256, 2), np.int64)
     todo[0, 0] = start
     todo[0, 1] = stop
-    todo[0, 2] = capacity
     top = 1
     while top > 0:
         top -= 1
         first = todo[top, 0]
         last = todo[top, 1]
-        size = todo[top, 2]
-        while size > floor:
-            size >>= 1
-            if last - first > size:
-                axis = _widest_axis(records, first, last)
-                _select(records, first, last, first + size, axis, sample)
-                todo[top, 0] = first + size
-                todo[top, 1] = last
-                todo[top, 2] = size
-                top += 1
-                last = first + size
+        while last - first > LEAF:
+            middle = _cut(records, first, last, scratch)
+            todo[top, 0] = middle
+            todo[top, 1] = last
+            top += 1
+            last = middle
 
 
 @njit(nogil=True, cache=True)
-def _widest_axis(records: Floats, first: int, last: int) -> int:
-    """Return the axis along which a run of records extends most."""
-    x0 = x1 = records[first, 0]
-    y0 = y1 = records[first, 1]
-    z0 = z1 = records[first, 2]
-    for i in range(first + 1, last):
+def _cut(records: Floats, first: int, last: int, scratch: Floats) -> int:
+    """Part a run of records along its widest axis into whole children of a box; return where.
+
+    The first part gets as many children as come nearest to what lies below the middle of the extent, at
+    least one; the second one gets the rest. A sample tells the extent.
+    """
+    n = last - first
+    if n <= LEAF:
+        return last
+    child = LEAF
+    while child * FAN < n:
+        child *= FAN
+    step = max(1, n // _LOOKED_AT)
+    begin = first + (step >> 1)
+    x0 = x1 = records[begin, 0]
+    y0 = y1 = records[begin, 1]
+    z0 = z1 = records[begin, 2]
+    for i in range(begin + step, last, step):
         x0 = min(x0, records[i, 0])
         x1 = max(x1, records[i, 0])
         y0 = min(y0, records[i, 1])
         y1 = max(y1, records[i, 1])
         z0 = min(z0, records[i, 2])
         z1 = max(z1, records[i, 2])
+    axis, middle = 2, 0.5 * (z0 + z1)
     if x1 - x0 >= y1 - y0 and x1 - x0 >= z1 - z0:
-        return 0
-    return 1 if y1 - y0 >= z1 - z0 else 2
+        axis, middle = 0, 0.5 * (x0 + x1)
+    elif y1 - y0 >= z1 - z0:
+        axis, middle = 1, 0.5 * (y0 + y1)
+    border = _partition(records, first, last, axis, middle)
+    children = min(max((border - first + (child >> 1)) // child, 1), (n - 1) // child)
+    cut = first + children * child
+    if cut < border:
+        _select(records, first, border, cut, axis, scratch)
+    elif cut > border:
+        _select(records, border, last, cut, axis, scratch)
+    return cut
 
 
 @njit(nogil=True, cache=True)
@@ -184,8 +198,8 @@ def _select(records: Floats, first: int, last: int, middle: int, axis: int, samp
     """Order a run of records so that those before ``middle`` are the lowest along an axis."""
     while last - first > 1:
         n = last - first
-        if n <= 12:
-            _insertion_sort(records, first, last, axis)
+        if n <= _FEW:
+            _sort_few(records, first, last, axis, sample)
             return
         taken = 3 if n < 40 else (7 if n < 400 else (15 if n < 5000 else 63))
         stride = n // taken
@@ -225,17 +239,29 @@ def _partition(records: Floats, first: int, last: int, axis: int, pivot: float) 
 
 
 @njit(nogil=True, cache=True)
-def _insertion_sort(records: Floats, first: int, last: int, axis: int) -> None:
-    """Sort a short run of records along an axis."""
-    for i in range(first + 1, last):
-        a0, a1, a2, a3 = records[i, 0], records[i, 1], records[i, 2], records[i, 3]
-        value = records[i, axis]
-        j = i - 1
-        while j >= first and records[j, axis] > value:
-            for c in range(4):
-                records[j + 1, c] = records[j, c]
-            j -= 1
-        records[j + 1, 0], records[j + 1, 1], records[j + 1, 2], records[j + 1, 3] = a0, a1, a2, a3
+def _sort_few(records: Floats, first: int, last: int, axis: int, scratch: Floats) -> None:
+    """Sort a run of at most ``_FEW`` records along an axis: one has its place by how many are lower."""
+    n = last - first
+    for i in range(_FEW):
+        scratch[i] = records[first + i, axis] if i < n else np.inf
+        scratch[_FREE + i] = i
+    keys, more_keys = load(scratch, 0), load(scratch, 8)
+    lower = more_lower = spread(0.0)
+    for i in range(n):
+        key = spread(scratch[i])
+        lower = plus(lower, where_below(key, keys, spread(1.0)))
+        more_lower = plus(more_lower, where_below(key, more_keys, spread(1.0)))
+    store(scratch, _LOWER, lower)
+    store(scratch, _LOWER + 8, more_lower)
+    for i in range(n):
+        free = _FREE + np.int64(scratch[_LOWER + i])
+        place = _ROOM + 4 * np.int64(scratch[free])
+        scratch[free] += 1.0  # for the next one of the same key
+        for c in range(4):
+            scratch[place + c] = records[first + i, c]
+    for i in range(n):
+        for c in range(4):
+            records[first + i, c] = scratch[_ROOM + 4 * i + c]
 
 
 @njit(nogil=True, cache=True)

@@ -29,14 +29,14 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 # Columns handled side by side in the pass along the columns: a stretch of them stays in the cache.
-_STRIP = 256
+_STRIP = 128
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _lower(first: NDArray[Any], second: NDArray[Any], out: NDArray[Any]) -> None:
-    """Write the lower of two lines; a loop of its own, which the compiler turns into vector instructions."""
+def _lower(first: NDArray[Any], second: NDArray[Any], sign: float, out: NDArray[Any]) -> None:
+    """Write ``sign`` times the lower of two lines; a loop of its own, which becomes vector instructions."""
     for i in range(len(out)):
-        out[i] = min(first[i], second[i])
+        out[i] = sign * min(first[i], second[i])
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -48,49 +48,57 @@ def _lower_signed(first: NDArray[Any], second: NDArray[Any], sign: float, out: N
 @njit(nogil=True, cache=True, error_model="numpy")
 def _along_rows(
     source: NDArray[Any], target: NDArray[Any], radius: int, sign: float, first: int, last: int
-) -> None:
+) -> int:
     """Write ``sign`` times the running minimum of ``sign * source`` along rows ``first`` to ``last``.
 
-    NaN counts as nothing there. Minima over twice as many values are two minima over half as many, side by
-    side: more comparisons than along the columns, but of whole lines at once.
+    NaN counts as nothing there; how many there are is returned. The target may be the source. Minima over
+    twice as many values are two minima over half as many, side by side: more comparisons than along the
+    columns, but of whole lines at once.
     """
     columns = source.shape[1]
     length = columns + 2 * radius
     value = np.empty(length, source.dtype)
     other = np.empty(length, source.dtype)
-    lowest = np.empty(columns, source.dtype)
+    one = abs(sign)
+    missing = 0
     for r in range(first, last):
         value[:radius] = np.inf
         value[radius + columns :] = np.inf
+        here = source[r]
+        inner = value[radius : radius + columns]
         for c in range(columns):
-            v = sign * source[r, c]
-            value[radius + c] = v if v == v else np.inf  # noqa: PLR0124 - NaN
+            v = here[c]
+            inner[c] = sign * v if v == v else np.inf  # noqa: PLR0124 - NaN
+            missing += v != v  # noqa: PLR0124
         wide, left = 1, length
         while 2 * wide <= 2 * radius + 1:
             left -= wide
-            _lower(value[:left], value[wide : wide + left], other[:left])
+            _lower(value[:left], value[wide : wide + left], one, other[:left])
             value, other = other, value
             wide *= 2
         apart = 2 * radius + 1 - wide
-        _lower(value[:columns], value[apart : apart + columns], lowest)
-        for c in range(columns):
-            target[r, c] = sign * lowest[c]
+        _lower(value[:columns], value[apart : apart + columns], sign, target[r])
+    return missing
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def _along_columns(
-    source: NDArray[Any], target: NDArray[Any], radius: int, sign: float, first: int, last: int
+    source: NDArray[Any],
+    source_first: int,
+    target: NDArray[Any],
+    target_first: int,
+    width: int,
+    radius: int,
+    sign: float,
 ) -> None:
-    """Write ``sign`` times the running minimum of ``sign * source`` along columns ``first`` to ``last``.
+    """Write ``sign`` times the running minimum of ``sign * source`` along some columns of either.
 
     The source holds no NaN any more. Whole rows of the strip are compared at once.
     """
     rows = source.shape[0]
     stretch = 2 * radius + 1
-    width = last - first
     backward = np.empty((stretch, width), source.dtype)
     forward = np.empty(width, source.dtype)
-    lowest = np.empty(width, source.dtype)
     for start in range(0, rows, stretch):
         # Windows of the rows start .. start + 2 r all meet in the line between start + r and start + r + 1.
         for j in range(stretch - 1, -1, -1):
@@ -98,48 +106,61 @@ def _along_columns(
             here = backward[j]
             inside = 0 <= r < rows
             if j == stretch - 1 and inside:
-                here[:] = sign * source[r, first:last]
+                here[:] = sign * source[r, source_first : source_first + width]
             elif j == stretch - 1:
                 here[:] = np.inf
             elif not inside:
                 here[:] = backward[j + 1]
             else:
-                _lower_signed(backward[j + 1], source[r, first:last], sign, here)
+                _lower_signed(backward[j + 1], source[r, source_first : source_first + width], sign, here)
         forward[:] = np.inf
         for j in range(min(stretch, rows - start)):
             r = start + radius + j
             if j > 0 and r < rows:
-                _lower_signed(forward, source[r, first:last], sign, forward)
-            _lower(backward[j], forward, lowest)
-            out = target[start + j, first:last]
-            for c in range(width):
-                out[c] = sign * lowest[c]
+                _lower_signed(forward, source[r, source_first : source_first + width], sign, forward)
+            _lower(backward[j], forward, sign, target[start + j, target_first : target_first + width])
 
 
-def _in_pieces(count: int, piece: int, threads: int, work: Callable[[int, int], Any]) -> None:
-    """Call ``work(first, last)`` on pieces of a range, on several threads if asked to."""
+def _in_pieces(count: int, piece: int, threads: int, work: Callable[[int, int], Any]) -> list[Any]:
+    """Return what ``work(first, last)`` gives for pieces of a range, on several threads if asked to."""
     cuts = [*range(0, count, piece), count]
     spans = list(pairwise(cuts))
     if threads <= 1 or len(spans) <= 1:
-        for first, last in spans:
-            work(first, last)
-        return
+        return [work(first, last) for first, last in spans]
     with ThreadPoolExecutor(min(threads, len(spans))) as pool:
-        for done in [pool.submit(work, first, last) for first, last in spans]:
-            done.result()
+        return [done.result() for done in [pool.submit(work, first, last) for first, last in spans]]
 
 
-def _filtered(values: NDArray[Any], radius: int, sign: float, threads: int) -> NDArray[Any]:
-    """Return ``sign`` times the minimum of ``sign * values`` over squares of 2 ``radius`` + 1 cells."""
-    if not COMPILED:
-        return plain.lowest_in_square(values, radius, sign)
+def _filtered(values: NDArray[Any], radius: int, signs: tuple[float, ...], threads: int) -> NDArray[Any]:
+    """Return a minimum (sign 1) or maximum (-1) over squares of cells, or one after the other.
+
+    One after the other takes the rows, the columns twice while a strip is at hand, and the rows again: both
+    are minima, or maxima, along lines, in whatever order the lines come.
+    """
     rows, columns = values.shape
-    signed = values.dtype.type(sign)
-    halfway, result = np.empty_like(values), np.empty_like(values)
+    result = np.empty_like(values)
+    kinds = [values.dtype.type(sign) for sign in signs]
     # No radius larger than the raster: further cells lie outside, and outside counts for nothing.
     along, across = min(radius, columns - 1), min(radius, rows - 1)
-    _in_pieces(rows, 128, threads, lambda a, b: _along_rows(values, halfway, along, signed, a, b))
-    _in_pieces(columns, _STRIP, threads, lambda a, b: _along_columns(halfway, result, across, signed, a, b))
+    found = _in_pieces(rows, 128, threads, lambda a, b: _along_rows(values, result, along, kinds[0], a, b))
+    gaps = sum(found) > 0
+
+    def down(first: int, last: int) -> None:
+        width = last - first
+        strip = np.empty((rows, width), values.dtype)
+        _along_columns(result, first, strip, 0, width, across, kinds[0])
+        if len(kinds) == 1:
+            result[:, first:last] = strip
+            return
+        if gaps:
+            strip[np.isnan(values[:, first:last])] = np.inf * kinds[1]
+        _along_columns(strip, 0, result, first, width, across, kinds[1])
+
+    _in_pieces(columns, _STRIP, threads, down)
+    if len(kinds) > 1:
+        _in_pieces(rows, 128, threads, lambda a, b: _along_rows(result, result, along, kinds[1], a, b))
+    if gaps:
+        result[np.isnan(values)] = np.nan
     return result
 
 
@@ -174,22 +195,24 @@ def erosion(values: NDArray[Any], size: int, *, threads: int = 1) -> NDArray[Any
     ValueError
         If the raster isn't a 2-D float array, or the window isn't odd.
     """
-    return _masked(*_checked(values, size), 1.0, threads)
+    return _taken(*_checked(values, size), (1.0,), threads)
 
 
 def dilation(values: NDArray[Any], size: int, *, threads: int = 1) -> NDArray[Any]:
     """Return the highest value within a square window around each cell; otherwise as :func:`erosion`."""
-    return _masked(*_checked(values, size), -1.0, threads)
+    return _taken(*_checked(values, size), (-1.0,), threads)
 
 
-def _masked(values: NDArray[Any], radius: int, sign: float, threads: int) -> NDArray[Any]:
+def _taken(values: NDArray[Any], radius: int, signs: tuple[float, ...], threads: int) -> NDArray[Any]:
     if values.size == 0 or radius == 0:
         return values.copy()
-    result = _filtered(values, radius, sign, threads)
+    if COMPILED:
+        return _filtered(values, radius, signs, threads)
     outside = np.isnan(values)
-    if outside.any():
-        result[outside] = np.nan
-    return result
+    for sign in signs:
+        values = plain.lowest_in_square(values, radius, sign)
+        values[outside] = np.nan
+    return values
 
 
 def opening(values: NDArray[Any], size: int, *, threads: int = 1) -> NDArray[Any]:
@@ -222,4 +245,4 @@ def opening(values: NDArray[Any], size: int, *, threads: int = 1) -> NDArray[Any
     >>> opening(np.array([[1.0, 1.0, 5.0, 1.0, 1.0]]), 3)
     array([[1., 1., 1., 1., 1.]])
     """
-    return dilation(erosion(values, size, threads=threads), size, threads=threads)
+    return _taken(*_checked(values, size), (1.0, -1.0), threads)

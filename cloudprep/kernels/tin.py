@@ -186,13 +186,15 @@ def _on_edge(x, y, ax, ay, za, bx, by, zb):  # type: ignore[no-untyped-def]
     """Return the height on an edge, reckoned from its earlier end along its longer direction."""
     if _earlier(bx, by, ax, ay):
         ax, ay, za, bx, by, zb = bx, by, zb, ax, ay, za
-    if x == bx and y == by:
+    px = np.int64(ax) * SUBSTEPS
+    py = np.int64(ay) * SUBSTEPS
+    dx = np.int64(bx) * SUBSTEPS - px
+    dy = np.int64(by) * SUBSTEPS - py
+    if x - px == dx and y - py == dy:
         return zb
-    dx = bx - ax
-    dy = by - ay
     if abs(dx) >= abs(dy):
-        return za + (zb - za) * (np.float64(x - ax) / np.float64(dx))
-    return za + (zb - za) * (np.float64(y - ay) / np.float64(dy))
+        return za + (zb - za) * (np.float64(x - px) / np.float64(dx))
+    return za + (zb - za) * (np.float64(y - py) / np.float64(dy))
 
 
 @njit(nogil=True, cache=True)
@@ -250,72 +252,75 @@ def _scan(  # type: ignore[no-untyped-def]
             c1 -= 1
         if r0 > r1 or c0 > c1:
             continue
-        ab = (bx - ax) * (bx - ax) + (by - ay) * (by - ay)
-        bc = (cx - bx) * (cx - bx) + (cy - by) * (cy - by)
-        ca = (ax - cx) * (ax - cx) + (ay - cy) * (ay - cy)
-        too_long = max(ab, bc, ca) > limit
-        # Weights are reckoned from the corner that comes first in (x, y), so that rounding is the same
-        # however the triangle is written down.
-        if _earlier(bx, by, ax, ay) and _earlier(bx, by, cx, cy):
-            a, b, c = b, c, a
-            ax, ay, bx, by, cx, cy = bx, by, cx, cy, ax, ay
-        elif _earlier(cx, cy, ax, ay) and _earlier(cx, cy, bx, by):
-            a, b, c = c, a, b
-            ax, ay, bx, by, cx, cy = cx, cy, ax, ay, bx, by
-        za = z[a]
-        zb = z[b]
-        zc = z[c]
         abx = np.int64(bx - ax)
         aby = np.int64(by - ay)
         bcx = np.int64(cx - bx)
         bcy = np.int64(cy - by)
         cax = np.int64(ax - cx)
         cay = np.int64(ay - cy)
-        area = np.float64(cax * aby - abx * cay) * SUBSTEPS
-        Ax = np.int64(ax) * SUBSTEPS
-        Ay = np.int64(ay) * SUBSTEPS
-        Bx = np.int64(bx) * SUBSTEPS
-        By = np.int64(by) * SUBSTEPS
-        Cx = np.int64(cx) * SUBSTEPS
-        Cy = np.int64(cy) * SUBSTEPS
-        if not too_long and np.isnan(za + zb + zc):
-            continue
-        certain = given
-        doubted = False
+        # Each edge's function of a place is the edge crossed with the way there: 61 bits, and exact.
+        offset_c = (aby * np.int64(ax) - abx * np.int64(ay)) * SUBSTEPS
+        offset_a = (bcy * np.int64(bx) - bcx * np.int64(by)) * SUBSTEPS
+        offset_b = (cay * np.int64(cx) - cax * np.int64(cy)) * SUBSTEPS
+        reckoned = False
+        useless = False
         for r in range(r0, r1 + 1):
             y = rows[np.uint64(r)]
-            of_c = abx * (y - Ay)
-            of_a = bcx * (y - By)
-            of_b = cax * (y - Cy)
+            of_c = abx * y + offset_c
+            of_a = bcx * y + offset_a
+            of_b = cax * y + offset_b
             for column in range(c0, c1 + 1):
                 x = columns[np.uint64(column)]
-                weight_c = of_c - aby * (x - Ax)
-                weight_a = of_a - bcy * (x - Bx)
-                weight_b = of_b - cay * (x - Cx)
-                if (weight_a | weight_b | weight_c) < 0 or state[r, column] != UNSETTLED:
+                weight_c = of_c - aby * x
+                weight_a = of_a - bcy * x
+                weight_b = of_b - cay * x
+                if (weight_a | weight_b | weight_c) < 0:
                     continue
-                if not certain:
-                    certain = circle_known(ax, ay, bx, by, cx, cy, x0, y0, x1, y1, left, bottom, right, top)
-                    if not certain:
+                if state[np.uint64(r), np.uint64(column)] != UNSETTLED:
+                    continue
+                if not reckoned:  # what only triangles need that hold a position: the fewer ones
+                    reckoned = True
+                    ab = (bx - ax) * (bx - ax) + (by - ay) * (by - ay)
+                    bc = (cx - bx) * (cx - bx) + (cy - by) * (cy - by)
+                    ca = (ax - cx) * (ax - cx) + (ay - cy) * (ay - cy)
+                    too_long = max(ab, bc, ca) > limit
+                    za = z[a]
+                    zb = z[b]
+                    zc = z[c]
+                    area = np.float64(cax * aby - abx * cay) * SUBSTEPS
+                    # Weights are reckoned from the corner that comes first in (x, y), so that rounding is
+                    # the same however the triangle is written down.
+                    b_first = _earlier(bx, by, ax, ay) and _earlier(bx, by, cx, cy)
+                    c_first = _earlier(cx, cy, ax, ay) and _earlier(cx, cy, bx, by)
+                    if not too_long and np.isnan(za + zb + zc):
+                        useless = True
+                        break
+                    if not given and not circle_known(
+                        ax, ay, bx, by, cx, cy, x0, y0, x1, y1, left, bottom, right, top
+                    ):
                         if n_doubtful < doubtful.size:
                             doubtful[n_doubtful] = base
                         n_doubtful += 1
-                        doubted = True
+                        useless = True
                         break
                 if too_long:
                     if weight_a != 0 and weight_b != 0 and weight_c != 0:
-                        state[r, column] = SETTLED
+                        state[np.uint64(r), np.uint64(column)] = SETTLED
                     continue
                 if weight_c == 0:
-                    height = _on_edge(x, y, Ax, Ay, za, Bx, By, zb)
+                    height = _on_edge(x, y, ax, ay, za, bx, by, zb)
                 elif weight_a == 0:
-                    height = _on_edge(x, y, Bx, By, zb, Cx, Cy, zc)
+                    height = _on_edge(x, y, bx, by, zb, cx, cy, zc)
                 elif weight_b == 0:
-                    height = _on_edge(x, y, Cx, Cy, zc, Ax, Ay, za)
+                    height = _on_edge(x, y, cx, cy, zc, ax, ay, za)
+                elif b_first:
+                    height = zb + ((zc - zb) * np.float64(weight_c) + (za - zb) * np.float64(weight_a)) / area
+                elif c_first:
+                    height = zc + ((za - zc) * np.float64(weight_a) + (zb - zc) * np.float64(weight_b)) / area
                 else:
                     height = za + ((zb - za) * np.float64(weight_b) + (zc - za) * np.float64(weight_c)) / area
-                heights[r, column] = height
-                state[r, column] = SETTLED
-            if doubted:
+                heights[np.uint64(r), np.uint64(column)] = height
+                state[np.uint64(r), np.uint64(column)] = SETTLED
+            if useless:
                 break
     return n_doubtful

@@ -266,7 +266,18 @@ def real_triangles(mesh: NDArray[np.int32], used: int) -> NDArray[np.int32]:
     ndarray of int32, shape (m, 3)
         Point indices.
     """
-    corners = mesh[:used].reshape(-1, STRIDE)[:, :3]
-    real = (corners[:, 0] | corners[:, 1] | corners[:, 2]) >= 0
-    found: NDArray[np.int32] = np.compress(real, corners, axis=0)
-    return found
+    found = np.empty((used // STRIDE, 3), np.int32)
+    return found[: _without_ghosts(mesh, found)]
+
+
+@njit(nogil=True, cache=True)
+def _without_ghosts(mesh: NDArray[np.int32], found: NDArray[np.int32]) -> int:
+    """Copy corners of triangles, of as many as there is room for; return how many have no ghost."""
+    n = 0
+    for t in range(found.shape[0]):
+        base = STRIDE * t
+        a, b, c = _at(mesh, base), _at(mesh, base + 1), _at(mesh, base + 2)
+        # The last one may be a ghost, whose place the next one takes.
+        found[n, 0], found[n, 1], found[n, 2] = a, b, c
+        n += (a | b | c) >= 0
+    return n
