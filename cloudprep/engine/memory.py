@@ -35,7 +35,7 @@ _BUFFERED = 1.35
 FEWEST_POINTS = 100_000
 # A block in memory: so many points are worth a task, and it is so many times as wide as its buffer at least.
 _FEWEST_AT_A_TIME = 500_000
-_REACHES = 20.0
+_REACHES = 12.0
 # Share of the memory that holds points while they are read into files.
 _READING = 0.25
 

@@ -281,6 +281,7 @@ class StagePass:
                     give_back()
                     solution = self.stage.settle(merged, solution, self.site)
                     del merged
+                    give_back()
                 result.take(solution)
             elif self.stage.sources() and not self.stage.draws:
                 solution = self.stage.from_rasters(self.site)
@@ -304,6 +305,8 @@ class StagePass:
         del parts
         give_back()  # what blocks took, before rasters of the whole site take theirs
         solution = self.stage.solve(merged, self.site)
+        del merged
+        give_back()
         self.store.exchange(dtypes)
         return solution, tuple(dtypes)
 

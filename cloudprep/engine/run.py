@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 import time
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -32,7 +32,7 @@ from cloudprep.engine.executor import Threads
 from cloudprep.engine.executor_dask import Dask
 from cloudprep.engine.fetching import FetchedInputs
 from cloudprep.engine.flight_facts import take_flight_figures
-from cloudprep.engine.flight_figures import flight_figures
+from cloudprep.engine.flight_figures import FIGURE_COLUMNS, flight_figures
 from cloudprep.engine.folder import RunFolder
 from cloudprep.engine.footprints import INDEX
 from cloudprep.engine.given_layers import GivenLayers
@@ -71,7 +71,7 @@ from cloudprep.engine.store import code_counts
 from cloudprep.engine.tiling import check_tiles
 from cloudprep.engine.uploading import RemoteFolder
 from cloudprep.engine.urls import joined
-from cloudprep.engine.working import extra_labels, kept_after
+from cloudprep.engine.working import extra_labels, kept_after, read_after
 from cloudprep.errors import (
     EXIT_DONE,
     EXIT_INPUT_FAILED,
@@ -80,10 +80,10 @@ from cloudprep.errors import (
     UsageError,
     WorkersDiedError,
 )
-from cloudprep.io.las import NothingWithinError
+from cloudprep.io.las import NothingWithinError, Shelf
 from cloudprep.kernels.compiling import what_it_means
 from cloudprep.model.bounds import Bounds
-from cloudprep.model.columns import RUN_COLUMNS, WORKING_COLUMNS
+from cloudprep.model.columns import COLUMNS, LABEL_COLUMNS, RUN_COLUMNS
 from cloudprep.stages.registry import stage_package
 
 __all__ = ["RunOutcome", "RunRequest", "run_site"]
@@ -300,14 +300,16 @@ class _Run:
         )
         if not plan.on_disk:
             # Flights that nobody delivers needn't be kept.
-            spare = plan.limit - plan.expected if request.pipeline.output.clouds else 0
+            keep = None
+            if request.pipeline.output.clouds:
+                keep = stack.enter_context(closing(Shelf(request.scratch or self.folder.root)))
             return InMemory(
                 names,
                 request.block_edge,
                 self.stages,
                 workers=self.workers,
                 area=self._used_area,
-                spare=spare,
+                keep=keep,
             )
         scratch = stack.enter_context(ScratchFolder(request.scratch or self.folder.root, plan.scratch))
         self.executor.use(scratch)
@@ -442,7 +444,9 @@ class _Run:
             behind.do(lambda: self.delivery.raster(grid, self.scratch_folder), note, grid.values.nbytes)
 
         products = Products(self.stages, deliver)
-        for number, (unresolved, kept) in enumerate(zip(self.stages, kept_after(self.stages), strict=True)):
+        at_the_end = {*"xyz", *LABEL_COLUMNS, *FIGURE_COLUMNS, *self.reporting.columns}
+        working, others = kept_after(self.stages), read_after(self.stages, at_the_end)
+        for number, (unresolved, *kept) in enumerate(zip(self.stages, working, others, strict=True)):
             stage = unresolved.resolved(site)
             stage.rasters = products.given_to(stage)
             stage.layers = self.given.given_to(number, site.origin)
@@ -451,7 +455,7 @@ class _Run:
                 stage, store, site, workers=self.workers, progress=self.progress, executor=self.executor
             )
             result = work.carry_out()
-            store.forget(n for n in WORKING_COLUMNS if n not in kept)
+            store.forget(n for n in COLUMNS if not any(n in names for names in kept))
             if result.moves is not None:
                 self.codes = result.moves.of_codes()
             for text in result.warnings:
