@@ -301,11 +301,11 @@ class StagePass:
         dtypes = {name: dtype for one in done for name, dtype in one.dtypes.items()}
         parts = [one.part for one in done]
         del done
-        merged = self.stage.merge(parts)
+        merged = [self.stage.merge(parts)]
         del parts
         give_back()  # what blocks took, before rasters of the whole site take theirs
-        solution = self.stage.solve(merged, self.site)
-        del merged
+        # Handed over: what the stage doesn't need any more on the way goes.
+        solution = self.stage.solve(merged.pop(), self.site)
         give_back()
         self.store.exchange(dtypes)
         return solution, tuple(dtypes)

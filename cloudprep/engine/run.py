@@ -39,7 +39,13 @@ from cloudprep.engine.given_layers import GivenLayers
 from cloudprep.engine.holding import InMemory, OnDisk
 from cloudprep.engine.judgement import judge_run, written_judgement
 from cloudprep.engine.lock import FolderLock
-from cloudprep.engine.memory import default_memory, plan_memory, resolved_roughly
+from cloudprep.engine.memory import (
+    default_memory,
+    ending_bytes,
+    give_back,
+    plan_memory,
+    resolved_roughly,
+)
 from cloudprep.engine.passes import StagePass
 from cloudprep.engine.plan import (
     check_classes,
@@ -268,6 +274,7 @@ class _Run:
             self.blocks, self.scratch = len(store.blocks), max(self.scratch, store.scratch_bytes)
             self.peak_elsewhere = self.executor.peak_elsewhere()
             outputs = self._deliver_all(store, site, products, behind)
+            give_back()
             self._study(store, site, stage_records, outputs)
         return self._finish(site, crs, stage_records, outputs)
 
@@ -297,6 +304,7 @@ class _Run:
             processes=crew.processes,
             shared=crew.elsewhere or request.block_points is not None,
             measured=False,
+            ending=self._ending,
         )
         if not plan.on_disk:
             # Flights that nobody delivers needn't be kept.
@@ -335,6 +343,11 @@ class _Run:
         bounds = Bounds(max(b.x0, x0), max(b.y0, y0), min(b.x1, x1), min(b.y1, y1))
         # Boxes of several flights may leave the boundary in a gap between them.
         return replace(site, bounds=bounds) if bounds.width > 0 and bounds.height > 0 else site
+
+    @property
+    def _ending(self) -> int:
+        output = self.request.pipeline.output
+        return ending_bytes(clouds=output.clouds, report=bool(self.reporting.columns))
 
     @property
     def _used_area(self) -> Region | None:
@@ -379,6 +392,7 @@ class _Run:
                 limit=self.request.memory or default_memory(),
                 workers=self.workers,
                 boxes=header_boxes(alive),
+                ending=self._ending,
             )
             clouds = [self.targets[i.name] for i in self.inputs.alive if i.name in self.targets]
             outputs = [*clouds, *planned_outputs(stages, self.folder, self.delivery, self.request.pipeline)]
@@ -581,7 +595,8 @@ class _Run:
             flights=len([i for i in self.inputs.all if i.loaded]),
             cell=next((c for c in cells if c), self.cell),
             record=record,
-            threads=self.workers,
+            # Where memory is short, one thing after the other.
+            threads=1 if self.scratch_folder is not None else self.workers,
         )
 
     # -- the end ---------------------------------------------------------------------------------------------
