@@ -15,9 +15,11 @@ if TYPE_CHECKING:
 
     from cloudprep.engine.store import FlightStretch, Store
 
-__all__ = ["flight_figures"]
+__all__ = ["FIGURE_COLUMNS", "flight_figures"]
 
-_COLUMNS = ("x", "y", "classification", "number_of_returns")
+FIGURE_COLUMNS = ("x", "y", "classification", "number_of_returns")
+"""What is read for the figures, where it is there."""
+
 _MIDDLE = 1 << 31
 
 
@@ -140,7 +142,7 @@ def flight_figures(
     together = _Counted()
     for number in range(flights):
         counted = _Counted()
-        for stretch in store.flight_stretches(number, _COLUMNS):
+        for stretch in store.flight_stretches(number, FIGURE_COLUMNS):
             counted.add(stretch, lattice)
         each.append(counted.figures())
         together.join(counted)

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from cloudprep.engine.point_counts import PointCounts
     from cloudprep.engine.spilling import Spilled
     from cloudprep.engine.store import Store
-    from cloudprep.io.las import Flight, KeptRecords
+    from cloudprep.io.las import Flight, KeptRecords, Shelf
     from cloudprep.model.bounds import Bounds
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
@@ -85,8 +85,8 @@ class InMemory:
         Threads to use.
     area : Region, optional
         What lies beyond it is used for nothing.
-    spare : int
-        Bytes that records of compressed flights may take: so many flights are decompressed only once.
+    keep : Shelf, optional
+        For the records of compressed flights, so that these are decompressed only once.
     """
 
     def __init__(
@@ -97,11 +97,11 @@ class InMemory:
         *,
         workers: int = 1,
         area: Region | None = None,
-        spare: int = 0,
+        keep: Shelf | None = None,
     ) -> None:
         self._names = names
         self._area = area
-        self._spare = spare
+        self._keep = keep
         self._edge = block_edge
         self._stages = stages
         self._workers = workers
@@ -109,11 +109,7 @@ class InMemory:
 
     def read(self, flight: Flight, units: Units, advance: Callable[[int], None]) -> ReadFlight:
         """Read a flight."""
-        size = flight.count * flight.record_length
-        keep = flight.compressed and size <= self._spare
-        loaded = load_flight(flight, units, self._names, advance, self._area, keep=keep)
-        if loaded.kept is not None:
-            self._spare -= size
+        loaded = load_flight(flight, units, self._names, advance, self._area, keep=self._keep)
         self._loaded.append(loaded)
         return _Seen(loaded)
 

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from cloudprep.engine.area import Region
-    from cloudprep.io.las import Flight
+    from cloudprep.io.las import Flight, Shelf
 
 _KILOMETRE = 1000.0
 
@@ -88,7 +88,7 @@ def load_flight(
     advance: Callable[[int], None],
     area: Region | None = None,
     *,
-    keep: bool = False,
+    keep: Shelf | None = None,
 ) -> LoadedFlight:
     """Read the wanted columns of one flight.
 
@@ -104,9 +104,9 @@ def load_flight(
         Told how many points were read.
     area : Region, optional
         What lies beyond it is used for nothing.
-    keep : bool
-        Keep the records of a compressed flight as well, so that it is delivered without decompressing it once
-        more.
+    keep : Shelf, optional
+        Keep the records of a compressed flight there as well, so that it is delivered without decompressing
+        it once more.
 
     Returns
     -------
@@ -118,7 +118,7 @@ def load_flight(
     BadInputError
         If the points can't be read whole, or too many lie at absurd coordinates.
     """
-    if keep and flight.compressed:
+    if keep is not None and flight.compressed:
         told = 0
 
         def tell(count: int) -> None:
@@ -126,9 +126,10 @@ def load_flight(
             told += count
             advance(count)
 
-        kept = KeptRecords(flight)
+        kept = KeptRecords(flight, keep)
         try:
-            return replace(_load(flight, units, names, tell, area, kept), kept=kept)
+            loaded = _load(flight, units, names, tell, area, kept)
+            return loaded if kept.lost else replace(loaded, kept=kept)
         except BadInputError:
             # What is wrong may lie in columns that nobody asked for: it counts when the flight is delivered.
             del kept

@@ -26,8 +26,15 @@ if TYPE_CHECKING:
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
 
-# The interpreter with its libraries and compiled kernels, measured.
+# The interpreter with its libraries and the compiled kernels of one stage; those of every other; measured.
 BASE_BYTES = 270_000_000
+_KERNELS_OF_A_STAGE = 4_500_000
+# What the end of a run takes, however large the site: the batch of records that is compressed, and the
+# pictures of the report with the libraries that draw them; measured.
+_WRITING_BYTES = 70_000_000
+_REPORT_BYTES = 130_000_000
+# What the C library keeps for itself where many threads come and go, measured: blocks in files are short.
+_KEPT_IN_FILES = 40_000_000
 # Share of the machine's memory that a run takes unless told otherwise.
 _SHARE = 0.6
 # Points of a block with its buffer, against those of the block alone.
@@ -35,7 +42,7 @@ _BUFFERED = 1.35
 FEWEST_POINTS = 100_000
 # A block in memory: so many points are worth a task, and it is so many times as wide as its buffer at least.
 _FEWEST_AT_A_TIME = 500_000
-_REACHES = 20.0
+_REACHES = 12.0
 # Share of the memory that holds points while they are read into files.
 _READING = 0.25
 
@@ -122,6 +129,17 @@ class MemoryPlan:
     most_points: int = 0
 
 
+def ending_bytes(*, clouds: bool, report: bool) -> int:
+    """Return what the end of a run takes beside what is held, bytes.
+
+    Parameters
+    ----------
+    clouds, report : bool
+        Whether it delivers clouds, and makes a report.
+    """
+    return max(_WRITING_BYTES if clouds else 0, _REPORT_BYTES if report else 0)
+
+
 def plan_memory(
     stages: Sequence[Stage],
     site: SiteFacts,
@@ -132,6 +150,7 @@ def plan_memory(
     processes: int = 1,
     shared: bool = False,
     measured: bool = True,
+    ending: int = 0,
 ) -> MemoryPlan:
     """Decide how the points of a site are held.
 
@@ -153,12 +172,15 @@ def plan_memory(
         Whether other processes work on the blocks, so that points must be in files.
     measured : bool
         Whether the site was measured: headers may be wrong, so they are never a reason to refuse.
+    ending : int
+        Bytes that the end of the run takes (:func:`ending_bytes`).
 
     Raises
     ------
     UsageError
         If the memory is too little for the site's rasters and a small block.
     """
+    base = BASE_BYTES + _KERNELS_OF_A_STAGE * max(0, len(stages) - 1)
     drawn = drawn_bytes(stages, site)
     sites = _site_bytes(stages, site, in_files=False)
     width = _width({"x", "y", "z", *columns, *extra_labels(stages)})
@@ -167,48 +189,50 @@ def plan_memory(
     # A site of one block has no buffer.
     at_work = site.count if site.count <= together else min(site.count, int(workers * together * _BUFFERED))
     needs = [s.bytes_per_point * at_work + w * site.count for s, w in zip(stages, during, strict=True)] or [0]
-    whole = BASE_BYTES + max(
+    whole = base + max(
         max(one.held + need + drawing, one.solving)
         for one, need, drawing in zip(sites, needs, drawn.drawing or (0,), strict=True)
     )
     if workers > 1 and any(s.draws for s in stages[:-1]):  # a file is made while the next stage works
         whole += drawn.delivering + drawn.largest
-    whole = max(whole, BASE_BYTES + max(one.held for one in sites) + drawn.delivering)
+    whole = max(whole, base + max(one.held for one in sites) + drawn.delivering, base + ending)
     whole += site.count * (width + 12)
     if whole <= limit and not shared:
         return MemoryPlan(limit, False, together, whole, 0, 0)
+    base += _KEPT_IN_FILES
     share = limit // processes
     sites = _site_bytes(stages, site, in_files=True)
     solving = max(one.solving for one in sites)
     # What each stage leaves for blocks, in points.
     left = [
-        int((share - BASE_BYTES - one.held - workers * drawing) / (_BUFFERED * _of_block(stage)))
+        int((share - base - one.held - workers * drawing) / (_BUFFERED * _of_block(stage)))
         for one, stage, drawing in zip(sites, stages, drawn.drawing, strict=False)
     ]
     most = min(left, default=site.count)
     points = min(BLOCK_POINTS, most // workers, max(site.count, 1))
     if not measured:
         points = max(points, min(FEWEST_POINTS, site.count))
-    if points < min(FEWEST_POINTS, site.count) or (measured and share < BASE_BYTES + solving):
+    if points < min(FEWEST_POINTS, site.count) or (measured and share < base + solving):
         blocks = (
             workers * (_BUFFERED * FEWEST_POINTS * _of_block(stage) + drawing)
             for stage, drawing in zip(stages, drawn.drawing, strict=True)
         )
         needed = max(solving, *(one.held + n for one, n in zip(sites, blocks, strict=False)))
-        least = processes * (BASE_BYTES + needed)
+        least = processes * (base + needed)
         workers *= max(1, processes - 1)
         raise UsageError(
             f"--memory {limit / 1e9:.2f} GB is too little for this site with {workers} workers: "
             f"its rasters take {solving / 1e9:.2f} GB, at least {least / 1e9:.2f} GB are needed "
-            f"(fewer --workers need less{_coarser(stages, sites, share - BASE_BYTES)})"
+            f"(fewer --workers need less{_coarser(stages, sites, share - base)})"
         )
     a_row = 16 + width + 8
-    reading = max(1, min(int(_READING * (share - BASE_BYTES)) // a_row, site.count))
+    reading = max(1, min(int(_READING * (share - base)) // a_row, site.count))
     # Blocks hold three quarters of the most on average, which makes up for their buffers.
-    expected = BASE_BYTES + max(
+    expected = base + max(
         solving,
         reading * (2 * a_row),
         max(one.held for one in sites) + drawn.delivering_on_disk,
+        ending,
         *(
             one.held + workers * (points * _of_block(stage) + drawing)
             for one, stage, drawing in zip(sites, stages, drawn.drawing, strict=False)

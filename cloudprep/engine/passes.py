@@ -281,6 +281,7 @@ class StagePass:
                     give_back()
                     solution = self.stage.settle(merged, solution, self.site)
                     del merged
+                    give_back()
                 result.take(solution)
             elif self.stage.sources() and not self.stage.draws:
                 solution = self.stage.from_rasters(self.site)
@@ -300,10 +301,12 @@ class StagePass:
         dtypes = {name: dtype for one in done for name, dtype in one.dtypes.items()}
         parts = [one.part for one in done]
         del done
-        merged = self.stage.merge(parts)
+        merged = [self.stage.merge(parts)]
         del parts
         give_back()  # what blocks took, before rasters of the whole site take theirs
-        solution = self.stage.solve(merged, self.site)
+        # Handed over: what the stage doesn't need any more on the way goes.
+        solution = self.stage.solve(merged.pop(), self.site)
+        give_back()
         self.store.exchange(dtypes)
         return solution, tuple(dtypes)
 

@@ -172,6 +172,7 @@ def plan_run(
     workers: int = 1,
     shared: bool = False,
     boxes: Sequence[tuple[Bounds, int]] = (),
+    ending: int = 0,
 ) -> RunPlan:
     """Return the plan for resolved stages on a site.
 
@@ -189,10 +190,21 @@ def plan_run(
         Whether points must be in files.
     boxes : sequence of (Bounds, int)
         Where each flight lies and how many points it has; by default one flight over the whole site.
+    ending : int
+        Bytes that the end of the run takes.
     """
     columns = wanted_columns(stages)
     carried = [n for n in columns if n in site.columns or n in _ALWAYS or n in RUN_COLUMNS]
-    memory = plan_memory(stages, site, carried, limit=limit, workers=workers, shared=shared, measured=False)
+    memory = plan_memory(
+        stages,
+        site,
+        carried,
+        limit=limit,
+        workers=workers,
+        shared=shared,
+        measured=False,
+        ending=ending,
+    )
     return RunPlan(
         points=site.count,
         stages=tuple(

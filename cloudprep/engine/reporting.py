@@ -25,7 +25,9 @@ if TYPE_CHECKING:
     from cloudprep.reporting.page import Study
 
 REPORT_NAME = "report.html"
-_COLUMNS = ("x", "y", "z", "classification", "ground_confidence", "intensity", "point_source_id")
+REPORT_COLUMNS = ("x", "y", "z", "classification", "ground_confidence", "intensity", "point_source_id")
+"""What is read for a report, where it is there."""
+
 _LOG = logging.getLogger(__name__)
 
 
@@ -55,7 +57,7 @@ class StorePoints:
     def pieces(self) -> Iterator[Mapping[str, NDArray[Any]]]:
         """Yield the points of each block."""
         for block in self._store.blocks:
-            columns = dict(self._store.around(block, _COLUMNS, 0.0).points.as_dict())
+            columns = dict(self._store.around(block, REPORT_COLUMNS, 0.0).points.as_dict())
             if self._flights > 1:
                 columns["flight"] = self._store.flights_of(block)
             yield self._inside(columns)
@@ -98,6 +100,11 @@ class Reporting:
         if wanted:
             # What is loaded early is compiled ahead.
             import_module("cloudprep.kernels.report_cells")
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Columns that it reads of the points; none if there is to be no report."""
+        return REPORT_COLUMNS if self._wanted else ()
 
     def study(
         self,

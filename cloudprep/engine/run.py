@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 import time
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -32,14 +32,20 @@ from cloudprep.engine.executor import Threads
 from cloudprep.engine.executor_dask import Dask
 from cloudprep.engine.fetching import FetchedInputs
 from cloudprep.engine.flight_facts import take_flight_figures
-from cloudprep.engine.flight_figures import flight_figures
+from cloudprep.engine.flight_figures import FIGURE_COLUMNS, flight_figures
 from cloudprep.engine.folder import RunFolder
 from cloudprep.engine.footprints import INDEX
 from cloudprep.engine.given_layers import GivenLayers
 from cloudprep.engine.holding import InMemory, OnDisk
 from cloudprep.engine.judgement import judge_run, written_judgement
 from cloudprep.engine.lock import FolderLock
-from cloudprep.engine.memory import default_memory, plan_memory, resolved_roughly
+from cloudprep.engine.memory import (
+    default_memory,
+    ending_bytes,
+    give_back,
+    plan_memory,
+    resolved_roughly,
+)
 from cloudprep.engine.passes import StagePass
 from cloudprep.engine.plan import (
     check_classes,
@@ -71,7 +77,7 @@ from cloudprep.engine.store import code_counts
 from cloudprep.engine.tiling import check_tiles
 from cloudprep.engine.uploading import RemoteFolder
 from cloudprep.engine.urls import joined
-from cloudprep.engine.working import extra_labels, kept_after
+from cloudprep.engine.working import extra_labels, kept_after, read_after
 from cloudprep.errors import (
     EXIT_DONE,
     EXIT_INPUT_FAILED,
@@ -80,10 +86,10 @@ from cloudprep.errors import (
     UsageError,
     WorkersDiedError,
 )
-from cloudprep.io.las import NothingWithinError
+from cloudprep.io.las import NothingWithinError, Shelf
 from cloudprep.kernels.compiling import what_it_means
 from cloudprep.model.bounds import Bounds
-from cloudprep.model.columns import RUN_COLUMNS, WORKING_COLUMNS
+from cloudprep.model.columns import COLUMNS, LABEL_COLUMNS, RUN_COLUMNS
 from cloudprep.stages.registry import stage_package
 
 __all__ = ["RunOutcome", "RunRequest", "run_site"]
@@ -268,6 +274,7 @@ class _Run:
             self.blocks, self.scratch = len(store.blocks), max(self.scratch, store.scratch_bytes)
             self.peak_elsewhere = self.executor.peak_elsewhere()
             outputs = self._deliver_all(store, site, products, behind)
+            give_back()
             self._study(store, site, stage_records, outputs)
         return self._finish(site, crs, stage_records, outputs)
 
@@ -297,17 +304,20 @@ class _Run:
             processes=crew.processes,
             shared=crew.elsewhere or request.block_points is not None,
             measured=False,
+            ending=self._ending,
         )
         if not plan.on_disk:
             # Flights that nobody delivers needn't be kept.
-            spare = plan.limit - plan.expected if request.pipeline.output.clouds else 0
+            keep = None
+            if request.pipeline.output.clouds:
+                keep = stack.enter_context(closing(Shelf(request.scratch or self.folder.root)))
             return InMemory(
                 names,
                 request.block_edge,
                 self.stages,
                 workers=self.workers,
                 area=self._used_area,
-                spare=spare,
+                keep=keep,
             )
         scratch = stack.enter_context(ScratchFolder(request.scratch or self.folder.root, plan.scratch))
         self.executor.use(scratch)
@@ -333,6 +343,11 @@ class _Run:
         bounds = Bounds(max(b.x0, x0), max(b.y0, y0), min(b.x1, x1), min(b.y1, y1))
         # Boxes of several flights may leave the boundary in a gap between them.
         return replace(site, bounds=bounds) if bounds.width > 0 and bounds.height > 0 else site
+
+    @property
+    def _ending(self) -> int:
+        output = self.request.pipeline.output
+        return ending_bytes(clouds=output.clouds, report=bool(self.reporting.columns))
 
     @property
     def _used_area(self) -> Region | None:
@@ -377,6 +392,7 @@ class _Run:
                 limit=self.request.memory or default_memory(),
                 workers=self.workers,
                 boxes=header_boxes(alive),
+                ending=self._ending,
             )
             clouds = [self.targets[i.name] for i in self.inputs.alive if i.name in self.targets]
             outputs = [*clouds, *planned_outputs(stages, self.folder, self.delivery, self.request.pipeline)]
@@ -442,7 +458,9 @@ class _Run:
             behind.do(lambda: self.delivery.raster(grid, self.scratch_folder), note, grid.values.nbytes)
 
         products = Products(self.stages, deliver)
-        for number, (unresolved, kept) in enumerate(zip(self.stages, kept_after(self.stages), strict=True)):
+        at_the_end = {*"xyz", *LABEL_COLUMNS, *FIGURE_COLUMNS, *self.reporting.columns}
+        working, others = kept_after(self.stages), read_after(self.stages, at_the_end)
+        for number, (unresolved, *kept) in enumerate(zip(self.stages, working, others, strict=True)):
             stage = unresolved.resolved(site)
             stage.rasters = products.given_to(stage)
             stage.layers = self.given.given_to(number, site.origin)
@@ -451,7 +469,7 @@ class _Run:
                 stage, store, site, workers=self.workers, progress=self.progress, executor=self.executor
             )
             result = work.carry_out()
-            store.forget(n for n in WORKING_COLUMNS if n not in kept)
+            store.forget(n for n in COLUMNS if not any(n in names for names in kept))
             if result.moves is not None:
                 self.codes = result.moves.of_codes()
             for text in result.warnings:
@@ -577,7 +595,8 @@ class _Run:
             flights=len([i for i in self.inputs.all if i.loaded]),
             cell=next((c for c in cells if c), self.cell),
             record=record,
-            threads=self.workers,
+            # Where memory is short, one thing after the other.
+            threads=1 if self.scratch_folder is not None else self.workers,
         )
 
     # -- the end ---------------------------------------------------------------------------------------------

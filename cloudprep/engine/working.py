@@ -1,4 +1,4 @@
-"""How long working columns are held: from the stage that makes them to the last one that reads them."""
+"""How long columns are held: from the stage that makes them, or the start, to whoever reads them last."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from cloudprep.model.columns import EXTRA_LABELS, WORKING_COLUMNS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from cloudprep.stages.base import Stage
 
@@ -35,6 +35,22 @@ def held_during(stages: Sequence[Stage]) -> list[frozenset[str]]:
         held.append(frozenset(there))
         there = {n for n in there if _read_later(n, stages[i + 1 :])}
     return held
+
+
+def read_after(stages: Sequence[Stage], at_the_end: Iterable[str]) -> list[frozenset[str]]:
+    """Return for each stage which columns anyone reads once it is done, working ones aside.
+
+    Parameters
+    ----------
+    stages : sequence of Stage
+        In the order in which they work.
+    at_the_end : iterable of str
+        Columns that are read when all of them are done.
+    """
+    read = [frozenset(at_the_end)]
+    for stage in reversed(stages[1:]):
+        read.append(read[-1] | {*stage.needs, *stage.uses, *stage.provides})
+    return [names.difference(WORKING_COLUMNS) for names in reversed(read[: len(stages)])]
 
 
 def _read_later(name: str, later: Sequence[Stage]) -> bool:

@@ -17,7 +17,9 @@ from cloudprep.errors import OutputError, UsageError
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-_PART_PREFIX = ".part-"
+PART_PREFIX = ".part-"
+"""Names of temporary files and folders begin so."""
+
 # Bytes; a library asks for many more at a time.
 _NEXT_TO_NOTHING = 1_000_000
 
@@ -75,7 +77,7 @@ def make_folder(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputError(f"{folder}: can't create the folder: {plain_reason(error)}") from error
-    probe = folder / f"{_PART_PREFIX}{secrets.token_hex(6)}"
+    probe = folder / f"{PART_PREFIX}{secrets.token_hex(6)}"
     try:
         probe.touch()
         probe.unlink()
@@ -104,7 +106,7 @@ def whole_file(target: Path) -> Iterator[Path]:
     OutputError
         If the file system refuses (disk full, no permission), in plain words.
     """
-    part = target.with_name(f"{_PART_PREFIX}{secrets.token_hex(6)}-{target.name[-80:]}")
+    part = target.with_name(f"{PART_PREFIX}{secrets.token_hex(6)}-{target.name[-80:]}")
     try:
         yield part
         with part.open("rb+") as written:
@@ -194,13 +196,13 @@ def sha256_of(path: Path) -> str:
 
 def is_part(name: str) -> bool:
     """Tell whether a name is that of a temporary file or folder."""
-    return name.startswith(_PART_PREFIX)
+    return name.startswith(PART_PREFIX)
 
 
 def remove_leftovers(folder: Path) -> int:
     """Delete temporary files that a killed run left in a folder; return how many."""
     count = 0
-    for part in Path(folder).glob(f"{_PART_PREFIX}*"):
+    for part in Path(folder).glob(f"{PART_PREFIX}*"):
         if part.is_file():
             part.unlink(missing_ok=True)
             count += 1

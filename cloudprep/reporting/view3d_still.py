@@ -35,6 +35,8 @@ _STRENGTH = 28.0
 _LARGEST_RADIUS, _NOISE_RADIUS = 4.5 * _FINE, 2.0 * _FINE
 _NEARLY_ALL = 6
 _BEHIND = 40
+# Rows of the picture at a time: what is worked out on the way stays small.
+_ROWS = 124
 
 
 @dataclass(frozen=True)
@@ -197,15 +199,32 @@ def _fill_gaps(image: NDArray[np.float32], distance: NDArray[np.float32], gap: i
     rows, columns = np.nonzero((around >= _NEARLY_ALL) & np.isinf(distance))
     if not len(rows):
         return
-    near = np.array([(np.clip(rows + a, 0, tall - 1), np.clip(columns + b, 0, wide - 1)) for a, b in ways])
-    best = distance[near[:, 0], near[:, 1]].argmin(axis=0)
-    r, c = near[best, :, np.arange(len(best))].T
-    image[:, rows, columns], distance[rows, columns] = image[:, r, c], distance[r, c]
+    # The nearest so far, way by way: all of them at once would take as much as the picture several times.
+    least = np.full(len(rows), np.inf, np.float32)
+    best = np.zeros(len(rows), np.uint8)
+    for way, (a, b) in enumerate(ways):
+        there = distance[np.clip(rows + a, 0, tall - 1), np.clip(columns + b, 0, wide - 1)]
+        nearer = there < least
+        best[nearer], least[nearer] = way, there[nearer]
+    up, right = np.array(ways).T
+    r = np.clip(rows + up[best], 0, tall - 1)
+    c = np.clip(columns + right[best], 0, wide - 1)
+    for plane in (*image, distance):
+        plane[rows, columns] = plane[r, c]
 
 
 def _shade(distance: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return how dark each pixel is, 0 to 1, by how far it lies behind the eight around it."""
     reach = round(1.3 * _FINE)
+    shade = np.empty_like(distance)
+    for first in range(0, len(distance), _ROWS):
+        rows = slice(max(0, first - reach), first + _ROWS + reach)
+        shade[first : first + _ROWS] = _strip_shade(distance[rows], reach)[first - rows.start :][:_ROWS]
+    return shade
+
+
+def _strip_shade(distance: NDArray[np.float32], reach: int) -> NDArray[np.float32]:
+    """Return the same of some rows; those within reach of the first and the last know too little."""
     with np.errstate(divide="ignore", invalid="ignore"):
         depth = np.log2(distance)
         padded = np.pad(depth, reach, mode="edge")

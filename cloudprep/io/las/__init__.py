@@ -7,7 +7,7 @@ from cloudprep.io.las.extra_labels import check_room_for_labels
 from cloudprep.io.las.fingerprint import fingerprint
 from cloudprep.io.las.flight import Flight
 from cloudprep.io.las.inspection import open_flight
-from cloudprep.io.las.kept import KeptRecords
+from cloudprep.io.las.kept import KeptRecords, Shelf
 from cloudprep.io.las.label_rows import ArrayLabels, LabelRows
 from cloudprep.io.las.write import NothingWithinError, WriteOptions, WrittenCloud, write_patched
 
@@ -18,6 +18,7 @@ __all__ = [
     "KeptRecords",
     "LabelRows",
     "NothingWithinError",
+    "Shelf",
     "WriteOptions",
     "WrittenCloud",
     "assumed_crs",

@@ -111,8 +111,8 @@ _STARTS = ((0, 0), (1, 1), (1, 0))
 
 
 # Memory of a fine cell, bytes, measured: held for the whole site, and while its tile is worked on.
-_CELL_HELD = 90
-_CELL_AT_WORK = 300
+_CELL_HELD = 65
+_CELL_AT_WORK = 105
 
 
 class FittedGroundParams(StageParams):
@@ -440,11 +440,14 @@ class FittedGround(Stage):
             return Solution(warnings=(NOTHING_USABLE,))
         level = float(np.nanmedian(merged.cells.z))
         cells = merged.cells._replace(z=merged.cells.z - level)
+        share = merged.lines
+        del merged  # its heights, which are there once more
         limits, wide, warnings = self._fitted_in_tiles(cells, site)
-        lines = compared_lines(merged.lines, limits, level, self._fine)
-        if lines.told and merged.lines is not None:
-            lowered = lines.lowered(cells, merged.lines.lowest)
-            limits, wide, warnings = self._fitted_in_tiles(lowered, site)
+        lines = compared_lines(share, limits, level, self._fine)
+        if lines.told and share is not None:
+            cells = lines.lowered(cells, share.lowest)
+            limits, wide, warnings = self._fitted_in_tiles(cells, site)
+        del cells
         logits = self._logits(limits)
         return Solution(
             _Ground(limits, level, self._fine, self._zero(site), logits, lines=lines),

@@ -21,6 +21,7 @@ from cloudprep.stages.noise._usable import usable
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from typing import Any
 
     from numpy.typing import NDArray
 
@@ -251,21 +252,36 @@ def joined_clusters(shares: Sequence[Share], gap: float) -> Clusters:
     """
     first = [0, *np.cumsum([len(s.huge) for s in shares]).tolist()]
     cluster, total = _tied_together(shares, first)
-    cells = _joined_cells(
-        [
-            s.cells._replace(cluster=cluster[s.cells.cluster + f])
-            for s, f in zip(shares, first[:-1], strict=True)
-        ]
-    )
-    huge = np.bincount(cells.cluster, minlength=total) > HUGE
-    huge[cluster[np.concatenate([s.huge for s in shares])]] = True
     edge = cell_edge(gap)
-    columns = [*(s.columns for s in shares), columns_of(cells.take(huge[cells.cluster]), edge)]
-    cells = cells.take(~huge[cells.cluster])
+    huge = _surely_huge(shares, cluster, first, total)
+    # Small blocks know none of the ground as huge: its cells become columns before anything is joined.
+    columns = [s.columns for s in shares]
+    columns += [
+        columns_of(s.cells, edge, huge[cluster[s.cells.cluster + f]])
+        for s, f in zip(shares, first, strict=False)
+    ]
+    cells = _joined_cells(shares, cluster, first, huge)
+    more = np.bincount(cells.cluster, minlength=total) > HUGE
+    columns.append(columns_of(cells, edge, more[cells.cluster]))
+    cells = cells.take(~more[cells.cluster])
     # Numbered by their first cells, so that nothing tells how the site was cut.
     _, place, number = np.unique(cells.cluster, return_index=True, return_inverse=True)
     rank = np.argsort(np.argsort(place))
     return Clusters(cells._replace(cluster=rank[number]), len(place), joined_columns(columns), edge)
+
+
+def _surely_huge(
+    shares: Sequence[Share], cluster: Integers, first: Sequence[int], total: int
+) -> NDArray[np.bool_]:
+    """Return which clusters are huge by what is known before their cells are joined, shape (total,)."""
+    cells = np.zeros(total, np.int64)
+    for share, f in zip(shares, first, strict=False):
+        cells += np.bincount(cluster[share.cells.cluster + f], minlength=total)
+        # Of what several blocks may have counted, nothing.
+        cells -= np.bincount(cluster[share.seam_cluster + f], minlength=total)
+    huge = cells > HUGE
+    huge[cluster[np.concatenate([s.huge for s in shares])]] = True
+    return np.asarray(huge)
 
 
 def _tied_together(shares: Sequence[Share], first: Sequence[int]) -> tuple[Integers, int]:
@@ -284,17 +300,36 @@ def _tied_together(shares: Sequence[Share], first: Sequence[int]) -> tuple[Integ
     return cluster.astype(np.int64), int(total)
 
 
-def _joined_cells(parts: Sequence[Cells]) -> Cells:
-    """Return cells of several shares as one, in the order of their names."""
-    every = Cells._make(np.concatenate(values) for values in zip(*parts, strict=True))
-    if len(every.name) == 0:
-        return every
-    every = every.take(np.argsort(every.name, kind="stable"))
-    starts = np.flatnonzero(np.r_[True, np.diff(every.name) != 0])
-    return every.take(starts)._replace(
-        points=np.add.reduceat(every.points, starts),
-        sums=np.add.reduceat(every.sums, starts),
-        lowest=np.minimum.reduceat(every.lowest, starts),
-        highest=np.maximum.reduceat(every.highest, starts),
-        beneath=np.maximum.reduceat(every.beneath, starts),
+def _joined_cells(
+    shares: Sequence[Share], cluster: Integers, first: Sequence[int], but: NDArray[np.bool_]
+) -> Cells:
+    """Return the cells of several shares as one, in the order of their names, without those of some clusters.
+
+    Their clusters are those of the site. One figure comes after the other: all of them at once are the most
+    that the clusters of a site take.
+    """
+    rows = [~but[cluster[s.cells.cluster + f]] for s, f in zip(shares, first, strict=False)]
+    name = np.concatenate([s.cells.name[row] for s, row in zip(shares, rows, strict=True)])
+    order = np.argsort(name, kind="stable")
+    name = name[order]
+    starts = np.flatnonzero(np.diff(name, prepend=name[:1] - 1) != 0)
+
+    def ordered(field: str) -> NDArray[Any]:
+        values = [getattr(s.cells, field)[row] for s, row in zip(shares, rows, strict=True)]
+        if field == "cluster":
+            values = [cluster[own + f] for own, f in zip(values, first, strict=False)]
+        return np.concatenate(values)[order]
+
+    def joined(field: str, how: np.ufunc) -> NDArray[Any]:
+        values = ordered(field)
+        return how.reduceat(values, starts) if len(starts) else values
+
+    return Cells(
+        name[starts],
+        ordered("cluster")[starts],
+        joined("points", np.add),
+        joined("sums", np.add),
+        joined("lowest", np.minimum),
+        joined("highest", np.maximum),
+        joined("beneath", np.maximum),
     )
