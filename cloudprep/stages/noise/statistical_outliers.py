@@ -53,18 +53,26 @@ _SHARED = "neighbour_distance"
 # The median absolute deviation of a normal distribution, times this, is its standard deviation.
 _NORMAL = 1.4826
 # On a surface that is seen thinly, as a cliff is from above, the normal points no farther up than this, and
-# roughness is no more of the mean distance.
+# roughness is no more of the mean distance. So thinly that points are more than so many thresholds apart
+# nothing is seen: neighbours as far as that are other things, which happen to lie in a plane with the point.
 _STEEP = 0.35
 _SMOOTH = 0.1
-# To a lone point a clump far away looks smooth, too: there the neighbours don't spread (share of the mean
-# distance), and even the nearest is about as far away.
-_SPREAD = 0.3
-_STEEP_LONE = 0.7
-# Lone points nearer than the threshold: so many spacings away from their neighbours, which spread no farther
-# than this share of the mean distance.
-_LONE_SPACINGS = 5.0
+_STEEP_FARTHEST = 2.5
+# Lone points lie so many spacings away from their neighbours (at least m: in plants gaps are as wide), which
+# spread no farther than this share of the mean distance (to a lone point a clump far away looks smooth), and
+# the nearest is about as far away.
+_LONE_SPACINGS = 4.0
+_LONE_LEAST = 0.5
 _LONE_SPREAD = 0.3
-_LONE_SHARE = 0.8
+_LONE_SHARE = 0.7
+# A point of a pole that lies farther than so many thresholds from its neighbours has one of them close by, at
+# this share of the mean distance: the next one down. A raindrop above another has none.
+_POLE_FARTHEST = 1.5
+_POLE_NEXT = 0.4
+# Far below all else nothing is ground: where one pulse in a hundred reaches it, it is seen every ten
+# spacings. So many spacings and thresholds, at least.
+_DEEP_SPACINGS = 12.0
+_DEEP_THRESHOLDS = 1.5
 # Lines are made of points above this share of the deviations: wires are, ground and leaves aren't.
 _SPARSE = 0.3
 _LINE_SPACINGS = 24.0
@@ -271,33 +279,38 @@ class StatisticalOutliers(Stage):
         assert solution is not None  # noqa: S101 - the contract gives every summarising stage its solution
         figures: _Figures = solution.value
         distance = points[_DISTANCE]
-        outlier = context.core & (distance > figures.threshold)
+        threshold = figures.threshold
+        outlier = context.core & (distance > threshold)
         shared = self.params.search == "shared" and _SHARED in points
-        if self.params.keep_structures and shared and np.isfinite(figures.threshold):
+        if self.params.keep_structures and shared and np.isfinite(threshold):
             outlier |= self._lone(points, distance, ~outlier & context.core, context)
         if self.params.keep_structures and outlier.any():
             outlier &= ~self._on_lines(points, outlier, distance > figures.sparse, figures, context)
         if self.params.keep_structures and shared:
-            steep = np.abs(points["normal_z"]) <= _STEEP
-            steep &= outlier & (points["roughness"] <= _SMOOTH * distance)
-            narrow = steep & (points["extent"] < _SPREAD * distance)
-            alone = lone(points, narrow, distance, self._looks(), share=_STEEP_LONE)
-            outlier &= ~steep | alone
+            steep = outlier & (np.abs(points["normal_z"]) <= _STEEP)
+            steep &= (points["roughness"] <= _SMOOTH * distance) & (distance <= _STEEP_FARTHEST * threshold)
+            narrow = steep & (points["extent"] < _LONE_SPREAD * distance)
+            outlier &= ~steep | lone(points, narrow, distance, self._looks(), share=_LONE_SHARE)
         low = np.zeros(len(points), np.bool_)
         if outlier.any():
             around = around_outliers(points, outlier, self._looks(), context.threads)
             low[outlier] = around.below(figures.mean_height)
             if self.params.keep_structures:
-                outlier[outlier] = ~(around.on_poles(figures.pole_radius) | around.on_level())
+                stands = np.zeros(len(points), np.bool_)
+                stands[outlier] = around.on_poles(figures.pole_radius)
+                far = stands & (distance > _POLE_FARTHEST * threshold)
+                stands &= ~lone(points, far, distance, self._looks(), share=_POLE_NEXT)
+                outlier[outlier] = ~(stands[outlier] | around.on_level())
         wanted = self.params.below or not self.params.keep_structures
-        beneath = low & outlier & wanted
+        deep = distance > max(_DEEP_SPACINGS * context.site.spacing, _DEEP_THRESHOLDS * threshold)
+        beneath = low & outlier & (deep | wanted)
         return Delta(relabelled(points, beneath, outlier & ~low, withheld=self.params.withheld))
 
     def _lone(
         self, points: Points, distance: Floats, asked: NDArray[np.bool_], context: Context
     ) -> NDArray[np.bool_]:
         """Return the points, among those asked for, that lie alone before a clump of others."""
-        asked = asked & (distance > _LONE_SPACINGS * context.site.spacing)
+        asked = asked & (distance > max(_LONE_SPACINGS * context.site.spacing, _LONE_LEAST))
         asked &= points["extent"] < _LONE_SPREAD * distance
         return lone(points, asked, distance, self._looks(), share=_LONE_SHARE)
 
