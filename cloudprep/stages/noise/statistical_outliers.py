@@ -53,26 +53,27 @@ _SHARED = "neighbour_distance"
 # The median absolute deviation of a normal distribution, times this, is its standard deviation.
 _NORMAL = 1.4826
 # On a surface that is seen thinly, as a cliff is from above, the normal points no farther up than this, and
-# roughness is no more of the mean distance. So thinly that points are more than so many thresholds apart
-# nothing is seen: neighbours as far as that are other things, which happen to lie in a plane with the point.
+# roughness is no more of the mean distance. It is seen as thinly as by one pulse in a hundred: neighbours
+# farther away than so many spacings, and thresholds, are other things that happen to lie in a plane.
 _STEEP = 0.35
 _SMOOTH = 0.1
-_STEEP_FARTHEST = 2.5
-# Lone points lie so many spacings away from their neighbours (at least m: in plants gaps are as wide), which
-# spread no farther than this share of the mean distance (to a lone point a clump far away looks smooth), and
-# the nearest is about as far away.
-_LONE_SPACINGS = 4.0
+_STEEP_FARTHEST = 2.0
+_STEEP_SPACINGS = 20.0
+# To a lone point a clump far away looks smooth, too: there the neighbours don't spread (share of the mean
+# distance), and even the nearest is about as far away.
+_SPREAD = 0.3
+_STEEP_LONE = 0.7
+# Lone points nearer than the threshold: so many spacings away from their neighbours (at least m: plants have
+# gaps as wide), which spread no farther than this share of the mean distance.
+_LONE_SPACINGS = 3.5
 _LONE_LEAST = 0.5
-_LONE_SPREAD = 0.3
-_LONE_SHARE = 0.7
-# A point of a pole that lies farther than so many thresholds from its neighbours has one of them close by, at
-# this share of the mean distance: the next one down. A raindrop above another has none.
+_LONE_SPREAD = 0.27
+_LONE_SHARE = 0.8
+# A point of a pole that lies farther than so many thresholds, and spacings, from its neighbours has one of
+# them close by, at this share of the mean distance: the next one down. A raindrop above another has none.
 _POLE_FARTHEST = 1.5
+_POLE_SPACINGS = 10.0
 _POLE_NEXT = 0.4
-# Far below all else nothing is ground: where one pulse in a hundred reaches it, it is seen every ten
-# spacings. So many spacings and thresholds, at least.
-_DEEP_SPACINGS = 12.0
-_DEEP_THRESHOLDS = 1.5
 # Lines are made of points above this share of the deviations: wires are, ground and leaves aren't.
 _SPARSE = 0.3
 _LINE_SPACINGS = 24.0
@@ -288,9 +289,10 @@ class StatisticalOutliers(Stage):
             outlier &= ~self._on_lines(points, outlier, distance > figures.sparse, figures, context)
         if self.params.keep_structures and shared:
             steep = outlier & (np.abs(points["normal_z"]) <= _STEEP)
-            steep &= (points["roughness"] <= _SMOOTH * distance) & (distance <= _STEEP_FARTHEST * threshold)
-            narrow = steep & (points["extent"] < _LONE_SPREAD * distance)
-            outlier &= ~steep | lone(points, narrow, distance, self._looks(), share=_LONE_SHARE)
+            usual = max(_STEEP_FARTHEST * threshold, _STEEP_SPACINGS * context.site.spacing)
+            steep &= (points["roughness"] <= _SMOOTH * distance) & (distance <= usual)
+            narrow = steep & (points["extent"] < _SPREAD * distance)
+            outlier &= ~steep | lone(points, narrow, distance, self._looks(), share=_STEEP_LONE)
         low = np.zeros(len(points), np.bool_)
         if outlier.any():
             around = around_outliers(points, outlier, self._looks(), context.threads)
@@ -298,12 +300,12 @@ class StatisticalOutliers(Stage):
             if self.params.keep_structures:
                 stands = np.zeros(len(points), np.bool_)
                 stands[outlier] = around.on_poles(figures.pole_radius)
-                far = stands & (distance > _POLE_FARTHEST * threshold)
+                usual = max(_POLE_FARTHEST * threshold, _POLE_SPACINGS * context.site.spacing)
+                far = stands & (distance > usual)
                 stands &= ~lone(points, far, distance, self._looks(), share=_POLE_NEXT)
                 outlier[outlier] = ~(stands[outlier] | around.on_level())
         wanted = self.params.below or not self.params.keep_structures
-        deep = distance > max(_DEEP_SPACINGS * context.site.spacing, _DEEP_THRESHOLDS * threshold)
-        beneath = low & outlier & (deep | wanted)
+        beneath = low & outlier & wanted
         return Delta(relabelled(points, beneath, outlier & ~low, withheld=self.params.withheld))
 
     def _lone(
