@@ -74,6 +74,10 @@ _LONE_SHARE = 0.8
 _POLE_FARTHEST = 1.5
 _POLE_SPACINGS = 10.0
 _POLE_NEXT = 0.4
+# Where one pulse in a hundred reaches the ground under a canopy, it is seen every ten spacings. What lies so
+# many spacings, and thresholds, away from its neighbours and below them all is no ground.
+_DEEP_SPACINGS = 12.0
+_DEEP_THRESHOLDS = 1.5
 # Lines are made of points above this share of the deviations: wires are, ground and leaves aren't.
 _SPARSE = 0.3
 _LINE_SPACINGS = 24.0
@@ -304,8 +308,10 @@ class StatisticalOutliers(Stage):
                 far = stands & (distance > usual)
                 stands &= ~lone(points, far, distance, self._looks(), share=_POLE_NEXT)
                 outlier[outlier] = ~(stands[outlier] | around.on_level())
-        wanted = self.params.below or not self.params.keep_structures
-        beneath = low & outlier & wanted
+        beneath = low & outlier
+        if self.params.keep_structures and not self.params.below:
+            deep = max(_DEEP_SPACINGS * context.site.spacing, _DEEP_THRESHOLDS * threshold)
+            beneath &= shared & (distance > deep)
         return Delta(relabelled(points, beneath, outlier & ~low, withheld=self.params.withheld))
 
     def _lone(
