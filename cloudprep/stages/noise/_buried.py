@@ -83,6 +83,8 @@ _SPARSE_ABOVE = 6
 _SPARSE_LEVEL = 0.02
 _SPARSE_OTHERS = 0.2
 _SPARSE_OVER = 4
+# Where nothing is right above, a real pit is open to the sky and its floor is seen, by more points than so many.
+_SPARSE_ALONE = 3
 # A pit is no deeper than so many spacings.
 _PIT_SPACINGS = 3.0
 # A hollow lies under the plane of so many surface points around, or more; this share of them agrees on it,
@@ -400,7 +402,7 @@ class Scene:
             & (around.above >= _SPARSE_ABOVE)
             & (around.level + around.below <= _SPARSE_LEVEL * around.above)
             & (around.others <= _SPARSE_OTHERS * around.above)
-            & (around.over >= _SPARSE_OVER)
+            & ((around.over >= _SPARSE_OVER) | (around.others <= _SPARSE_ALONE))
         )
         stays: Mask = np.where(sparse, alone, ~goes_on & (sheet | ~stands) & (closed | ~loose))
         return stays

@@ -84,6 +84,8 @@ _DASH_LENGTH = 5.0
 _CROWDED_SPACING = 0.25
 _CROWD = 8
 _CROWDED = 2.5
+# What is crowded and narrower than this (between the middles of its cells, m) is no piece of a dashed line.
+_CROWD_WIDTH = 1.0
 # A dash by itself: so many cells in a row, no thicker for its length; it is so long (cells, at least m).
 _DASH_CELLS = 4
 _DASH_THICKNESS = 0.025
@@ -344,12 +346,15 @@ class Scene:
         """
         thick = (self.group.cells > _PIECE_CELLS) & (self.shapes.thickness > _PIECE_THICKNESS)
         broad = (self.group.cells > _LONG_PIECE_CELLS) & (self.shapes.compact > _LONG_PIECE_COMPACT)
+        length = _DASH_LENGTH * self.edge
+        # A wire that puts a crowd into each cell goes on as one: a crowd no wider than a bird, with a gap all
+        # around, is one, whatever lies in line with it, or else a piece of a wire that is a line itself.
+        short = self.crowded & (self.shapes.width < _CROWD_WIDTH)
         wide = (pieces & (thick | broad))[self.cells.cluster]
         pieces = pieces & ~(thick | broad)
         line = self.shapes.line[self.cells.cluster]
         company = pieces[self.cells.cluster] | line
-        wanted = pieces[self.cells.cluster]
-        length = _DASH_LENGTH * self.edge
+        wanted = (pieces & ~short)[self.cells.cluster]
         first = self._on_lines(wanted, company, _DASH_LEAST, length)
         leaves = crown[self.cells.cluster]
         amid = self._within(wanted & ~first, leaves, self._dash_reach())
@@ -361,7 +366,8 @@ class Scene:
         sure |= self._on_lines(onward, sure | line, _DASH_LEAST - 2, 0.0)
         long_enough = self.shapes.width >= max(_DASH_CELLS_LONG * self.edge, _DASH_LONG)
         dash = (self.group.cells >= _DASH_CELLS) & (self.shapes.thickness <= _DASH_THICKNESS) & long_enough
-        return sure | (wanted & dash[self.cells.cluster]) | self._wires_amid(wide, company)
+        sure |= self._on_lines((pieces & short)[self.cells.cluster], line, _DASH_LEAST, length)
+        return sure | (pieces & dash)[self.cells.cluster] | self._wires_amid(wide, company)
 
     def _wires_amid(self, wide: Mask, company: Mask) -> Mask:
         """Return cells, among those of wide clusters, on long lines: wires side by side, or amid a flock."""
@@ -389,7 +395,7 @@ class Scene:
             px, py, pz = self.at[asked].T.copy()
             radius = max(_DASH_RADIUS * self.rules.spacing, _DASH_RADIUS_LEAST)
             near = nearest_rows(build_tree(x, y, z), px, py, pz, _DASH_NEIGHBOURS, self._dash_reach())
-            # The own cells of a short, crowded cluster, a bird say, make no line: they are one place.
+            # The own cells of a short, crowded cluster make no line: they are one place.
             cluster = self.cells.cluster
             short = (self.crowded & (self.shapes.width < _DASH_LENGTH * self.edge))[cluster[asked]]
             own = short[:, None] & (near >= 0) & (cluster[company][near] == cluster[asked][:, None])

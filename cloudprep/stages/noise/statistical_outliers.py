@@ -53,18 +53,31 @@ _SHARED = "neighbour_distance"
 # The median absolute deviation of a normal distribution, times this, is its standard deviation.
 _NORMAL = 1.4826
 # On a surface that is seen thinly, as a cliff is from above, the normal points no farther up than this, and
-# roughness is no more of the mean distance.
+# roughness is no more of the mean distance. It is seen as thinly as by one pulse in a hundred: neighbours
+# farther away than so many spacings, and thresholds, are other things that happen to lie in a plane.
 _STEEP = 0.35
 _SMOOTH = 0.1
+_STEEP_FARTHEST = 2.0
+_STEEP_SPACINGS = 20.0
 # To a lone point a clump far away looks smooth, too: there the neighbours don't spread (share of the mean
 # distance), and even the nearest is about as far away.
 _SPREAD = 0.3
 _STEEP_LONE = 0.7
-# Lone points nearer than the threshold: so many spacings away from their neighbours, which spread no farther
-# than this share of the mean distance.
-_LONE_SPACINGS = 5.0
-_LONE_SPREAD = 0.3
+# Lone points nearer than the threshold: so many spacings away from their neighbours (at least m: plants have
+# gaps as wide), which spread no farther than this share of the mean distance.
+_LONE_SPACINGS = 3.5
+_LONE_LEAST = 0.5
+_LONE_SPREAD = 0.27
 _LONE_SHARE = 0.8
+# A point of a pole that lies farther than so many thresholds, and spacings, from its neighbours has one of
+# them close by, at this share of the mean distance: the next one down. A raindrop above another has none.
+_POLE_FARTHEST = 1.5
+_POLE_SPACINGS = 10.0
+_POLE_NEXT = 0.4
+# Where one pulse in a hundred reaches the ground under a canopy, it is seen every ten spacings. What lies so
+# many spacings, and thresholds, away from its neighbours and below them all is no ground.
+_DEEP_SPACINGS = 12.0
+_DEEP_THRESHOLDS = 1.5
 # Lines are made of points above this share of the deviations: wires are, ground and leaves aren't.
 _SPARSE = 0.3
 _LINE_SPACINGS = 24.0
@@ -271,33 +284,41 @@ class StatisticalOutliers(Stage):
         assert solution is not None  # noqa: S101 - the contract gives every summarising stage its solution
         figures: _Figures = solution.value
         distance = points[_DISTANCE]
-        outlier = context.core & (distance > figures.threshold)
+        threshold = figures.threshold
+        outlier = context.core & (distance > threshold)
         shared = self.params.search == "shared" and _SHARED in points
-        if self.params.keep_structures and shared and np.isfinite(figures.threshold):
+        if self.params.keep_structures and shared and np.isfinite(threshold):
             outlier |= self._lone(points, distance, ~outlier & context.core, context)
         if self.params.keep_structures and outlier.any():
             outlier &= ~self._on_lines(points, outlier, distance > figures.sparse, figures, context)
         if self.params.keep_structures and shared:
-            steep = np.abs(points["normal_z"]) <= _STEEP
-            steep &= outlier & (points["roughness"] <= _SMOOTH * distance)
+            steep = outlier & (np.abs(points["normal_z"]) <= _STEEP)
+            usual = max(_STEEP_FARTHEST * threshold, _STEEP_SPACINGS * context.site.spacing)
+            steep &= (points["roughness"] <= _SMOOTH * distance) & (distance <= usual)
             narrow = steep & (points["extent"] < _SPREAD * distance)
-            alone = lone(points, narrow, distance, self._looks(), share=_STEEP_LONE)
-            outlier &= ~steep | alone
+            outlier &= ~steep | lone(points, narrow, distance, self._looks(), share=_STEEP_LONE)
         low = np.zeros(len(points), np.bool_)
         if outlier.any():
             around = around_outliers(points, outlier, self._looks(), context.threads)
             low[outlier] = around.below(figures.mean_height)
             if self.params.keep_structures:
-                outlier[outlier] = ~(around.on_poles(figures.pole_radius) | around.on_level())
-        wanted = self.params.below or not self.params.keep_structures
-        beneath = low & outlier & wanted
+                stands = np.zeros(len(points), np.bool_)
+                stands[outlier] = around.on_poles(figures.pole_radius)
+                usual = max(_POLE_FARTHEST * threshold, _POLE_SPACINGS * context.site.spacing)
+                far = stands & (distance > usual)
+                stands &= ~lone(points, far, distance, self._looks(), share=_POLE_NEXT)
+                outlier[outlier] = ~(stands[outlier] | around.on_level())
+        beneath = low & outlier
+        if self.params.keep_structures and not self.params.below:
+            deep = max(_DEEP_SPACINGS * context.site.spacing, _DEEP_THRESHOLDS * threshold)
+            beneath &= shared & (distance > deep)
         return Delta(relabelled(points, beneath, outlier & ~low, withheld=self.params.withheld))
 
     def _lone(
         self, points: Points, distance: Floats, asked: NDArray[np.bool_], context: Context
     ) -> NDArray[np.bool_]:
         """Return the points, among those asked for, that lie alone before a clump of others."""
-        asked = asked & (distance > _LONE_SPACINGS * context.site.spacing)
+        asked = asked & (distance > max(_LONE_SPACINGS * context.site.spacing, _LONE_LEAST))
         asked &= points["extent"] < _LONE_SPREAD * distance
         return lone(points, asked, distance, self._looks(), share=_LONE_SHARE)
 
