@@ -1,6 +1,7 @@
 """Where the surface is steep, ground reaches up to the level of the ground beside it, and no higher."""
 
 import numpy as np
+import pytest
 
 from cloudprep.kernels.ground_cells import LowestPoints
 from cloudprep.kernels.ground_crests import with_crests
@@ -73,10 +74,13 @@ def test_beside_a_low_wall_the_tolerance_ends_at_its_top():
     assert (after.high[:, ~steep] == before.high[:, ~steep]).all()
 
 
-def test_even_slopes_keep_their_tolerance():
-    # Up to a slope of 1 (45 degrees) the tolerance is less than what counts as steep.
-    x = (np.arange(COLUMNS) + 0.5) * FINE
-    before = limits(0.95 * x, 0.3 + 1.2 * 0.95)
+@pytest.mark.parametrize("slope", [0.3, 0.95, 1.4])
+@pytest.mark.parametrize("turned", [0.0, 25.0, 45.0])
+def test_even_slopes_keep_their_tolerance(slope, turned):
+    # Plane geometry: over a metre and a half a plane rises more than the tolerance, 1.2 of its slope, allows.
+    row, column = np.mgrid[0:ROWS, 0:COLUMNS]
+    along = (column * np.cos(np.radians(turned)) + row * np.sin(np.radians(turned))) * FINE
+    before = limits(slope * along, 0.3 + 1.2 * slope)
     after = with_crests(before, lowest(lambda x, y: x > EDGE), fine=FINE)
     np.testing.assert_array_equal(after.high, before.high)
     assert after.low is before.low
