@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.ground_behind import lower_before_ground
 from cloudprep.kernels.strips import in_strips
 
 if TYPE_CHECKING:
@@ -199,7 +200,8 @@ def with_crests(
 
     A cliff falls further between two cells of the surface than any tolerance that goes by slope allows for,
     so that its edge and the upper part of its face would be left out. Beside a low wall the same tolerance
-    reaches above its top, where shrubs are.
+    reaches above its top, where shrubs are, and above the ground before it
+    (:func:`~cloudprep.kernels.ground_behind.lower_before_ground`).
 
     Parameters
     ----------
@@ -217,16 +219,17 @@ def with_crests(
     Returns
     -------
     Limits
-        With ``high`` lowered to the surface uphill, then raised beside crests. Under an overhang it stays:
-        the lowest points are the ground there.
+        With ``high`` lowered to the surface uphill, raised beside crests, and lowered to the points behind.
+        Under an overhang it stays: the lowest points are the ground there.
     """
     rules = rules or Crests()
     lowered, raised = np.empty_like(limits.high), np.empty_like(limits.high)
     uphill = limits.centre, limits.high, round(2 * rules.uphill), rules
+    cliffs = limits.high - limits.centre >= rules.cliff
     given = (
         (cells.x, cells.y, cells.z),
         (limits.low, limits.centre, lowered),
-        limits.high - limits.centre >= rules.cliff,
+        cliffs,
         (limits.column, limits.row),
         fine,
         rules,
@@ -234,4 +237,6 @@ def with_crests(
     shape = lowered.shape[0], lowered.shape[1]
     in_strips(lambda part: _lowered(*uphill, part.start, part.stop, lowered), shape, threads)
     in_strips(lambda part: _raised(*given, part.start, part.stop, raised), shape, threads)
-    return limits._replace(high=raised)
+    limits = limits._replace(high=raised)
+    lower_before_ground(limits, cells, cliffs, fine=fine, threads=threads)
+    return limits
