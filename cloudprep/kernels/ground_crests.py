@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.ground_behind import lower_before_ground
 from cloudprep.kernels.strips import in_strips
 
 if TYPE_CHECKING:
@@ -25,9 +26,11 @@ class Crests(NamedTuple):
     Parameters
     ----------
     steep : float
-        Where ground may lie so far above the surface, m, that is steep. There it lies no higher than ...
+        Where ground may lie so far above the surface, m, that is steep (0.6: a slope of a quarter). There
+        it lies no higher than ...
     uphill : float
-        ... the surface so many cells around, and ``over``.
+        ... the surface so many cells around, and ``over``. An even slope rises further over one and a half
+        cells than its tolerance reaches, so that it loses nothing; one cell takes the edges off terraces.
     cliff : float
         Where ground may lie so far above the surface, m, that there may be a cliff.
     near : float
@@ -41,8 +44,8 @@ class Crests(NamedTuple):
         ``mixed`` (cells) at most, across the line between them: under an overhang they do.
     """
 
-    steep: float = 1.5
-    uphill: float = 2.0
+    steep: float = 0.6
+    uphill: float = 1.5
     cliff: float = 2.1
     near: float = 1.0
     over: float = 0.3
@@ -117,14 +120,36 @@ def _overlap(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def _beyond(raster: Raster, at: tuple[int, int], by: tuple[int, int]) -> Any:
+    """Return what a raster would have so many cells away, beyond its edge, if it went on straight."""
+    rows, columns = raster.shape
+    r, c = at
+    i, k = by
+    row_in, column_in = 0 <= r + i < rows, 0 <= c + k < columns
+    # What lies as far on the other side is turned over; of a narrow raster nothing does.
+    if (not row_in and not 0 <= r - i < rows) or (not column_in and not 0 <= c - k < columns):
+        return raster[r, c]
+    if column_in:
+        return 2 * raster[r, c + k] - raster[r - i, c + k]
+    if row_in:
+        return 2 * raster[r + i, c] - raster[r + i, c - k]
+    return 2 * raster[r, c] - raster[r - i, c - k]
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def _highest(raster: Raster, at: tuple[int, int], size: int) -> Any:
-    """Return the highest value of a raster in a disk."""
+    """Return the highest value of a raster in a disk; beyond its edge it goes on straight."""
+    rows, columns = raster.shape
     r, c = at
     best = raster[r, c]
-    for r2 in range(max(0, r - size), min(raster.shape[0], r + size + 1)):
-        for c2 in range(max(0, c - size), min(raster.shape[1], c + size + 1)):
-            if raster[r2, c2] > best and (r2 - r) ** 2 + (c2 - c) ** 2 <= size * size + 1:
-                best = raster[r2, c2]
+    for i in range(-size, size + 1):
+        for k in range(-size, size + 1):
+            if i * i + k * k > size * size + 1:
+                continue
+            if 0 <= r + i < rows and 0 <= c + k < columns:
+                best = max(best, raster[r + i, c + k])
+            else:
+                best = max(best, _beyond(raster, at, (i, k)))
     return best
 
 
@@ -175,7 +200,8 @@ def with_crests(
 
     A cliff falls further between two cells of the surface than any tolerance that goes by slope allows for,
     so that its edge and the upper part of its face would be left out. Beside a low wall the same tolerance
-    reaches above its top, where shrubs are.
+    reaches above its top, where shrubs are, and above the ground before it
+    (:func:`~cloudprep.kernels.ground_behind.lower_before_ground`).
 
     Parameters
     ----------
@@ -193,16 +219,17 @@ def with_crests(
     Returns
     -------
     Limits
-        With ``high`` lowered to the surface uphill, then raised beside crests. Under an overhang it stays:
-        the lowest points are the ground there.
+        With ``high`` lowered to the surface uphill, raised beside crests, and lowered to the points behind.
+        Under an overhang it stays: the lowest points are the ground there.
     """
     rules = rules or Crests()
     lowered, raised = np.empty_like(limits.high), np.empty_like(limits.high)
     uphill = limits.centre, limits.high, round(2 * rules.uphill), rules
+    cliffs = limits.high - limits.centre >= rules.cliff
     given = (
         (cells.x, cells.y, cells.z),
         (limits.low, limits.centre, lowered),
-        limits.high - limits.centre >= rules.cliff,
+        cliffs,
         (limits.column, limits.row),
         fine,
         rules,
@@ -210,4 +237,6 @@ def with_crests(
     shape = lowered.shape[0], lowered.shape[1]
     in_strips(lambda part: _lowered(*uphill, part.start, part.stop, lowered), shape, threads)
     in_strips(lambda part: _raised(*given, part.start, part.stop, raised), shape, threads)
-    return limits._replace(high=raised)
+    limits = limits._replace(high=raised)
+    lower_before_ground(limits, cells, cliffs, fine=fine, threads=threads)
+    return limits

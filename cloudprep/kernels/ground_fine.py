@@ -68,6 +68,8 @@ class FineRules(NamedTuple):
         Tolerance in standard deviations of the measured noise, ...
     least, most : float
         ... at least and at most this.
+    presumed : float
+        Noise where too few points lie below the surface to measure it.
     slope_share, bending_share : float
         Added to the tolerance: these shares of the slope and of the bending over a cell.
     envelope_rounds : int
@@ -91,6 +93,7 @@ class FineRules(NamedTuple):
     deviations: float = 3.0
     least: float = 0.06
     most: float = 0.3
+    presumed: float = 0.1
     slope_share: float = 0.3
     bending_share: float = 0.5
     envelope_rounds: int = 4
@@ -107,6 +110,16 @@ class FineRules(NamedTuple):
 # Where points stand so close that cells of half a metre hold several, the surface follows the ground better:
 # what slope and bending add would only let plants in (measured on made-up drone scenes).
 CLOSE = FineRules(slope_share=0.05, bending_share=0.25)
+
+
+def doubting(rules: FineRules) -> FineRules:
+    """Return rules for a place that may have no ground.
+
+    Where too few points lie below the surface to measure their noise, a wide tolerance would be filled by
+    what stands above: there it is the least one. Under woods whose ground shows in few points the same would
+    lose some of these, so it is for places that are in doubt only.
+    """
+    return rules._replace(presumed=rules.least / rules.deviations)
 
 
 class FineSurface(NamedTuple):
@@ -196,7 +209,7 @@ class _Fine:
 
         def judge(part: slice) -> None:
             found = np.sqrt(np.maximum(spread[part], 0) / np.maximum(many[part], 1e-9))
-            found[many[part] * self.box**2 < 8] = rules.most / rules.deviations
+            found[many[part] * self.box**2 < 8] = rules.presumed
             noise[part] = found
             tolerance[part] = np.clip(rules.deviations * found, rules.least, rules.most)
 

@@ -242,6 +242,9 @@ class _Fit:
         held = (rim[:, RISE] > 0.1 * whole) | (
             (rim[:, RISE] + rim[:, EDGE] > 0.1 * whole) & (np.abs(above) < 4.0)
         )
+        # Or it hangs together with the ground somewhere: a roof that sticks out of nothing around, because
+        # the data's edge cuts it off, does so nowhere.
+        held |= (rim[:, SMOOTH] > 0.15 * whole) | ((rim[:, SMOOTH] > 0.02 * whole) & (area >= 300.0))
         shelf = (sticking <= 0.7) & (area >= 60.0) & (size >= 6) & (np.abs(above) < 30.0)
         shelf &= (rim[:, DROP] < 0.45 * whole) & held
         # Land that the data's edge cuts off, but that hangs together with the ground somewhere.

@@ -1,6 +1,7 @@
 """Where the surface is steep, ground reaches up to the level of the ground beside it, and no higher."""
 
 import numpy as np
+import pytest
 
 from cloudprep.kernels.ground_cells import LowestPoints
 from cloudprep.kernels.ground_crests import with_crests
@@ -14,10 +15,8 @@ EDGE = 10.0
 def limits(centre, tolerance):
     centre = np.broadcast_to(np.asarray(centre, np.float32), (ROWS, COLUMNS)).copy()
     tolerance = np.broadcast_to(np.asarray(tolerance, np.float32), (ROWS, COLUMNS))
-    nothing = np.zeros((ROWS, COLUMNS), np.float32)
-    return Limits(
-        0, 0, centre - tolerance - 0.5, centre, centre + tolerance, nothing, nothing, nothing, nothing
-    )
+    zero = np.zeros((ROWS, COLUMNS), np.float32)
+    return Limits(0, 0, centre - tolerance - 0.5, centre, centre + tolerance, zero, zero, zero, zero)
 
 
 def lowest(high):
@@ -66,17 +65,32 @@ def test_beside_a_low_wall_the_tolerance_ends_at_its_top():
     x = (np.arange(COLUMNS) + 0.5) * FINE
     centre = 1.5 * np.clip((x - EDGE) / 1.0 + 0.5, 0.0, 1.0)
     before = limits(centre, np.where(np.abs(x - EDGE) < 1.0, 2.1, 0.3))
-    nothing = LowestPoints(0, 0, *(np.full((ROWS, COLUMNS), np.nan) for _ in range(3)))
-    after = with_crests(before, nothing, fine=FINE)
+    after = with_crests(before, nothing(), fine=FINE)
     steep = np.abs(x - EDGE) < 1.0
     assert np.allclose(after.high[:, steep], 1.8)
     assert (after.high[:, ~steep] == before.high[:, ~steep]).all()
 
 
-def test_even_slopes_keep_their_tolerance():
-    # Up to a slope of 1 (45 degrees) the tolerance is less than what counts as steep.
-    x = (np.arange(COLUMNS) + 0.5) * FINE
-    before = limits(0.95 * x, 0.3 + 1.2 * 0.95)
-    after = with_crests(before, lowest(lambda x, y: x > EDGE), fine=FINE)
+def nothing():
+    return LowestPoints(0, 0, *(np.full((ROWS, COLUMNS), np.nan) for _ in range(3)))
+
+
+def plane(slope, turned):
+    """Return heights of a plane by place, m."""
+    across, along = np.cos(np.radians(turned)), np.sin(np.radians(turned))
+    return lambda x, y: slope * (x * across + y * along)
+
+
+def centres():
+    row, column = np.mgrid[0:ROWS, 0:COLUMNS]
+    return (column + 0.5) * FINE, (row + 0.5) * FINE
+
+
+@pytest.mark.parametrize("slope", [0.3, 0.95, 1.4])
+@pytest.mark.parametrize("turned", [0.0, 25.0, 45.0])
+def test_even_slopes_keep_their_tolerance(slope, turned):
+    # Plane geometry: over a metre and a half a plane rises more than the tolerance, 1.2 of its slope, allows.
+    before = limits(plane(slope, turned)(*centres()), 0.3 + 1.2 * slope)
+    after = with_crests(before, nothing(), fine=FINE)
     np.testing.assert_array_equal(after.high, before.high)
     assert after.low is before.low

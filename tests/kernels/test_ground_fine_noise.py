@@ -10,6 +10,7 @@ import pytest
 from cloudprep.kernels.ground_fine import (
     FineRules,
     bending,
+    doubting,
     fine_surface,
 )
 from cloudprep.kernels.ground_heights import BINS, count_over, packed
@@ -20,8 +21,8 @@ RULES = FineRules()
 # -- bending -------------------------------------------------------------------------------------------------
 
 
-def drawn(counts, coarse, *, cell):
-    return fine_surface(packed(counts), coarse, cell=cell)
+def drawn(counts, coarse, *, cell, rules=None):
+    return fine_surface(packed(counts), coarse, cell=cell, rules=rules)
 
 
 def test_bending_of_planes_is_nothing_and_of_paraboloids_by_hand():
@@ -164,3 +165,26 @@ def test_finer_surfaces_turn_over_and_rise_with_the_land():
     assert apart.max() < 0.02
     assert apart.mean() < 1e-3
     np.testing.assert_allclose(higher.tolerance, here.tolerance, atol=5e-3)
+
+
+def few(rng, x, y):
+    """One cell in 25 holds low points: in a square of 7 x 7 m fewer than the eight that a noise needs."""
+    alone = (x.astype(int) % 5 == 0) & (y.astype(int) % 5 == 0)
+    return np.where(alone, rng.normal(0, 0.1, len(x)), 9.0)
+
+
+def test_noise_that_too_few_points_tell_is_presumed():
+    inner = np.s_[6:-6, 6:-6]
+    for rules, presumed in ((RULES, 0.1), (doubting(RULES), 0.02)):
+        fine = drawn(counted(few, 4, a_cell=1), np.full((40, 44), 50.0), cell=1.0, rules=rules)
+        np.testing.assert_allclose(fine.noise[inner], presumed)
+        # What slope and bending add is left, and that is little.
+        assert 3 * presumed <= np.median(fine.tolerance[inner]) < 3 * presumed + RULES.least
+
+
+def test_doubt_changes_nothing_where_the_noise_can_be_measured():
+    counts = counted(lambda rng, x, y: rng.normal(0, 0.05, len(x)), 1)
+    coarse = np.full((40, 44), 50.0)
+    sure, unsure = (drawn(counts, coarse, cell=1.0, rules=r) for r in (RULES, doubting(RULES)))
+    for ours, theirs in zip(sure, unsure, strict=True):
+        np.testing.assert_array_equal(ours, theirs)

@@ -129,6 +129,25 @@ def test_a_bench_with_a_face_behind_it_is_ground():
     np.testing.assert_allclose(bench[1], 6.0, atol=0.3)
 
 
+def cut_off(slope):
+    """Return a level 11 m above the rest, cut off by the data's edge; maybe with a slope of 6 m width."""
+    z = np.zeros((130, 130))
+    z[:40] = 11.0
+    r, c = np.mgrid[0:130, 0:130]
+    down = np.clip(11.0 - 0.25 * (r - 39), 0.0, 11.0)
+    return np.where((c < 12) & slope, down, z)
+
+
+@pytest.mark.parametrize("slope", [True, False])
+def test_what_the_edge_cuts_off_is_ground_if_it_hangs_together_with_it(slope):
+    """A plateau of 65 x 20 m, of which a slope leads down, is ground, and the roof of a cut hall isn't."""
+    surface = ground_surface(level_land(cut_off(slope), 0.5), fine=0.5, wide=2, spacing=0.5)
+    above = surface.support[2:18, 8:63], surface.height[2:18, 8:63]
+    assert above[0].mean() == pytest.approx(float(slope), abs=0.02)
+    np.testing.assert_allclose(above[1], 11.0 * slope, atol=0.3)
+    assert surface.support[24:, 8:].mean() > 0.9
+
+
 @pytest.mark.parametrize(("degrees", "share"), [(30, 0.5), (40, 0.3), (50, 0.7)])
 def test_crests_are_ground(degrees, share):
     """A dam 8 m high with a sharp crest; 50 degrees are steeper than any heap of earth."""

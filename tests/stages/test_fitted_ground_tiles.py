@@ -69,6 +69,18 @@ def test_blocks_and_workers_do_not_show_where_a_site_is_fitted_in_tiles(forced):
         assert np.array_equal(ours, theirs)
 
 
+def test_doubts_about_one_tile_are_no_doubts_about_others(forced):
+    """Scrub without ground, and rolling land 300 m away: labels are those of either alone."""
+    land, scrub = scene("rolling", 3).columns(), scene("thicket_only", 3).columns()
+    alone = [labels(columns)[0] for columns in (land, scrub)]
+    moved = {**scrub, "x": scrub["x"] + 450.0}
+    both = run_stage(FittedGround(), {name: np.concatenate([land[name], moved[name]]) for name in land})
+    assert len(both.result.warnings) == 1
+    apart = np.split(both.labels["classification"], [len(land["x"])])
+    assert np.mean(apart[0] != alone[0]) <= 0.001
+    assert np.mean(apart[1] == 2) <= 0.02
+
+
 def test_counts_of_parts_add_up_and_are_full_at_65535():
     rng = np.random.default_rng(4)
     counts = rng.integers(0, 3, (6, 9, BINS)).astype(np.uint16)

@@ -13,7 +13,7 @@ import numpy as np
 from cloudprep.kernels.bilinear import bilinear
 from cloudprep.kernels.ground_confidence import place_logits
 from cloudprep.kernels.ground_crests import with_crests
-from cloudprep.kernels.ground_fine import CLOSE, FineRules, fine_surface
+from cloudprep.kernels.ground_fine import CLOSE, FineRules, doubting, fine_surface
 from cloudprep.kernels.ground_heights import Heights, count_over, packed, summed
 from cloudprep.kernels.ground_judge import Lattice, judge
 from cloudprep.kernels.ground_limits import Limits, agreed_limits, narrowed
@@ -171,13 +171,17 @@ class FittedGroundParams(StageParams):
 
 @dataclass(frozen=True)
 class _Ground:
-    """The site's ground: limits on the fine lattice, which is ``fine`` metres wide and starts at ``zero``."""
+    """The site's ground: limits on the fine lattice, which is ``fine`` metres wide and starts at ``zero``.
+
+    ``doubted`` tells the tiles that may have no ground, by their number.
+    """
 
     limits: Limits
     level: float
     fine: float
     zero: tuple[float, float]
     logits: tuple[NDArray[np.float32], NDArray[np.float32]]
+    doubted: frozenset[int] = frozenset()
     cues: Cues | None = None
     lines: FlightLines = field(default_factory=FlightLines)
 
@@ -232,6 +236,18 @@ def _doubts(surfaces: Sequence[Surface]) -> tuple[str, ...]:
 def _together(surfaces: Sequence[Surface]) -> float:
     """Return how closely the ground's lowest points stand together."""
     return float(np.median([s.together for s in surfaces]))
+
+
+class _Fitted(NamedTuple):
+    """What was fitted to a site: how wide, in fine cells, the cells were that carry it, warnings, doubts.
+
+    ``doubted`` tells the tiles that may have no ground, by their number.
+    """
+
+    limits: Limits
+    wide: int
+    warnings: tuple[str, ...]
+    doubted: frozenset[int]
 
 
 class _Counts(NamedTuple):
@@ -442,38 +458,48 @@ class FittedGround(Stage):
         cells = merged.cells._replace(z=merged.cells.z - level)
         share = merged.lines
         del merged  # its heights, which are there once more
-        limits, wide, warnings = self._fitted_in_tiles(cells, site)
-        lines = compared_lines(share, limits, level, self._fine)
+        fitted = self._fitted_in_tiles(cells, site)
+        lines = compared_lines(share, fitted.limits, level, self._fine)
         if lines.told and share is not None:
             cells = lines.lowered(cells, share.lowest)
-            limits, wide, warnings = self._fitted_in_tiles(cells, site)
+            fitted = self._fitted_in_tiles(cells, site)
         del cells
-        logits = self._logits(limits)
+        logits = self._logits(fitted.limits)
         return Solution(
-            _Ground(limits, level, self._fine, self._zero(site), logits, lines=lines),
-            figures={"ground.lowest_over": wide * self._fine, **lines.figures},
-            warnings=(*warnings, *lines.warnings),
+            _Ground(
+                fitted.limits,
+                level,
+                self._fine,
+                self._zero(site),
+                logits,
+                doubted=fitted.doubted,
+                lines=lines,
+            ),
+            figures={"ground.lowest_over": fitted.wide * self._fine, **lines.figures},
+            warnings=(*fitted.warnings, *lines.warnings),
             revisit=bool(self.params.dense),
         )
 
-    def _fitted_in_tiles(self, cells: LowestPoints, site: SiteFacts) -> tuple[Limits, int, tuple[str, ...]]:
-        """Return limits, widest cells and warnings of the whole site, fitted tile by tile if it is large."""
+    def _fitted_in_tiles(self, cells: LowestPoints, site: SiteFacts) -> _Fitted:
+        """Fit the whole site, tile by tile if it is large."""
         whole = span_of(cells)
         tiles = tiles_of(whole)
         if len(tiles) == 1:
             return self._fitted(cells, site)
         limits, widest = blank_limits(Limits, whole), 1
-        warned: list[str] = []
-        for tile in tiles:
+        warned: dict[int, tuple[str, ...]] = {}
+        for number, tile in enumerate(tiles):
             part = cropped_cells(cells, tile.outer)
             if not part.have[tile.inner.seen_from(tile.outer)].any():
                 continue
-            found, wide, warnings = self._fitted(part, site)
-            paste(limits, found, tile.inner)
-            widest = max(widest, wide)
-            warned.extend(warnings)
-        more = f" (and {len(warned) - 1} more places of this large site)" if len(warned) > 1 else ""
-        return limits, widest, tuple(text + more for text in warned[:1])
+            found = self._fitted(part, site)
+            paste(limits, found.limits, tile.inner)
+            widest = max(widest, found.wide)
+            if found.warnings:
+                warned[number] = found.warnings
+        texts = [text for of in warned.values() for text in of]
+        more = f" (and {len(texts) - 1} more places of this large site)" if len(texts) > 1 else ""
+        return _Fitted(limits, widest, tuple(text + more for text in texts[:1]), frozenset(warned))
 
     def _logits(self, limits: Limits) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Return each cell's share of the logits, tile by tile: what it takes on the way is large."""
@@ -486,8 +512,8 @@ class FittedGround(Stage):
             )
         return ground, other
 
-    def _fitted(self, cells: LowestPoints, site: SiteFacts) -> tuple[Limits, int, tuple[str, ...]]:
-        """Return the limits, how many fine cells wide the cells were that carry them, and warnings."""
+    def _fitted(self, cells: LowestPoints, site: SiteFacts) -> _Fitted:
+        """Fit the surfaces of a site or tile and agree on the limits."""
         p = self.params
         # Cells a little narrower than the spacing: most of them hold a point, and steps stay sharp.
         wide = max(2, math.ceil(0.9 * site.spacing / self._fine))
@@ -508,7 +534,8 @@ class FittedGround(Stage):
             slope_share=p.slope_share,
             threads=self.threads,
         )
-        return with_crests(limits, cells, fine=self._fine, threads=self.threads), wide, warnings
+        limits = with_crests(limits, cells, fine=self._fine, threads=self.threads)
+        return _Fitted(limits, wide, warnings, frozenset({0} if warnings else ()))
 
     def _surfaces(
         self, cells: LowestPoints, spacing: float, wide: int, *, scattered: bool = False
@@ -577,8 +604,11 @@ class FittedGround(Stage):
             **{n: getattr(ground.limits, n).copy() for n in ("low", "centre", "high")}
         )
         noise: list[NDArray[np.float32]] = []
-        for tile in tiles_of(whole):
-            found = self._finer(cropped_limits(ground.limits, tile.outer), merged, tile, site)
+        for number, tile in enumerate(tiles_of(whole)):
+            rules = FineRules() if self._side(site) > 1 else CLOSE
+            if number in ground.doubted:
+                rules = doubting(rules)
+            found = self._finer(cropped_limits(ground.limits, tile.outer), merged, tile, site, rules)
             if found is not None:
                 paste(limits, found[0], tile.inner)
                 noise.append(found[1])
@@ -593,7 +623,7 @@ class FittedGround(Stage):
         )
 
     def _finer(
-        self, limits: Limits, merged: _Merged, tile: Tile, site: SiteFacts
+        self, limits: Limits, merged: _Merged, tile: Tile, site: SiteFacts, rules: FineRules
     ) -> tuple[Limits, NDArray[np.float32]] | None:
         """Return the limits of a tile, narrowed, and the noise of its cells; None where no point is near."""
         side = self._side(site)
@@ -606,7 +636,6 @@ class FittedGround(Stage):
         across = side * (column.ravel() + counted.column + 0.5) - limits.column
         up = side * (row.ravel() + counted.row + 0.5) - limits.row
         coarse = bilinear(limits.centre, across, up).reshape(rows, columns)
-        rules = FineRules() if side > 1 else CLOSE
         fine = fine_surface(heights, coarse, cell=side * self._fine, rules=rules, threads=self.threads)
         if fine is None:
             return None
