@@ -5,7 +5,8 @@ import pytest
 
 from cloudprep.model.bounds import Bounds
 from cloudprep.model.grid import Grid, Lattice
-from cloudprep.stages.surface.terrain_error import TerrainError
+from cloudprep.stages.surface._error_tiles import NODE
+from cloudprep.stages.surface.terrain_error import _BINS, TerrainError
 from cloudprep.testing import run_stage
 
 SIZE = 60.0
@@ -107,3 +108,10 @@ def test_the_systematic_error_is_declared_and_not_added():
     one, two = (judged(*plane(density=1.0), systematic_error=error) for error in (0.0, 0.1))
     assert np.array_equal(one[0], two[0])
     assert two[2]["terrain_error.systematic"] == 0.1
+
+
+@pytest.mark.parametrize("edge", _BINS)
+def test_squares_of_bins_are_whole_parts_of_a_kilometre(edge):
+    """So a cloud that is moved by kilometres keeps them, and its standard errors to the bit."""
+    squares = 1000.0 / (NODE * edge)
+    assert squares == pytest.approx(round(squares), abs=1e-9)

@@ -32,8 +32,9 @@ FARTHEST = 20
 """How far windows around cells reach, bins."""
 AROUND_POINTS = 10
 """How far windows around points that are left out reach, bins."""
-NODE = 4
-"""Edge of the squares for which chances of roughness are worked out, bins."""
+NODE = 5
+"""Edge of the squares for which chances of roughness are worked out, bins: five of any usual bins are a whole
+part of a kilometre, so that a cloud moved by kilometres keeps its squares."""
 # Tiles are at most this many bins a side: their rims are triangulated twice.
 _TILE = 256
 
