@@ -252,8 +252,8 @@ class _Fit:
         # Land that the data's edge cuts off, but that hangs together with the ground somewhere.
         edge = (rim[:, EDGE] >= 0.2 * whole) & (rim[:, SMOOTH] >= 0.05 * whole)
         edge &= (sticking <= 2.5) & (area >= 60.0) & (np.abs(above) < 30.0)
-        # Ramps and dams fall off on both sides, but go on without a step at their ends, and stick out as crests
-        # do: in few directions.
+        # Ramps and dams fall off on both sides, but go on without a step at their ends, and stick out as
+        # crests do: in few directions.
         ramp = (rim[:, SMOOTH] > 0.2 * whole) & (rim[:, DROP] < 0.4 * whole) & (rim[:, EDGE] < 0.1 * whole)
         ramp &= (crests <= self.rules.crest_directions) & (area >= 100.0) & (np.abs(above) < 30.0)
         return np.asarray(np.append(joined | shelf | edge | ramp, False)[label])

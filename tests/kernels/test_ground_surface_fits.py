@@ -149,7 +149,7 @@ def test_what_the_edge_cuts_off_is_ground_if_it_hangs_together_with_it(slope):
 
 
 def ramp(faces):
-    """Return a road of 12 m width up faces of 10 m, in a cutting above and on a dam below; and where it is."""
+    """Return a road of 12 m width up faces of 10 m, in a cutting above, on a dam below; and where it is."""
     r, c = np.mgrid[0:200, 0:260]
     x, y = (c + 0.5) * FINE, (r + 0.5) * FINE
     top = 10.0 * len(faces)
