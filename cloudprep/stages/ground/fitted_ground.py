@@ -338,10 +338,10 @@ class FittedGround(Stage):
     ground, are taken for ground (of made-up decks 3.7 and 0.9 %; of a plank walk 1 m above a stream all);
     where a road between upright walls is as high as that above the land on both sides, it is taken for a
     deck. Plants closer to the ground than the tolerance stay (of herbs of 0.1 to 0.5 m beside a made-up
-    embankment, 4 points per square metre, 16 %); 4 % of a made-up quarry's ground is lost, on land that a
-    cliff and the data's edge cut off, on a narrow ramp and on blasted rock; a bay filled level with its walls
-    looks like a roof; a thicket without any ground gets some (1.4 % of its points). Under an overhang the
-    lowest wins.
+    embankment, 4 points per square metre, 16 %); 3 % of a made-up quarry's ground is lost, on land that
+    a cliff and the data's edge cut off all around and on blasted rock; such land and a bay filled level with
+    its walls look like roofs; a thicket without any ground gets some (1.4 % of its points). Under an overhang
+    the lowest wins.
 
     References
     ----------
