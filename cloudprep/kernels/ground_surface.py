@@ -141,6 +141,7 @@ class _Fit:
         self.at_column = np.clip(self.across.astype(np.int64), 0, columns - 1).reshape(wide.z.shape)
         self.at_row = np.clip(self.up.astype(np.int64), 0, rows - 1).reshape(wide.z.shape)
         self.objects = self.seeds.objects[self.at_row, self.at_column]
+        self.plants = self.seeds.plants[self.at_row, self.at_column]
         self.crest = self.seeds.plants <= rules.crest_directions
         own = cells.have
         row, column = np.nonzero(own)
@@ -235,6 +236,7 @@ class _Fit:
         size = np.bincount(own, minlength=count)
         above = np.bincount(own, weights=self.residuals()[left_out], minlength=count) / size
         sticking = np.bincount(own, weights=self.objects[left_out], minlength=count) / size
+        crests = np.bincount(own, weights=self.plants[left_out], minlength=count) / size
         area = size * side * side
         contact = np.maximum(rim[:, SMOOTH] + rim[:, DROP] + rim[:, RISE], 1.0)
         whole = np.maximum(rim.sum(axis=1), 1.0)
@@ -250,7 +252,11 @@ class _Fit:
         # Land that the data's edge cuts off, but that hangs together with the ground somewhere.
         edge = (rim[:, EDGE] >= 0.2 * whole) & (rim[:, SMOOTH] >= 0.05 * whole)
         edge &= (sticking <= 2.5) & (area >= 60.0) & (np.abs(above) < 30.0)
-        return np.asarray(np.append(joined | shelf | edge, False)[label])
+        # Ramps and dams fall off on both sides, but go on without a step at their ends, and stick out as
+        # crests do: in few directions.
+        ramp = (rim[:, SMOOTH] > 0.2 * whole) & (rim[:, DROP] < 0.4 * whole) & (rim[:, EDGE] < 0.1 * whole)
+        ramp &= (crests <= self.rules.crest_directions) & (area >= 100.0) & (np.abs(above) < 30.0)
+        return np.asarray(np.append(joined | shelf | edge | ramp, False)[label])
 
     def without_decks(self, ground: Flags) -> Flags:
         """Take bridge decks out of the surface; return the ground that is left."""

@@ -11,11 +11,8 @@ from demo_clouds.kinds import Kind
 
 SCENES = ("quarry", "terraces", "stockpiles", "embankment", "hall", "hall_on_slope")
 LOST = {
-    "quarry": "95.9 % kept",
-    "stockpiles": "98.5 % kept: material level with the walls of its bay looks like a roof",
-}
-ACCEPTED = {
-    "terraces": "1.8 % accepted: shrubs and roofs against the walls",
+    "quarry": "96.9 % kept: land that a face and the edge of the data cut off all around looks like a roof",
+    "stockpiles": "98.6 % kept: material level with the walls of its bay looks like a roof",
 }
 
 
@@ -29,7 +26,7 @@ def test_ground_is_kept(judge, name):
     assert judge(name).kept >= 99.0
 
 
-@pytest.mark.parametrize("name", but(SCENES, ACCEPTED))
+@pytest.mark.parametrize("name", SCENES)
 def test_objects_are_not_accepted(judge, name):
     assert judge(name).accepted_clear(Kind.HERB) <= 1.0
 

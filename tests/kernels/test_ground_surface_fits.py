@@ -148,6 +148,28 @@ def test_what_the_edge_cuts_off_is_ground_if_it_hangs_together_with_it(slope):
     assert surface.support[24:, 8:].mean() > 0.9
 
 
+def ramp(faces):
+    """Return a road of 12 m width up faces of 10 m, in a cutting above, on a dam below; and where it is."""
+    r, c = np.mgrid[0:200, 0:260]
+    x, y = (c + 0.5) * FINE, (r + 0.5) * FINE
+    top = 10.0 * len(faces)
+    z = sum(10.0 * np.clip((x - face) / 0.4, 0.0, 1.0) for face in faces)
+    road = np.clip(0.4 * (x - 30.0), 0.0, top)
+    beside = np.maximum(abs(y - 50.0) - 6.0, 0.0)
+    z = np.where(x > 30.0, np.clip(z, road - 6.0 * beside, road + 6.0 * beside), z)
+    return z, (abs(y - 50.0) < 5.0) & (x > 30.0) & (road < top)
+
+
+@pytest.mark.parametrize("faces", [(70.0,), (70.0, 80.0, 90.0)])
+def test_a_ramp_up_faces_is_ground(faces):
+    z, on = ramp(faces)
+    surface = ground_surface(level_land(z, FINE), fine=FINE, wide=2, spacing=FINE)
+    road = on[::2, ::2]
+    heights = (z[::2, ::2] + z[1::2, 1::2]) / 2
+    assert surface.support[road].mean() > 0.95
+    assert np.median(np.abs(surface.height - heights)[road]) < 0.1
+
+
 @pytest.mark.parametrize(("degrees", "share"), [(30, 0.5), (40, 0.3), (50, 0.7)])
 def test_crests_are_ground(degrees, share):
     """A dam 8 m high with a sharp crest; 50 degrees are steeper than any heap of earth."""
