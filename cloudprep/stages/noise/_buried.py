@@ -83,7 +83,7 @@ _SPARSE_ABOVE = 6
 _SPARSE_LEVEL = 0.02
 _SPARSE_OTHERS = 0.2
 _SPARSE_OVER = 4
-# Where nothing is right above, a real pit is open to the sky and its floor is seen, by more points than so many.
+# Where nothing is right above, a real pit is open to the sky and its floor is seen by more points than these.
 _SPARSE_ALONE = 3
 # A pit is no deeper than so many spacings.
 _PIT_SPACINGS = 3.0
