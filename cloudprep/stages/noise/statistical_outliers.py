@@ -74,9 +74,9 @@ _LONE_SHARE = 0.8
 _POLE_FARTHEST = 1.5
 _POLE_SPACINGS = 10.0
 _POLE_NEXT = 0.4
-# Where one pulse in two hundred reaches the ground under a canopy, the mean distance to ten others of it is 17
-# spacings. What lies so many spacings, and thresholds, away from its neighbours and below them all is no ground.
-_DEEP_SPACINGS = 20.0
+# Where one pulse in a hundred reaches the ground under a canopy, its mean distance to ten others is 12
+# spacings, 23 at most. What lies so many spacings, and thresholds, from its neighbours and below all is none.
+_DEEP_SPACINGS = 30.0
 _DEEP_THRESHOLDS = 1.5
 # Lines are made of points above this share of the deviations: wires are, ground and leaves aren't.
 _SPARSE = 0.3
@@ -192,9 +192,9 @@ class StatisticalOutliers(Stage):
 
     With the shapes of ``local_shape`` at hand, an outlier is also what lies alone before a clump of others:
     mean distance above 3.5 spacings and 0.5 m, extent below 0.27 of it, and the nearest neighbour at least
-    0.8 of it away. And those below that lie farther from their neighbours than 20 spacings and 1.5 times the
-    threshold become low noise (7) without being asked for: where one pulse in two hundred reaches the ground
-    under a canopy, the mean distance to ten others of it is 17 spacings.
+    0.8 of it away. And those below that lie farther from their neighbours than 30 spacings and 1.5 times the
+    threshold become low noise (7) without being asked for: where one pulse in a hundred reaches the ground
+    under a canopy, its mean distance to ten others is 12 spacings, 23 at most.
     """
 
     name = "statistical_outliers"
