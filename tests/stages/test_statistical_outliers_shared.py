@@ -117,9 +117,9 @@ def test_what_happens_to_lie_in_a_plane_far_from_all_else_is_no_wall():
     """Nearest to each of these points are wires above it, which make an upright plane with it."""
     rng = np.random.default_rng(16)
     ground = np.c_[rng.uniform(0, 40, (64000, 2)), rng.normal(0, 0.02, 64000)]
-    along = np.linspace(2, 38, 600)
-    wires = [np.c_[np.full(600, 20.0), along, np.full(600, z)] for z in (20.0, 24.0)]
+    along = np.arange(2.0, 38.0, 2.0)
+    wires = [np.c_[np.full(18, 20.0), along, np.full(18, z)] for z in (20.0, 24.0)]
     alone = np.c_[np.full(5, 20.0), np.linspace(8, 32, 5), np.full(5, 16.0)]
     label = labels(named(ground, *wires, alone))
     assert (label[-5:] == 18).all()
-    assert (label[:-5] == 1).all()
+    assert (label[:64000] == 1).all()
