@@ -192,7 +192,7 @@ class Scene:
         self.z = points["z"][self._rows]
         smooth = self._smooth(points)
         level = points["normal_z"] >= _LEVEL
-        kind = (smooth * (1 + level)).astype(np.uint8)[self._rows]
+        kind = (smooth.view(np.uint8) << level.view(np.uint8))[self._rows]
         self.steep = kind == 1
         self.trusted = np.zeros(len(rows), np.bool_)
         self.surface = self._surface(kind == 2)
