@@ -247,3 +247,17 @@ def test_a_crowd_high_beside_a_crane_floats_and_few_points_stay(count):
     assert (label[:300] == 1).all()
     # What is few may be a rope's pieces.
     assert (label[300:] == (18 if count == 30 else 1)).all()
+
+
+def test_a_bird_in_line_with_drops_floats_and_a_piece_of_a_wire_in_line_with_it_stays():
+    """A crowd of points no wider than a bird: kept only on a line that is a wire itself."""
+    rng = np.random.default_rng(21)
+    dense = flat_ground(rng, side=40.0, density=40.0)
+    bird = rng.uniform([20.0, 20.0, 20.0], [20.7, 20.0, 20.1], (24, 3))
+    drops = np.c_[
+        np.array([10.0, 12.0, 14.0, 16.0, 24.0, 26.0, 28.0]), np.full((7, 1), 20.0), np.full((7, 1), 20)
+    ]
+    assert (labels_over(np.concatenate([bird, drops]), dense)[:24] == 18).all()
+    wire = np.c_[np.r_[np.linspace(4, 18.5, 300), np.linspace(22.2, 36, 300)], np.full((600, 1), 20.0)]
+    wire = np.c_[wire, np.full(600, 20.05)]
+    assert (labels_over(np.concatenate([bird, wire]), dense) == 1).all()

@@ -80,3 +80,46 @@ def test_a_lone_point_before_a_far_clump_is_found_below_the_threshold():
     assert found[-10:].all()
     assert found[14400:14500].mean() < 0.1
     assert not found[:14400].any()
+
+
+def named(*parts):
+    """Columns of a cloud put together from parts, with the shapes of its neighbourhoods."""
+    xyz = np.concatenate(parts)
+    columns = {axis: np.ascontiguousarray(v) for axis, v in zip("xyz", xyz.T, strict=True)}
+    return shaped({**columns, "classification": np.ones(len(xyz), np.uint8)}, 10)
+
+
+def test_what_is_alone_far_below_is_low_noise_and_ground_under_a_canopy_is_not():
+    """One pulse in a hundred reaches the ground: its mean distance to ten others is 12 spacings."""
+    rng = np.random.default_rng(14)
+    count = 60 * 60 * 16
+    canopy = np.c_[rng.uniform(0, 60, (count, 2)), rng.normal(30, 0.5, count)]
+    ground = np.c_[rng.uniform(0, 60, (count // 100, 2)), rng.normal(0, 0.05, count // 100)]
+    echoes = np.c_[rng.uniform(5, 55, (8, 2)), np.linspace(-60, -18, 8)]
+    label = labels(named(canopy, ground, echoes))
+    assert (label[-8:] == 7).all()
+    assert not (label[:-8] == 7).any()
+    assert (labels(named(canopy, ground, echoes), below=True)[count:-8] == 7).mean() > 0.5
+
+
+def test_drops_of_rain_above_each_other_are_no_pole_and_a_lamp_post_is_one():
+    """Pulses meet a post of 10 m every 0.3 m; of two drops one hangs 4 m right below the other."""
+    rng = np.random.default_rng(15)
+    ground = np.c_[rng.uniform(0, 30, (54000, 2)), rng.normal(0, 0.02, 54000)]
+    post = np.c_[rng.normal(8, 0.02, (34, 2)), np.linspace(0.1, 10, 34)]
+    drops = np.c_[rng.normal(22, 0.05, (2, 2)), [4.0, 8.0]]
+    label = labels(named(ground, post, drops))
+    assert (label[-2:] == 18).all()
+    assert (label[:-2] == 1).all()
+
+
+def test_what_happens_to_lie_in_a_plane_far_from_all_else_is_no_wall():
+    """Nearest to each of these points are wires above it, which make an upright plane with it."""
+    rng = np.random.default_rng(16)
+    ground = np.c_[rng.uniform(0, 40, (64000, 2)), rng.normal(0, 0.02, 64000)]
+    along = np.arange(2.0, 38.0, 2.0)
+    wires = [np.c_[np.full(18, 20.0), along, np.full(18, z)] for z in (20.0, 24.0)]
+    alone = np.c_[np.full(5, 20.0), np.linspace(8, 32, 5), np.full(5, 16.0)]
+    label = labels(named(ground, *wires, alone))
+    assert (label[-5:] == 18).all()
+    assert (label[:64000] == 1).all()

@@ -83,7 +83,7 @@ _SPARSE_ABOVE = 6
 _SPARSE_LEVEL = 0.02
 _SPARSE_OTHERS = 0.2
 _SPARSE_OVER = 4
-# With nothing right above, a real pit is open to the sky and its floor is seen, by more points than these.
+# Where nothing is right above, a real pit is open to the sky and its floor is seen by more points than these.
 _SPARSE_ALONE = 3
 # A pit is no deeper than so many spacings.
 _PIT_SPACINGS = 3.0
@@ -192,7 +192,7 @@ class Scene:
         self.z = points["z"][self._rows]
         smooth = self._smooth(points)
         level = points["normal_z"] >= _LEVEL
-        kind = (smooth * (1 + level)).astype(np.uint8)[self._rows]
+        kind = (smooth.view(np.uint8) << level.view(np.uint8))[self._rows]
         self.steep = kind == 1
         self.trusted = np.zeros(len(rows), np.bool_)
         self.surface = self._surface(kind == 2)

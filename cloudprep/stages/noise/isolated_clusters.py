@@ -96,7 +96,8 @@ class IsolatedClusters(Stage):
 
     Where points lie closer than 0.25 m, a crowd (at least eight points, and 2.5 to a cell, with points
     beneath more than half of it) is kept for lying near something only if it is no higher than
-    ``clearance`` above the ground; and its own cells make no line.
+    ``clearance`` above the ground; and its own cells make no line. One narrower than 1 m, a bird, is kept for
+    lying on a line only if that is one of 8 m: a wire that is seen by a crowd goes on.
 
     A surface that hides nothing is no roof but a ghost, whatever else it looks like: points lie beneath 85 %
     of its cells and of those that have others on all four sides, and it has 40 points and is no strip. A

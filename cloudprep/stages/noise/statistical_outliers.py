@@ -74,9 +74,9 @@ _LONE_SHARE = 0.8
 _POLE_FARTHEST = 1.5
 _POLE_SPACINGS = 10.0
 _POLE_NEXT = 0.4
-# Where one pulse in a hundred reaches the ground under a canopy, it is seen every ten spacings. What lies so
-# many spacings, and thresholds, away from its neighbours and below them all is no ground.
-_DEEP_SPACINGS = 12.0
+# Where one pulse in a hundred reaches the ground under a canopy, its mean distance to ten others is 12
+# spacings, 23 at most. What lies so many spacings, and thresholds, from its neighbours and below all is none.
+_DEEP_SPACINGS = 30.0
 _DEEP_THRESHOLDS = 1.5
 # Lines are made of points above this share of the deviations: wires are, ground and leaves aren't.
 _SPARSE = 0.3
@@ -181,15 +181,20 @@ class StatisticalOutliers(Stage):
       hold at least four of them, clearly more than points spread evenly would put there; they must reach
       along 7 spacings, and as far as the nearest of them is away: from afar any clump looks like a line;
     - on a pole: steps of at most 4.5 m lead up from the ground over points right below (within 0.35 spacings,
-      at least 0.3 m);
+      at least 0.3 m). Where the mean distance is above 1.5 times the threshold and 10 spacings, the nearest
+      neighbour must be closer than 0.4 of it: one drop of rain above another is no pole;
     - on a steep surface, a cliff or a wall, where ``local_shape`` ran before: roughness up to 0.1 of the mean
       distance, upward part of the normal up to 0.35. A clump far away is none: extent below 0.3 of the mean
-      distance, and the nearest neighbour at least 0.7 of it away;
+      distance, and the nearest neighbour at least 0.7 of it away. Nor is what lies farther from its
+      neighbours than twice the threshold and 20 spacings;
     - on the level of what is around: three quarters of the 16 horizontally nearest points lie no farther
       above or below than 0.15 m and a quarter of their distance.
 
     With the shapes of ``local_shape`` at hand, an outlier is also what lies alone before a clump of others:
-    mean distance above 5 spacings, extent below 0.3 of it, and the nearest neighbour at least 0.8 of it away.
+    mean distance above 3.5 spacings and 0.5 m, extent below 0.27 of it, and the nearest neighbour at least
+    0.8 of it away. And those below that lie farther from their neighbours than 30 spacings and 1.5 times the
+    threshold become low noise (7) without being asked for: where one pulse in a hundred reaches the ground
+    under a canopy, its mean distance to ten others is 12 spacings, 23 at most.
     """
 
     name = "statistical_outliers"
