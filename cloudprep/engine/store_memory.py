@@ -59,8 +59,8 @@ class _Held(NamedTuple):
         """Return the places of a block's own points."""
         return slice(int(self.start[self.first[block]]), int(self.start[self.first[block + 1]]))
 
-    def touching(self, bounds: Bounds, but: int | None = None) -> NDArray[np.int64]:
-        """Return the places of all leaves that touch bounds, without those of one block."""
+    def touching(self, bounds: Bounds, but: int | None = None) -> list[slice]:
+        """Return the stretches of places of all leaves that touch bounds, without those of one block."""
         wide = bounds.grown(1e-6)  # also those that rounding of an edge keeps apart
         x0, y0, x1, y1 = self.bounds.T
         touches = (x0 < wide.x1) & (x1 > wide.x0) & (y0 < wide.y1) & (y1 > wide.y0)
@@ -68,12 +68,11 @@ class _Held(NamedTuple):
             touches[self.first[but] : self.first[but + 1]] = False
         chosen = np.flatnonzero(touches)
         if len(chosen) == 0:
-            return np.empty(0, np.int64)
+            return []
         # Those that follow each other are one stretch.
         begins = chosen[np.r_[True, np.diff(chosen) > 1]]
         ends = chosen[np.r_[np.diff(chosen) > 1, True]]
-        stretches = zip(self.start[begins].tolist(), self.start[ends + 1].tolist(), strict=True)
-        return np.concatenate([np.arange(start, stop) for start, stop in stretches])
+        return list(map(slice, self.start[begins].tolist(), self.start[ends + 1].tolist()))
 
 
 class MemoryStore:
@@ -257,10 +256,20 @@ class MemoryStore:
 
     def _inside(self, bounds: Bounds, but: int | None = None) -> NDArray[np.int64]:
         """Return the places of all usable points within half-open bounds that aren't one block's own."""
-        places = self._leaves.touching(bounds, but)
-        x, y = self.columns["x"][places], self.columns["y"][places]
-        inside = (x >= bounds.x0) & (x < bounds.x1) & (y >= bounds.y0) & (y < bounds.y1)
-        return places[inside]
+        stretches = self._leaves.touching(bounds, but)
+        if not stretches:
+            return np.empty(0, np.int64)
+        if len(stretches) == 1:  # all of a small site, say: looked at where it is
+            places = None
+            x, y = self.columns["x"][stretches[0]], self.columns["y"][stretches[0]]
+        else:
+            places = np.concatenate([np.arange(one.start, one.stop) for one in stretches])
+            x, y = self.columns["x"][places], self.columns["y"][places]
+        inside = x >= bounds.x0
+        inside &= x < bounds.x1
+        inside &= y >= bounds.y0
+        inside &= y < bounds.y1
+        return np.flatnonzero(inside) + stretches[0].start if places is None else places[inside]
 
     # -- writing ---------------------------------------------------------------------------------------------
 

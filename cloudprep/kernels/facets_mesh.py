@@ -226,19 +226,21 @@ def _circle(sites, a, b, c):  # type: ignore[no-untyped-def]
 
 @njit(nogil=True, cache=True)
 def _earlier(sites, a, b):  # type: ignore[no-untyped-def]
-    return sites[2 * a] < sites[2 * b] or (
-        sites[2 * a] == sites[2 * b] and sites[2 * a + 1] < sites[2 * b + 1]
-    )
+    # Without a jump: which comes first is as good as chance, and a jump guessed wrongly costs more than all.
+    ax, bx = sites[2 * a], sites[2 * b]
+    return (ax < bx) | ((ax == bx) & (sites[2 * a + 1] < sites[2 * b + 1]))
 
 
 @njit(nogil=True, cache=True)
 def _first_first(sites, a, b, c):  # type: ignore[no-untyped-def]
     """Turn a triangle so that its first corner comes first in (x, y)."""
-    if _earlier(sites, b, a) and _earlier(sites, b, c):
-        return b, c, a
-    if _earlier(sites, c, a) and _earlier(sites, c, b):
-        return c, a, b
-    return a, b, c
+    ab, bc, ca = _earlier(sites, a, b), _earlier(sites, b, c), _earlier(sites, c, a)
+    is_b, is_c = bc & (not ab), ca & (not bc)
+    return (
+        b if is_b else (c if is_c else a),
+        c if is_b else (a if is_c else b),
+        a if is_b else (b if is_c else c),
+    )
 
 
 @njit(nogil=True, cache=True)
@@ -292,6 +294,15 @@ def _beside(sites, mesh, base, farthest, corner, apex, place):  # type: ignore[n
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def _weigh(even, rough, square, rougher, share, weighed, product):  # type: ignore[no-untyped-def]
+    """Weigh one difference of each triangle; so few arrays that the compiler makes vectors of them."""
+    for t in range(len(even)):
+        variance = even[t] + rougher * rough[t]
+        weighed[t] += share * (square[t] / variance)
+        product[t] *= variance
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def _likelihoods(  # type: ignore[no-untyped-def]
     sites, mesh, seen, step, farthest, z, noise, off, point_weight, point_gap, classes, found
 ):
@@ -303,7 +314,7 @@ def _likelihoods(  # type: ignore[no-untyped-def]
     corner, apex, place = np.empty(3, np.int64), np.empty(3, np.int64), np.empty((3, 2))
     squares = np.ones((12, _LOT))  # of the distances, corners among each other first
     shares = np.zeros((6, _LOT))  # of b and c, for each side
-    even, rough, off_square = np.empty((6, _LOT)), np.empty((6, _LOT)), np.empty((6, _LOT))
+    even, rough, off_square = np.ones((6, _LOT)), np.zeros((6, _LOT)), np.zeros((6, _LOT))
     measured = np.empty(_LOT)
     weighed = np.empty((len(classes), _LOT))
     products = np.empty((2, len(classes), _LOT))
@@ -357,17 +368,11 @@ def _likelihoods(  # type: ignore[no-untyped-def]
                 rough[3 + i, t] = max(g, 0.0) / measured[t] if known else 0.0
                 off_square[3 + i, t] = max(off_square[3 + i, t], 0.0)
         for k in range(len(classes)):
-            rougher = classes[k]
-            for t in range(n):
-                v0, v1 = even[0, t] + rougher * rough[0, t], even[1, t] + rougher * rough[1, t]
-                v2, v3 = even[2, t] + rougher * rough[2, t], even[3, t] + rougher * rough[3, t]
-                v4, v5 = even[4, t] + rougher * rough[4, t], even[5, t] + rougher * rough[5, t]
-                of_corners = off_square[0, t] / v0 + off_square[1, t] / v1 + off_square[2, t] / v2
-                of_sides = off_square[3, t] / v3 + off_square[4, t] / v4 + off_square[5, t] / v5
-                weighed[k, t] = _OF_A_CORNER * of_corners + _OF_A_SIDE * of_sides
-                products[0, k, t], products[1, k, t] = v0 * v1 * v2, v3 * v4 * v5
-            for t in range(n, _LOT):
-                weighed[k, t] = products[0, k, t] = products[1, k, t] = 1.0
+            weighed[k], products[:, k] = 0.0, 1.0
+            for i in range(6):
+                share, of_kind = (_OF_A_CORNER, 0) if i < 3 else (_OF_A_SIDE, 1)
+                difference = even[i], rough[i], off_square[i]
+                _weigh(*difference, classes[k], share, weighed[k], products[of_kind, k])
         take_logarithms(logarithms)
         for t in range(_LOT):
             least[t] = np.inf

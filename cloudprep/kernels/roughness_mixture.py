@@ -282,15 +282,12 @@ def _distance(share, narrow, n, level, first, erf, slope):  # type: ignore[no-un
     beyond the solution.
     """
     at = first
-    last = len(erf) - 1
+    end = len(erf) - 1.5
     for _ in range(_STEPS):
         within = rise = bend = 0.0
         for k in range(n):
-            place = at * narrow[k]
+            place = min(at * narrow[k], end)
             i = int(place)
-            if i >= last:
-                within += share[k]
-                continue
             t = place - i
             of_first, of_last = slope[i], slope[i + 1]
             up = erf[i + 1] - erf[i]
