@@ -109,7 +109,9 @@ class InMemory:
 
     def read(self, flight: Flight, units: Units, advance: Callable[[int], None]) -> ReadFlight:
         """Read a flight."""
-        loaded = load_flight(flight, units, self._names, advance, self._area, keep=self._keep)
+        loaded = load_flight(
+            flight, units, self._names, advance, self._area, keep=self._keep, threads=self._workers
+        )
         self._loaded.append(loaded)
         return _Seen(loaded)
 

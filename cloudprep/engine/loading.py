@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -89,6 +90,7 @@ def load_flight(
     area: Region | None = None,
     *,
     keep: Shelf | None = None,
+    threads: int = 1,
 ) -> LoadedFlight:
     """Read the wanted columns of one flight.
 
@@ -107,6 +109,8 @@ def load_flight(
     keep : Shelf, optional
         Keep the records of a compressed flight there as well, so that it is delivered without decompressing
         it once more.
+    threads : int
+        Threads to use, beside those of the decompressor.
 
     Returns
     -------
@@ -128,13 +132,13 @@ def load_flight(
 
         kept = KeptRecords(flight, keep)
         try:
-            loaded = _load(flight, units, names, tell, area, kept)
+            loaded = _load(flight, units, names, tell, area, kept, threads)
             return loaded if kept.lost else replace(loaded, kept=kept)
         except BadInputError:
             # What is wrong may lie in columns that nobody asked for: it counts when the flight is delivered.
             del kept
             advance(-told)
-    return _load(flight, units, names, advance, area, None)
+    return _load(flight, units, names, advance, area, None, threads)
 
 
 def _load(
@@ -144,6 +148,7 @@ def _load(
     advance: Callable[[int], None],
     area: Region | None,
     kept: KeptRecords | None,
+    threads: int,
 ) -> LoadedFlight:
     wanted = ["X", "Y", "Z", *(n for n in names if n in flight.columns)]
     columns: dict[str, NDArray[Any]] = {}
@@ -160,14 +165,15 @@ def _load(
         advance(size)
     if done != flight.count:
         raise BadInputError(flight.path, f"{flight.count} points were promised, {done} could be read")
-    return replace(_without_far_points(flight, units, columns, area), counts=counts)
+    return replace(_without_far_points(flight, units, columns, area, threads), counts=counts)
 
 
 def _without_far_points(
-    flight: Flight, units: Units, columns: dict[str, NDArray[Any]], area: Region | None
+    flight: Flight, units: Units, columns: dict[str, NDArray[Any]], area: Region | None, threads: int
 ) -> LoadedFlight:
-    x, y, z = (global_metres(flight, units, columns[axis], i) for i, axis in enumerate("XYZ"))
-    stray = find_stray(x, y, z)
+    with ThreadPoolExecutor(threads) as pool:
+        x, y, z = pool.map(lambda i: global_metres(flight, units, columns["XYZ"[i]], i), range(3))
+    stray = find_stray(x, y, z, threads=threads)
     if stray is not None:
         refuse_too_many_stray(flight, int(np.count_nonzero(stray)), len(stray))
     del z

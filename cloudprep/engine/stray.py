@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -66,7 +67,7 @@ def band_between(low: float, high: float, count: int, *, height: bool) -> Band:
 
 
 def find_stray(
-    x: NDArray[np.float64], y: NDArray[np.float64], z: NDArray[np.float64]
+    x: NDArray[np.float64], y: NDArray[np.float64], z: NDArray[np.float64], *, threads: int = 1
 ) -> NDArray[np.bool_] | None:
     """Return a mask of the stray points of one flight, or None where there are none.
 
@@ -74,6 +75,8 @@ def find_stray(
     ----------
     x, y, z : ndarray of shape (n,)
         Coordinates, m.
+    threads : int
+        Threads to use.
 
     Returns
     -------
@@ -82,10 +85,17 @@ def find_stray(
     """
     if len(x) == 0:
         return None
-    mask: NDArray[np.bool_] | None = None
-    for values, height in ((x, False), (y, False), (z, True)):
-        band = plausible_band(values, height=height)
+
+    def beyond(axis: int) -> NDArray[np.bool_] | None:
+        values = (x, y, z)[axis]
+        band = plausible_band(values, height=axis == 2)
         if values.min() < band.low or values.max() > band.high:
-            outside = (values < band.low) | (values > band.high)
-            mask = outside if mask is None else mask | outside
+            return (values < band.low) | (values > band.high)
+        return None
+
+    mask: NDArray[np.bool_] | None = None
+    with ThreadPoolExecutor(threads) as pool:
+        for outside in pool.map(beyond, range(3)):
+            if outside is not None:
+                mask = outside if mask is None else mask | outside
     return mask

@@ -185,7 +185,11 @@ def _add(heights: Heights, down: int, left: int, counts: Counts) -> None:
 
 
 def summed(
-    parts: Sequence[tuple[int, int, Heights]], first: tuple[int, int], shape: tuple[int, int]
+    parts: Sequence[tuple[int, int, Heights]],
+    first: tuple[int, int],
+    shape: tuple[int, int],
+    *,
+    threads: int = 1,
 ) -> Heights:
     """Add up the counts of several rectangles.
 
@@ -197,6 +201,8 @@ def summed(
         First column and row of the cells wanted.
     shape : tuple of int
         Rows and columns of the cells wanted.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
@@ -205,10 +211,23 @@ def summed(
     """
     if len(parts) == 1 and parts[0][:2] == first and parts[0][2].shape == shape:
         return parts[0][2]
-    counts = np.zeros((*shape, BINS), np.uint16)
-    for column, row, heights in parts:
-        _add(heights, row - first[1], column - first[0], counts)
-    return packed(counts)
+    found: dict[int, Heights] = {}
+
+    def add(rows: slice) -> None:
+        counts = np.zeros((rows.stop - rows.start, shape[1], BINS), np.uint16)
+        for column, row, heights in parts:
+            _add(heights, row - first[1] - rows.start, column - first[0], counts)
+        found[rows.start] = packed(counts)
+
+    # Strip by strip: with all their empty bins, the counts would take ten times as much.
+    in_strips(add, shape, threads)
+    strips = [found[row] for row in sorted(found)]
+    before = np.cumsum([0, *(len(strip.bins) for strip in strips[:-1])])
+    return Heights(
+        np.concatenate([strip.start + done for strip, done in zip(strips, before, strict=True)]),
+        np.concatenate([strip.bins for strip in strips]),
+        np.concatenate([strip.counts for strip in strips]),
+    )
 
 
 @njit(nogil=True, cache=True, error_model="numpy")

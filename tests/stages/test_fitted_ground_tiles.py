@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from cloudprep.kernels import ground_heights, strips
 from cloudprep.kernels.ground_heights import BINS, packed, summed
 from cloudprep.stages.ground import fitted_ground
 from cloudprep.stages.ground._tiles import MARGIN, SIDE, Span, tiles_of
@@ -81,7 +82,7 @@ def test_doubts_about_one_tile_are_no_doubts_about_others(forced):
     assert np.mean(apart[1] == 2) <= 0.02
 
 
-def test_counts_of_parts_add_up_and_are_full_at_65535():
+def test_counts_of_parts_add_up_and_are_full_at_65535(monkeypatch):
     rng = np.random.default_rng(4)
     counts = rng.integers(0, 3, (6, 9, BINS)).astype(np.uint16)
     other = np.zeros((4, 3, BINS), np.uint16)
@@ -91,6 +92,9 @@ def test_counts_of_parts_add_up_and_are_full_at_65535():
     expected = np.zeros((5, 8, BINS), np.int64)
     expected[:, :] = counts[1:, 1:]
     expected[1:5, 3:6] += other
-    added = summed(parts, (11, 21), (5, 8))
     wanted = packed(np.minimum(expected, 65_535).astype(np.uint16))
-    assert all(np.array_equal(a, b) for a, b in zip(added, wanted, strict=True))
+    whole = strips.in_strips
+    for cells in (strips.CELLS, 16):  # in one piece, and in strips of two rows
+        monkeypatch.setattr(ground_heights, "in_strips", partial(whole, cells=cells))
+        added = summed(parts, (11, 21), (5, 8), threads=2)
+        assert all(np.array_equal(a, b) for a, b in zip(added, wanted, strict=True))

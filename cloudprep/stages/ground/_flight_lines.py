@@ -87,6 +87,9 @@ def joined_shares(whole: LowestPoints, parts: Sequence[Share], fine: float) -> S
     known = [(part.cells, part.lines) for part in parts if part.lines is not None and part.cells.z.size]
     if not known:
         return Share(whole)
+    seen = [share.samples.line for _, share in known if len(share.samples.line)]
+    if not seen or all((line == seen[0][0]).all() for line in seen):
+        return Share(whole)  # one line has nothing to be compared with
     cells, lines = zip(*known, strict=True)
     lowest = joined_lines(whole, cells, [share.lowest for share in lines])
     return Share(whole, LineShare(lowest, joined_samples([share.samples for share in lines], 2 * fine)))

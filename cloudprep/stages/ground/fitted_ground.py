@@ -633,7 +633,7 @@ class FittedGround(Stage):
         rows, columns = counted.shape
         if rows == 0 or columns == 0:
             return None
-        heights = summed(merged.parts, (counted.column, counted.row), counted.shape)
+        heights = summed(merged.parts, (counted.column, counted.row), counted.shape, threads=self.threads)
         row, column = np.mgrid[0:rows, 0:columns]
         across = side * (column.ravel() + counted.column + 0.5) - limits.column
         up = side * (row.ravel() + counted.row + 0.5) - limits.row
