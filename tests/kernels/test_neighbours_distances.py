@@ -192,7 +192,7 @@ def test_neighbours_tree_does_not_slice_a_sheet_for_what_lies_far_above_and_belo
     leaves = (len(sheet) + len(clumps)) // LEAF
     sides = tree.boxes[3:5, :leaves] - tree.boxes[:2, :leaves]
     of_sheet = tree.boxes[5, :leaves] - tree.boxes[2, :leaves] < 1.0
-    # Leaves side by side cover the 64 x 64 m once, those in layers once a layer: 4 times where boxes are cut at
-    # their medians, 2.2 times as it is.
+    # Leaves side by side cover the 64 x 64 m once, those in layers once a layer: 4 times where boxes are cut
+    # at their medians, 2.2 times as it is.
     assert of_sheet.sum() > leaves / 2
     assert sides[:, of_sheet].prod(0).sum() < 3 * 64 * 64
