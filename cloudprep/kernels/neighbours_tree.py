@@ -184,7 +184,9 @@ def _cut(records: Floats, first: int, last: int, scratch: Floats) -> int:
     elif y1 - y0 >= z1 - z0:
         axis, middle = 1, 0.5 * (y0 + y1)
     border = _partition(records, first, last, axis, middle)
-    children = min(max((border - first + (child >> 1)) // child, 1), (n - 1) // child)
+    # Where all points looked at are in one place, nothing tells: half of them.
+    lower = border - first if border > first else n >> 1
+    children = min(max((lower + (child >> 1)) // child, 1), (n - 1) // child)
     cut = first + children * child
     if cut < border:
         _select(records, first, border, cut, axis, scratch)
