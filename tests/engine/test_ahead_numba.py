@@ -24,14 +24,14 @@ import json
 import numpy as np
 from cloudprep.kernels import tin_hulls
 
-x, y = np.array({corners}, np.float64).T.copy()
+x, y = np.array(CORNERS, np.float64).T.copy()
 chain = np.zeros(9, np.int64)
 count = tin_hulls._chain(x, y, len(x), chain)
 turn = tin_hulls._turn(x, y, 0, 3, 4)
 kept = [[sum(f.stats.cache_hits.values()), sum(f.stats.cache_misses.values())]
         for f in (tin_hulls._chain, tin_hulls._turn)]
 print(json.dumps([chain[:count].tolist(), turn, tin_hulls._turn.py_func(x, y, 0, 3, 4), kept]))
-""".format(corners=CORNERS)
+""".replace("CORNERS", str(CORNERS))
 
 # Compiles the kernels of one module in this process and prints what the compiler made of them in the end.
 COMPILE = """
