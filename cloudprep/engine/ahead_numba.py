@@ -1,6 +1,6 @@
 """Spares numba's compiler work in the processes that compile ahead; what it makes stays the same.
 
-Two things take a quarter of its time. It asks again what it has settled: which of some dozen ways an operator
+Two things take much of its time. It asks again what it has settled: which of some dozen ways an operator
 or a function of its own takes for such types, with all its switches compared one by one each time. And it
 makes machine code, and an entry for Python, of functions that only other kernels call: those take them in
 as what the compiler reads, and code of their own is never run.
