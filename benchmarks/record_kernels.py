@@ -9,7 +9,6 @@ done when a test says that the list is out of date.
 
 from __future__ import annotations
 
-import ast
 import importlib
 import os
 import sys
@@ -60,13 +59,8 @@ class Recorder(event.Listener):
     def kernels(self) -> list[Kernel]:
         """Return the list."""
         places = {key: at for at, key in enumerate(self.compiled)}
-        outer = called_from_python()
         return [
-            Kernel(
-                *key,
-                tuple(sorted(places[k] for k in self._calls.get(key, ()) if k in places)),
-                inner=key[:2] not in outer,
-            )
+            Kernel(*key, tuple(sorted(places[k] for k in self._calls.get(key, ()) if k in places)))
             for key in self.compiled
         ]
 
@@ -80,39 +74,6 @@ def key_of(function: Any, args: Any) -> tuple[str, str, Any] | None:
         return module.removeprefix(KERNELS), name, hashable([type_text(a) for a in args])
     except ValueError:
         return None
-
-
-def called_from_python() -> set[tuple[str, str]]:
-    """Return module and name of all that stands anywhere in the package outside of kernels, so may be called.
-
-    Of ``something.name`` the name alone is known: of that name are then all.
-    """
-    package = Path(__file__).parents[1] / "cloudprep"
-    named: set[tuple[str, str]] = set()
-    kernels: set[tuple[str, str]] = set()
-    attributes: set[str] = set()
-    for path in package.rglob("*.py"):
-        tree = ast.parse(path.read_text(encoding="utf-8"))
-        here = ".".join(path.relative_to(package.parent).with_suffix("").parts)
-        imported = {
-            alias.asname or alias.name: (node.module, alias.name)
-            for node in ast.walk(tree)
-            if isinstance(node, ast.ImportFrom) and node.module
-            for alias in node.names
-        }
-        waiting: list[ast.AST] = [tree]
-        while waiting:
-            node = waiting.pop()
-            if isinstance(node, ast.FunctionDef) and any("njit" in ast.dump(d) for d in node.decorator_list):
-                kernels.add((here, node.name))
-                continue
-            if isinstance(node, ast.Name):
-                named.add(imported.get(node.id, (here, node.id)))
-            elif isinstance(node, ast.Attribute):
-                attributes.add(node.attr)
-            waiting += ast.iter_child_nodes(node)
-    outer = {kernel for kernel in kernels if kernel in named or kernel[1] in attributes}
-    return {(module.removeprefix(KERNELS), name) for module, name in outer}
 
 
 def hashable(types: Any) -> Any:

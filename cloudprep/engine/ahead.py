@@ -3,8 +3,7 @@
 numba compiles one kernel at a time in a process, whatever its threads. So as many processes as there are
 workers share the list of kernels (:mod:`cloudprep.engine.ahead_list`), each once what it calls is done, and
 leave them in numba's cache on disk, where the run finds them. Which are done is written beside them, so that
-later runs start no process, and only load beforehand what is kept (:mod:`cloudprep.engine.ahead_loading`).
-Whatever may go wrong only means that a kernel is compiled later, by the run.
+later runs start no process. Whatever may go wrong only means that a kernel is compiled later, by the run.
 """
 
 from __future__ import annotations
@@ -23,7 +22,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
 from cloudprep.engine.ahead_list import KERNELS, listed_kernels
-from cloudprep.engine.ahead_loading import LoadedAhead
 from cloudprep.errors import OutputError
 from cloudprep.io.atomic import whole_file
 
@@ -69,7 +67,6 @@ class CompiledAhead:
         self._queue = _Queue(self._missing())
         self._helpers: list[subprocess.Popen[str]] = []
         self._driver = threading.Thread(target=self._drive, name="compile ahead")
-        self._loader: LoadedAhead | None = None
 
     @property
     def count(self) -> int:
@@ -80,8 +77,6 @@ class CompiledAhead:
         if self.count:
             self.progress.note(_TOLD)
             self._driver.start()
-        else:
-            self._load()
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -90,8 +85,6 @@ class CompiledAhead:
             helper.terminate()
         if self._driver.ident is not None:
             self._driver.join()
-        if self._loader is not None:
-            self._loader.stop()
 
     def wait(self) -> None:
         """Return when all are compiled."""
@@ -104,18 +97,6 @@ class CompiledAhead:
             self.progress.advance(self._queue.settled - seen)
             seen = self._queue.settled
         self.progress.finish()
-        self._load()
-
-    def _load(self) -> None:
-        """Load what is kept of loaded modules and may be called from here."""
-        kept = self._kept()
-        self._loader = LoadedAhead(
-            [k for k, mark in _marked() if mark in kept and not k.inner and _in_use(k)]
-        )
-        self._loader.start()
-
-    def _kept(self) -> set[str]:
-        return set() if self.folder is None else _read(self.folder)
 
     def _missing(self) -> dict[int, Kernel]:
         """Return kernels of loaded modules that aren't known to be kept, by their place in the list."""
@@ -123,7 +104,9 @@ class CompiledAhead:
             return {}
         done = _read(self.folder)
         return {
-            at: kernel for at, (kernel, mark) in enumerate(_marked()) if _in_use(kernel) and mark not in done
+            at: kernel
+            for at, (kernel, mark) in enumerate(_marked())
+            if KERNELS + kernel.module in sys.modules and mark not in done
         }
 
     def _drive(self) -> None:
@@ -251,10 +234,6 @@ def compile_all(progress: ProgressSink) -> int:
     with CompiledAhead(max(2, os.cpu_count() or 2), progress) as ahead:
         ahead.wait()
     return ahead.count
-
-
-def _in_use(kernel: Kernel) -> bool:
-    return KERNELS + kernel.module in sys.modules
 
 
 def kernels_folder() -> Path | None:

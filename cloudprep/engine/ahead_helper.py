@@ -5,8 +5,7 @@ from __future__ import annotations
 import signal
 import sys
 
-from cloudprep.engine.ahead_list import KERNELS, Kernel, listed_kernels, type_from
-from cloudprep.engine.ahead_numba import spare_work
+from cloudprep.engine.ahead_list import Kernel, type_from
 from cloudprep.engine.garbage import look_seldom
 
 __all__ = ["answer"]
@@ -16,7 +15,6 @@ def answer() -> None:
     """Compile what stands on each line of the input until it ends, also because who wrote it is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # who started it is told, and ends it
     look_seldom()
-    spare_work({(KERNELS + kernel.module, kernel.name) for kernel in listed_kernels() if kernel.inner})
     for line in sys.stdin:
         try:
             _compile(Kernel.from_line(line))

@@ -32,28 +32,22 @@ class Kernel:
         Of its arguments, as :func:`type_text` writes them.
     calls : tuple of int
         Kernels of the list that are compiled into it: their places, all before its own.
-    inner : bool
-        Whether only kernels call it, so that nobody needs code of its own.
     """
 
     module: str
     name: str
     types: tuple[Any, ...]
     calls: tuple[int, ...] = ()
-    inner: bool = False
 
     def line(self) -> str:
         """Return its line of the list."""
-        return json.dumps(
-            [self.module, self.name, self.types, self.calls, *([True] if self.inner else [])],
-            separators=(",", ":"),
-        )
+        return json.dumps([self.module, self.name, self.types, self.calls], separators=(",", ":"))
 
     @classmethod
     def from_line(cls, line: str) -> Kernel:
         """Read a line."""
-        module, name, types, calls, *inner = json.loads(line)
-        return cls(module, name, tuple(types), tuple(calls), bool(inner))
+        module, name, types, calls = json.loads(line)
+        return cls(module, name, tuple(types), tuple(calls))
 
     def compiled_function(self) -> Any:
         """Return the function whose ``compile`` takes the types."""

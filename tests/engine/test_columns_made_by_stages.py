@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from cloudprep.config import Pipeline
+from cloudprep.engine.memory import _KERNELS_OF_A_STAGE
 from cloudprep.engine.passes import ContractError, StagePass
 from cloudprep.engine.plan import check_needs, plan_lines, plan_run, wanted_columns
 from cloudprep.engine.progress import Silent
@@ -218,7 +219,9 @@ def test_the_plan_counts_them_and_never_reads_them():
     bare, handed = (
         plan_run(s, site, limit=10**12) for s in ([Thrower()], [Measurer(), Thrower(), Labeller()])
     )
-    assert handed.memory.expected - bare.memory.expected == 2 * 4 * site.count
+    kernels_of_two_more_stages = 2 * _KERNELS_OF_A_STAGE
+    more = handed.memory.expected - bare.memory.expected
+    assert more == 2 * 4 * site.count + kernels_of_two_more_stages
     assert not set(wanted_columns([Measurer(), Labeller(), Judge()])) & set(WORKING_COLUMNS)
     text = "\n".join(plan_lines(plan_run([Measurer(), Judge()], site, limit=10**12), []))
     assert "pass 1: measurer: working columns; buffer 0 m; hands on neighbour_distance, roughness" in text
