@@ -17,23 +17,29 @@ __all__ = ["hand_out", "keep_back"]
 
 # Addresses only: pages nobody writes to cost no memory.
 _BYTES = 4 << 20
-_kept: list[mmap.mmap] = []
+# None: there was nothing to keep.
+_kept: list[mmap.mmap | None] = []
 
 
 def keep_back() -> None:
-    """Keep some memory back, once; nothing where there is none even for that."""
+    """Keep some memory back, once, in a process that is this program's own."""
     if _kept:
         return
     try:
         _kept.append(mmap.mmap(-1, _BYTES))
     except (OSError, MemoryError):
-        return
+        _kept.append(None)
 
 
 def hand_out() -> None:
-    """Give up what was kept back; Python keeps quiet about what it can't tidy up for want of memory."""
-    while _kept:
-        _kept.pop().close()
+    """Give up what was kept back; Python keeps quiet about what it can't tidy up for want of memory.
+
+    Where nothing was to be kept back, as in a process that only calls a command, all is left as it is.
+    """
+    if not _kept:
+        return
+    if _kept[0] is not None:
+        _kept[0].close()
     sys.unraisablehook = _tell_of_others
 
 

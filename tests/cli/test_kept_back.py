@@ -48,7 +48,9 @@ class Untidy:
     def __del__(self):
         raise self.error
 
-if sys.argv[1] == "handed out":
+if sys.argv[1] != "another's":
+    kept_back.keep_back()
+if sys.argv[1] != "kept":
     kept_back.hand_out()
 left = Untidy(ERROR('untidy'))
 del left
@@ -56,11 +58,11 @@ del left
 
 
 @pytest.mark.parametrize("error", ["MemoryError", "ValueError"])
-@pytest.mark.parametrize("how", ["handed out", "kept"])
+@pytest.mark.parametrize("how", ["handed out", "kept", "another's"])
 def test_what_cant_be_tidied_up_is_only_not_told_where_memory_ran_out(how, error):
     told = UNTIDY.replace("ERROR", error)
     done = subprocess.run(
         [sys.executable, "-c", told, how], capture_output=True, text=True, check=False, timeout=60
     )
     assert done.returncode == 0, done.stderr
-    assert (f"{error}: untidy" in done.stderr) == (how == "kept" or error == "ValueError")
+    assert (f"{error}: untidy" in done.stderr) == (how != "handed out" or error == "ValueError")
