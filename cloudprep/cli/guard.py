@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from cloudprep.cli.console import tell
-from cloudprep.cli.kept_back import hand_out
+from cloudprep.cli.kept_back import hand_out, is_own_process
+from cloudprep.engine.addresses import bytes_within, too_few_addresses
 from cloudprep.errors import EXIT_INPUT_FAILED, EXIT_INTERRUPTED, CloudprepError
 
 if TYPE_CHECKING:
@@ -33,6 +34,10 @@ def guarded(command: Callable[..., None]) -> Callable[..., None]:
 
     @functools.wraps(command)
     def run(**options: Any) -> None:
+        too_few = too_few_addresses() if is_own_process() else None
+        if too_few is not None:
+            tell(too_few)
+            raise typer.Exit(EXIT_INPUT_FAILED)
         debug = bool(options.get("debug")) or os.environ.get(DEBUG_VARIABLE, "0") not in ("", "0")
         with warnings.catch_warnings():
             warnings.showwarning = _show_warning
@@ -86,7 +91,7 @@ def _too_little_memory(options: dict[str, Any]) -> str:
         from cloudprep.engine.memory import default_memory, parse_bytes
 
         given = options["memory"]
-        half = (parse_bytes(given) if given is not None else default_memory()) // 2
+        half = bytes_within((parse_bytes(given) if given is not None else default_memory()) // 2)
     except MemoryError:
         return f"{text}: give it less with --memory, so that points are held in files"
     return f"{text}: give it less with --memory, {half / 1e9:.2g}GB say, so that points are held in files"

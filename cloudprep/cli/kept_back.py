@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from sys import UnraisableHookArgs
 
-__all__ = ["hand_out", "keep_back"]
+__all__ = ["hand_out", "is_own_process", "keep_back"]
 
 # Addresses only: pages nobody writes to cost no memory.
 _BYTES = 4 << 20
@@ -31,12 +31,17 @@ def keep_back() -> None:
         _kept.append(None)
 
 
+def is_own_process() -> bool:
+    """Return whether this process is this program's own, so that something is kept back in it."""
+    return bool(_kept)
+
+
 def hand_out() -> None:
     """Give up what was kept back; Python keeps quiet about what it can't tidy up for want of memory.
 
     Where nothing was to be kept back, as in a process that only calls a command, all is left as it is.
     """
-    if not _kept:
+    if not is_own_process():
         return
     if _kept[0] is not None:
         _kept[0].close()

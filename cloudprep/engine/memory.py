@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from cloudprep.engine.addresses import bytes_within
 from cloudprep.engine.products import raster_bytes
 from cloudprep.engine.raster_memory import drawn_bytes
 from cloudprep.engine.store import BLOCK_POINTS
@@ -74,7 +75,10 @@ def parse_bytes(text: str) -> int:
 
 
 def default_memory() -> int:
-    """Return the memory that a run may use unless told: a share of the machine's, or of its container's."""
+    """Return the memory that a run may use unless told: a share of the machine's, or of its container's.
+
+    A limit on the addresses of this process is its own: it shares that with nobody.
+    """
     total = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
     for path in ("/sys/fs/cgroup/memory.max", "/sys/fs/cgroup/memory/memory.limit_in_bytes"):
         try:
@@ -83,7 +87,7 @@ def default_memory() -> int:
             continue
         if text.isdigit():
             total = min(total, int(text))
-    return share_of(total)
+    return bytes_within(share_of(total))
 
 
 def share_of(total: int) -> int:

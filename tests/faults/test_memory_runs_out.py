@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import itertools
 import os
+import re
 import resource
+import shutil
 import signal
 import subprocess
 import sys
 
+import laspy
 import numpy as np
 import pytest
-from folders import deliverables, halves
+from folders import checksums, contents, deliverables, halves
+from pyproj import CRS
 from tiny_site import one_line
 
+from cloudprep.engine import addresses, memory
 from cloudprep.engine.peak import peak_of
 from cloudprep.errors import WorkersDiedError
 from cloudprep.runs import less_memory
@@ -67,38 +72,103 @@ def test_wherever_memory_runs_out_it_is_one_line_that_says_what_to_do(site, monk
     site.check_finishes()
 
 
+def write_large(path, count):
+    """Write a flight of so many points, 8 a square metre."""
+    rng = np.random.default_rng(5)
+    header = laspy.LasHeader(point_format=6, version="1.4")
+    header.scales, header.offsets = np.full(3, 0.001), np.array([412_000.0, 5_654_000.0, 0.0])
+    header.add_crs(CRS.from_epsg(32632))
+    cloud = laspy.LasData(header)
+    side = (count / 8) ** 0.5
+    cloud.x, cloud.y = 412_000 + rng.uniform(0, side, count), 5_654_000 + rng.uniform(0, side, count)
+    cloud.z = 5 * np.sin(np.asarray(cloud.x) / 40) + rng.normal(0, 0.03, count)
+    cloud.return_number = cloud.number_of_returns = np.ones(count, np.uint8)
+    path.parent.mkdir(parents=True)
+    cloud.write(path)
+
+
 LIMITED = """
 import resource, sys
 import cloudprep.engine.run, cloudprep.stages.ground.progressive_ground, rasterio, numba
 from cloudprep.cli.main import entry
 used = int(open("/proc/self/statm").read().split()[0]) * resource.getpagesize()
-limit = used + int(sys.argv[1]) * 1_000_000
+limit = max(used + int(sys.argv[1]) * 1_000_000, int(sys.argv[2]) * 1_000_000)
 resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
-sys.argv = ["cloudprep", *sys.argv[2:]]
+sys.argv = ["cloudprep", *sys.argv[3:]]
 entry()
 """
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("megabytes", [5, 30, 90, 200])
-def test_a_limit_of_the_system_leaves_nothing_half_written(site, megabytes):
-    """Compiled libraries may end the process where they get no memory; what lies there is whole."""
-    site.fresh()
-    words = ["run", site.folder / "pipeline.yaml", site.flights, "--out", site.out, "--workers", "1"]
-    done = subprocess.run(
-        [sys.executable, "-c", LIMITED, str(megabytes), *map(str, words)],
+def limited(left, whole, *words):
+    """Run the command line where the system leaves so many megabytes, or gives so many in the whole."""
+    return subprocess.run(
+        [sys.executable, "-c", LIMITED, str(left), str(whole), *map(str, words)],
         capture_output=True,
         text=True,
         check=False,
-        timeout=300,
+        timeout=600,
     )
-    site.check_whole(packed_alike=False)
+
+
+@pytest.mark.parametrize("megabytes", [5, 30, 90, 200])
+def test_a_limit_of_the_system_that_is_too_small_is_told_before_anything_is_read(site, megabytes):
+    """Where addresses end, libraries end the process or turn in circles: so it doesn't come to that."""
+    site.fresh()
+    words = ["run", site.folder / "pipeline.yaml", site.flights, "--out", site.out, "--workers", "1"]
+    done = limited(megabytes, 0, *words)
+    assert done.returncode == 1
+    assert re.fullmatch(
+        r"cloudprep: a limit of this system \(ulimit -v\) leaves this program \d\.\d+ GB of addresses, "
+        r"and it needs 1\.5 GB before the first point is read: raise the limit\n",
+        done.stderr,
+    ), done.stderr
+    assert not site.out.exists()
     site.check_inputs()
-    if done.returncode == 1:
-        # Libraries blame other things (a damaged file, say), and the interpreter may tell on the way of what
-        # it couldn't tidy up; but the last word is ours, and one line.
-        assert "cloudprep: " in done.stderr.splitlines()[-1], done.stderr
+
+
+def test_the_least_that_is_asked_for_is_enough_for_a_small_site(site):
+    site.fresh()
+    words = ["run", site.folder / "pipeline.yaml", site.flights, "--out", site.out, "--workers", "2"]
+    done = limited(0, addresses.LEAST_ADDRESSES // 1_000_000, *words)
+    assert done.returncode == 0, done.stderr
+    found, wanted = contents(site.out), site.wanted()
+    assert sorted(found) == sorted(wanted)
+    # The record tells of the memory that the run might take.
+    assert {name for name, data in found.items() if data != wanted[name]} <= {"run.json"}
+
+
+@pytest.mark.slow
+def test_a_limit_of_the_system_leaves_nothing_half_written(site, tmp_path):
+    """Compiled libraries may end the process where they get no memory; what lies there is whole."""
+    site.fresh()
+    flights = tmp_path / "many"
+    write_large(flights / "0.laz", 1_000_000)
+    for copy in range(1, 13):
+        shutil.copy(flights / "0.laz", flights / f"{copy}.laz")
+    before = checksums(flights)
+    words = ["run", site.folder / "pipeline.yaml", flights, "--out", site.out, "--workers", "1"]
+    done = limited(0, addresses.LEAST_ADDRESSES // 1_000_000, *words, "--memory", "20GB")
+    assert done.returncode == 1
+    # Libraries may tell of it on the way; but the last word is ours, and one line.
+    assert "cloudprep: " in done.stderr.splitlines()[-1], done.stderr
+    assert "Traceback" not in done.stderr
+    assert (deliverables(site.out) if site.out.exists() else {}) == {}
+    assert checksums(flights) == before
     site.check_finishes("--overwrite")
+
+
+def test_a_limit_of_the_system_bounds_the_memory_that_a_run_takes(monkeypatch):
+    whole = memory.default_memory()
+    monkeypatch.setattr(resource, "getrlimit", lambda _: (1_600_000_000, resource.RLIM_INFINITY))
+    assert addresses.too_few_addresses() is None
+    assert memory.default_memory() == min(whole, 600_000_000)
+    assert addresses.bytes_within(10) == 10
+    monkeypatch.setattr(resource, "getrlimit", lambda _: (900_000_000, 900_000_000))
+    assert addresses.bytes_within(10) == 0
+    assert "0.9 GB" in addresses.too_few_addresses()
+    monkeypatch.setattr(resource, "getrlimit", lambda _: (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+    assert (addresses.address_limit(), addresses.too_few_addresses()) == (None, None)
+    assert memory.default_memory() == whole
 
 
 def test_less_memory_is_half_and_where_that_changes_nothing_small_blocks(site):
