@@ -92,7 +92,7 @@ import resource, sys
 import cloudprep.engine.run, cloudprep.stages.ground.progressive_ground, rasterio, numba
 from cloudprep.cli.main import entry
 used = int(open("/proc/self/statm").read().split()[0]) * resource.getpagesize()
-limit = max(used + int(sys.argv[1]) * 1_000_000, int(sys.argv[2]) * 1_000_000)
+limit = int(sys.argv[2]) * 1_000_000 or min(used + int(sys.argv[1]) * 1_000_000, 1_490_000_000)
 resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
 sys.argv = ["cloudprep", *sys.argv[3:]]
 entry()
@@ -119,7 +119,7 @@ def test_a_limit_of_the_system_that_is_too_small_is_told_before_anything_is_read
     assert done.returncode == 1
     assert re.fullmatch(
         r"cloudprep: a limit of this system \(ulimit -v\) leaves this program \d\.\d+ GB of addresses, "
-        r"and it needs 1\.5 GB before the first point is read: raise the limit\n",
+        r"and it needs \d+\.\d+ GB before the first point is read: raise the limit\n",
         done.stderr,
     ), done.stderr
     assert not site.out.exists()
@@ -129,7 +129,7 @@ def test_a_limit_of_the_system_that_is_too_small_is_told_before_anything_is_read
 def test_the_least_that_is_asked_for_is_enough_for_a_small_site(site):
     site.fresh()
     words = ["run", site.folder / "pipeline.yaml", site.flights, "--out", site.out, "--workers", "2"]
-    done = limited(0, addresses.LEAST_ADDRESSES // 1_000_000, *words)
+    done = limited(0, addresses.least_addresses() // 1_000_000 + 1, *words)
     assert done.returncode == 0, done.stderr
     found, wanted = contents(site.out), site.wanted()
     assert sorted(found) == sorted(wanted)
@@ -147,7 +147,7 @@ def test_a_limit_of_the_system_leaves_nothing_half_written(site, tmp_path):
         shutil.copy(flights / "0.laz", flights / f"{copy}.laz")
     before = checksums(flights)
     words = ["run", site.folder / "pipeline.yaml", flights, "--out", site.out, "--workers", "1"]
-    done = limited(0, addresses.LEAST_ADDRESSES // 1_000_000, *words, "--memory", "20GB")
+    done = limited(0, addresses.least_addresses() // 1_000_000 + 1, *words, "--memory", "20GB")
     assert done.returncode == 1
     # Libraries may tell of it on the way; but the last word is ours, and one line.
     assert "cloudprep: " in done.stderr.splitlines()[-1], done.stderr
@@ -159,13 +159,17 @@ def test_a_limit_of_the_system_leaves_nothing_half_written(site, tmp_path):
 
 def test_a_limit_of_the_system_bounds_the_memory_that_a_run_takes(monkeypatch):
     whole = memory.default_memory()
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
     monkeypatch.setattr(resource, "getrlimit", lambda _: (1_600_000_000, resource.RLIM_INFINITY))
     assert addresses.too_few_addresses() is None
     assert memory.default_memory() == min(whole, 600_000_000)
     assert addresses.bytes_within(10) == 10
     monkeypatch.setattr(resource, "getrlimit", lambda _: (900_000_000, 900_000_000))
     assert addresses.bytes_within(10) == 0
-    assert "0.9 GB" in addresses.too_few_addresses()
+    assert "0.90 GB" in addresses.too_few_addresses()
+    monkeypatch.setattr(resource, "getrlimit", lambda _: (1_600_000_000, 1_600_000_000))
+    monkeypatch.setattr(os, "cpu_count", lambda: 64)
+    assert "needs 2.49 GB" in addresses.too_few_addresses()
     monkeypatch.setattr(resource, "getrlimit", lambda _: (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
     assert (addresses.address_limit(), addresses.too_few_addresses()) == (None, None)
     assert memory.default_memory() == whole
