@@ -274,7 +274,10 @@ class _Fit:
         # Material that was tipped into a bay is level with its walls, as a roof, but loaders go up to it on
         # one side: there it lies at its angle of repose. Crowns bend more.
         met = flanks(w.x, w.y, w.z, ground=ground, label=label, count=count)
-        heap = (met.flanks > 0.2 * met.contacts) & (met.bend < 0.4) & ~found
+        goes_up = met.flanks > 0.17 * met.contacts
+        # Or the ground has part of it already, and goes on level.
+        goes_up |= (met.flanks > 0.08 * met.contacts) & (rim[:, SMOOTH] > 0.3 * contact)
+        heap = goes_up & (met.bend < 0.4) & ~found
         heap &= (area >= 60.0) & (size >= 6) & (np.abs(above) < 30.0)
         return Regions(np.append(found, False)[label], np.append(heap, False)[label], met.on)
 
@@ -292,10 +295,10 @@ class _Fit:
         self.own = self.own[0][kept], self.own[1][kept]
         self.own_across, self.own_up, self.own_z = self.own_across[kept], self.own_up[kept], self.own_z[kept]
 
-    def without_decks(self, ground: Flags) -> Flags:
-        """Take bridge decks out of the surface; return the ground that is left."""
+    def without_decks(self, ground: Flags, heap: Flags) -> Flags:
+        """Take bridge decks out of the surface, but no material in bays; return the ground that is left."""
         w = self.wide
-        deck = decks(w.x, w.y, w.z, ground=ground, inside=self.inside, cell=self.side)
+        deck = decks(w.x, w.y, w.z, ground=ground, inside=self.inside, cell=self.side) & ~heap
         if not (deck & ground).any():
             return ground
         self.deck = self._on_cells(deck)
@@ -360,7 +363,7 @@ class _Fit:
             self.fit(ground)
             self.crest |= self._on_cells(rescued)
             self.refine(1)
-        ground = self.without_decks(ground)
+        ground = self.without_decks(ground, regions.heap)
         if every is not None:
             ground = self.sink(every, ground, 4)
         support = np.zeros(self.height.shape, bool)
