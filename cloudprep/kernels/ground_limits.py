@@ -119,6 +119,17 @@ def _read_surface(
             supported[r, c] += np.uint8(support[own_row, own[c]])
 
 
+def _nearest(
+    flags: NDArray[np.bool_], first: tuple[float, float], step: float, shape: tuple[int, int]
+) -> NDArray[np.bool_]:
+    """Return the flags of the cells in which fine cells have their centres."""
+    column, row = (
+        np.clip((start + (np.arange(count) + 0.5) * step).astype(np.int64), 0, most - 1)
+        for start, count, most in zip(first, shape[::-1], flags.shape[::-1], strict=True)
+    )
+    return flags[np.ix_(row, column)]
+
+
 def _read_rows(given: tuple[Any, Any, Any, Any], into: tuple[Raster, Any], rows: slice) -> None:
     _read_surface(*given, rows.start, rows.stop, *into)
 
@@ -196,12 +207,13 @@ def agreed_limits(
         A point within the medians is within the limits of most surfaces.
     """
     read = np.zeros((4, len(surfaces), *shape), np.float32)
-    supported = np.zeros(shape, np.uint8)
+    supported, standing = np.zeros(shape, np.uint8), np.zeros(shape, np.uint8)
     for k, (surface, phase) in enumerate(zip(surfaces, phases, strict=True)):
         step = fine / surface.cell
         slope = steepness(surface.height, surface.cell, steepest=_STEEPEST)
         # Under a deck the surface is steep at the abutments only, where a tolerance would let the deck in.
-        slope[surface.deck] = 0.0
+        # And material is gentle on top, so that the slope there is that of its walls.
+        slope[surface.deck | surface.heap] = 0.0
         rasters = (
             surface.height,
             slope,
@@ -212,10 +224,15 @@ def agreed_limits(
         given = rasters, surface.support, corner, step
         into = read[:, k], supported
         in_strips(partial(_read_rows, given, into), shape, threads)
+        if surface.wall.any():
+            standing += _nearest(surface.wall, corner, step, shape)
     limits = np.empty((4, *shape), np.float32)
     near, share, deeper = np.float32(nearness), np.float32(slope_share), np.float32(_DEEPER)
     in_strips(lambda part: _medians(read, near, share, deeper, part.start, part.stop, limits), shape, threads)
     support = 2 * supported >= len(surfaces)
+    # The lowest point there is on a wall, and so are all others.
+    wall = 2 * standing >= len(surfaces)
+    limits[2][wall] = limits[0][wall]
     far = distance_to(support, threads=threads) * fine
     low, centre, high, split = limits
     return Limits(

@@ -11,6 +11,7 @@ from scipy import ndimage
 from cloudprep.kernels.bilinear import bilinear
 from cloudprep.kernels.ground_cells import gathered
 from cloudprep.kernels.ground_decks import decks
+from cloudprep.kernels.ground_flanks import flanks, walls
 from cloudprep.kernels.ground_growing import Growing, grow
 from cloudprep.kernels.ground_hollows import hollows
 from cloudprep.kernels.ground_joins import DROP, EDGE, RISE, SMOOTH, island_rims, patches, region_rims, shore
@@ -81,6 +82,8 @@ class Surface(NamedTuple):
         Cells whose lowest point is ground.
     deck : ndarray of bool, shape (rows, columns)
         Cells under a bridge deck.
+    heap, wall : ndarray of bool, shape (rows, columns)
+        Cells of material that fills a bay, but for its flank, and of the walls around it.
     seeds : Seeds
         What the openings told.
     roughness : float
@@ -98,10 +101,20 @@ class Surface(NamedTuple):
     height: NDArray[np.float64]
     support: NDArray[np.bool_]
     deck: NDArray[np.bool_]
+    heap: NDArray[np.bool_]
+    wall: NDArray[np.bool_]
     seeds: Seeds
     roughness: float
     overgrown: float
     together: float
+
+
+class Regions(NamedTuple):
+    """Cells of patches that continue the ground, of material that fills bays, and of its flanks."""
+
+    found: NDArray[np.bool_]
+    heap: NDArray[np.bool_]
+    flank: NDArray[np.bool_]
 
 
 class _Fit:
@@ -133,7 +146,7 @@ class _Fit:
             self.seeds.inside if alike else footprint(self.have, 3 * spacing / side, threads=threads)
         )
         self.height = self.seeds.surface
-        self.deck = np.zeros(cells.z.shape, bool)
+        self.deck, self.heap, self.wall = (np.zeros(cells.z.shape, bool) for _ in range(3))
         rows, columns = cells.z.shape
         # Where the wide cells' points lie on the raster.
         self.across = np.where(self.have, (wide.x - self.left) / cell, 0.5).ravel()
@@ -214,13 +227,14 @@ class _Fit:
         w = self.wide
         return np.asarray(~np.isnan(hollows(w.x, w.y, w.z, ground, step=0.6, rise=0.4)))
 
-    def regions(self, ground: Flags, barred: Flags) -> Flags:
-        """Return cells of patches that were left out, but continue the ground."""
+    def regions(self, ground: Flags, barred: Flags) -> Regions:
+        """Return patches that were left out, but continue the ground."""
         w, side = self.wide, self.side
         left_out = self.have & ~ground & ~barred
         label, count = patches(w.x, w.y, w.z, left_out, cell=side, step=0.1, rise=0.8)
         if count == 0:
-            return np.zeros(ground.shape, bool)
+            nothing = np.zeros(ground.shape, bool)
+            return Regions(nothing, nothing, nothing)
         rim = region_rims(
             w.x,
             w.y,
@@ -256,18 +270,39 @@ class _Fit:
         # crests do: in few directions.
         ramp = (rim[:, SMOOTH] > 0.2 * whole) & (rim[:, DROP] < 0.4 * whole) & (rim[:, EDGE] < 0.1 * whole)
         ramp &= (crests <= self.rules.crest_directions) & (area >= 100.0) & (np.abs(above) < 30.0)
-        return np.asarray(np.append(joined | shelf | edge | ramp, False)[label])
+        found = joined | shelf | edge | ramp
+        # Material that was tipped into a bay is level with its walls, as a roof, but loaders go up to it on
+        # one side: there it lies at its angle of repose. Crowns bend more.
+        met = flanks(w.x, w.y, w.z, ground=ground, label=label, count=count)
+        goes_up = met.flanks > 0.17 * met.contacts
+        # Or the ground has part of it already, and goes on level.
+        goes_up |= (met.flanks > 0.08 * met.contacts) & (rim[:, SMOOTH] > 0.3 * contact)
+        heap = goes_up & (met.bend < 0.4) & ~found
+        heap &= (area >= 60.0) & (size >= 6) & (np.abs(above) < 30.0)
+        return Regions(np.append(found, False)[label], np.append(heap, False)[label], met.on)
 
-    def without_decks(self, ground: Flags) -> Flags:
-        """Take bridge decks out of the surface; return the ground that is left."""
+    def fill_bays(self, ground: Flags, heap: Flags, flank: Flags) -> Flags:
+        """Take the walls around tipped material out of the surface; return the ground with the material."""
+        wall = walls(self.wide.z, ground=ground, heap=heap, flank=flank)
+        top = ndimage.binary_dilation(heap, np.ones((3, 3), bool)) & ~flank
+        self.heap, self.wall = self._on_cells(top), self._on_cells(wall)
+        self.leave_out(self.wall)
+        return ground | (heap & ~wall)
+
+    def leave_out(self, cells: Flags) -> None:
+        """Don't draw the surface to the points of some of the raster's cells any more."""
+        kept = ~cells[self.own]
+        self.own = self.own[0][kept], self.own[1][kept]
+        self.own_across, self.own_up, self.own_z = self.own_across[kept], self.own_up[kept], self.own_z[kept]
+
+    def without_decks(self, ground: Flags, heap: Flags) -> Flags:
+        """Take bridge decks out of the surface, but no material in bays; return the ground that is left."""
         w = self.wide
-        deck = decks(w.x, w.y, w.z, ground=ground, inside=self.inside, cell=self.side)
+        deck = decks(w.x, w.y, w.z, ground=ground, inside=self.inside, cell=self.side) & ~heap
         if not (deck & ground).any():
             return ground
         self.deck = self._on_cells(deck)
-        kept = ~self.deck[self.own]
-        self.own = self.own[0][kept], self.own[1][kept]
-        self.own_across, self.own_up, self.own_z = self.own_across[kept], self.own_up[kept], self.own_z[kept]
+        self.leave_out(self.deck)
         ground = ground & ~deck
         self.fit(ground)
         self.refine(2)
@@ -319,13 +354,16 @@ class _Fit:
         self.fit(ground)
         self.refine(4)
         ground = self.accepted() & ~pits
-        rescued = self.regions(ground, pits)
+        regions = self.regions(ground, pits)
+        if regions.heap.any():
+            ground = self.fill_bays(ground, regions.heap, regions.flank)
+        rescued = regions.found | regions.heap
         if rescued.any():
-            ground |= rescued
+            ground |= regions.found
             self.fit(ground)
             self.crest |= self._on_cells(rescued)
             self.refine(1)
-        ground = self.without_decks(ground)
+        ground = self.without_decks(ground, regions.heap)
         if every is not None:
             ground = self.sink(every, ground, 4)
         support = np.zeros(self.height.shape, bool)
@@ -337,6 +375,8 @@ class _Fit:
             self.height,
             support,
             self.deck,
+            self.heap,
+            self.wall,
             self.seeds,
             *self._doubts(),
         )

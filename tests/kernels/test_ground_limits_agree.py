@@ -12,14 +12,15 @@ from cloudprep.kernels.ground_seeds import Seeds
 from cloudprep.kernels.ground_surface import Surface
 
 
-def surface(height, support=None, plants=0, objects=0, column=0, row=0, cell=2.0, deck=None):
+def surface(height, support=None, plants=0, objects=0, column=0, row=0, cell=2.0, **flags):
     height = np.asarray(height, float)
     full = np.ones(height.shape, bool)
     seeds = Seeds(
         height, full, ~full, np.full(height.shape, plants, np.uint8), np.full(height.shape, objects, np.uint8)
     )
-    support, deck = (full if support is None else support), (~full if deck is None else deck)
-    return Surface(column, row, cell, height, support, deck, seeds, 0.0, 0.0, 1.0)
+    support = full if support is None else support
+    deck, heap, wall = (flags.get(name, ~full) for name in ("deck", "heap", "wall"))
+    return Surface(column, row, cell, height, support, deck, heap, wall, seeds, 0.0, 0.0, 1.0)
 
 
 def agreed(surfaces, phases, first=(0, 0), shape=(8, 12), **rules):
@@ -97,15 +98,30 @@ def test_distances_lead_to_the_nearest_support_of_the_majority(seed):
         assert found.far[r, c] == pytest.approx(np.hypot(*(there - (r, c)).T).min(), abs=1e-5)
 
 
-def test_under_a_deck_the_slope_adds_nothing_to_the_tolerance():
+@pytest.mark.parametrize("kind", ["deck", "heap"])
+def test_under_a_deck_and_on_a_heap_the_slope_adds_nothing_to_the_tolerance(kind):
     plane = 2.0 * np.arange(8) + np.zeros((6, 1))
-    deck = np.zeros((6, 8), bool)
-    deck[:, 4:] = True
-    without, limits = agreed([surface(plane)], [(0, 0)]), agreed([surface(plane, deck=deck)], [(0, 0)])
+    there = np.zeros((6, 8), bool)
+    there[:, 4:] = True
+    without, limits = agreed([surface(plane)], [(0, 0)]), agreed([surface(plane, **{kind: there})], [(0, 0)])
     over = limits.high - limits.centre
     assert (over[:, -4:] < (without.high - without.centre)[:, -4:]).all()
     assert np.allclose(over[:, :4], (without.high - without.centre)[:, :4])
     np.testing.assert_allclose(over[:, -2:], 0.3, rtol=1e-5)
+
+
+def test_nothing_is_ground_where_the_lowest_point_is_on_a_wall():
+    """Each fine cell belongs to the cell its centre lies in, from whatever start; most starts decide."""
+    level = np.zeros((6, 8))
+    wall = np.zeros((6, 8), bool)
+    wall[2, 3] = True
+    found = agreed([surface(level, wall=wall)], [(0, 0)])
+    shut = found.high <= found.low
+    assert np.argwhere(shut).tolist() == [[4, 6], [4, 7], [5, 6], [5, 7]]
+    found = agreed([surface(level, wall=wall)], [(1, 1)])
+    assert np.argwhere(found.high <= found.low).tolist() == [[5, 7], [5, 8], [6, 7], [6, 8]]
+    some = [surface(level, wall=wall), surface(level), surface(level)]
+    assert (agreed(some, [(0, 0)] * 3).high > 0.2).all()
 
 
 def test_distances_without_any_support_are_infinite():

@@ -129,6 +129,30 @@ def test_a_bench_with_a_face_behind_it_is_ground():
     np.testing.assert_allclose(bench[1], 6.0, atol=0.3)
 
 
+def bay(front):
+    """Return land with material 4 m high between walls on three sides, open to the north by a front (m)."""
+
+    def height(x, y, rng):
+        inside = (x > 10) & (x < 22) & (y > 8) & (y < 22)
+        fill = np.clip(4.0 * (22 - y) / front, 0, 4.0)
+        walls = ((x > 9) & (x < 23) & (y > 7) & (y < 22)) & ~((x > 10) & (x < 22) & (y > 8))
+        return np.where(inside, fill, np.where(walls, 4.6, 0.0)) + 0.02 * rng.normal(0, 1, x.shape)
+
+    return land(height, share=0.95)
+
+
+@pytest.mark.parametrize(("front", "kept"), [(4.0, True), (3.0, True), (0.01, False)])
+def test_material_in_a_bay_is_ground_if_one_can_go_up_to_it(front, kept):
+    """Fronts of 45 and 53 degrees, and an upright one: a roof of the same size, with the same parapet."""
+    surface = ground_surface(bay(front), fine=FINE, wide=WIDE, spacing=0.5)
+    x, y = np.meshgrid(np.arange(12.0, 20.5, 0.5), np.arange(10.0, 17.0, 0.5))
+    np.testing.assert_allclose(at(surface, x, y), 4.0 if kept else 0.0, atol=0.3)
+    assert surface.heap.any() == surface.wall.any() == kept
+    # Walls carry no surface.
+    row, column = np.nonzero(surface.wall)
+    assert not surface.support[row, column].any()
+
+
 def cut_off(slope):
     """Return a level 11 m above the rest, cut off by the data's edge; maybe with a slope of 6 m width."""
     z = np.zeros((130, 130))

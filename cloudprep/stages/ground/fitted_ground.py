@@ -292,7 +292,9 @@ class FittedGround(Stage):
        however large) or lie in a hollow of it (groups of false low points) are left out.
     3. The surface is drawn to the points near it, less so where a cell sticks out of its surroundings in many
        directions: plants do, crests don't. Planes through the ground on one side take in crests and edges;
-       patches that continue the ground without a step are taken back.
+       patches that continue the ground without a step are taken back, and so is material that fills a bay
+       to the top of its walls, if the ground goes up to it on one side at no more than 61 degrees. Walls are
+       left out of it.
        Strips that drop on both sides to ground that goes on, and join it at both ends, are bridge decks and
        left out. At cliffs ground reaches up to the level of the ground beside; on other steep places it lies
        no higher than the ground uphill, nor than the points between it and a wall.
