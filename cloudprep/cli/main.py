@@ -37,6 +37,7 @@ from cloudprep.cli.console import give_up, tell
 from cloudprep.cli.guard import guarded
 from cloudprep.cli.kept_back import hand_out, keep_back
 from cloudprep.engine.garbage import look_seldom
+from cloudprep.engine.heap import one_heap
 from cloudprep.errors import EXIT_INPUT_FAILED
 
 if TYPE_CHECKING:
@@ -129,6 +130,7 @@ def _carry_out() -> None:
         signal.signal(signal.SIGTERM, _interrupt)
     keep_back()
     look_seldom()
+    one_heap()
     try:
         app(prog_name="cloudprep")
     except OSError as error:  # the help itself could not be written: commands report their own

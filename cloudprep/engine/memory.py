@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import ctypes
 import math
 import os
 import re
@@ -93,13 +91,6 @@ def default_memory() -> int:
 def share_of(total: int) -> int:
     """Return how much of a memory a run takes unless told, bytes."""
     return int(_SHARE * total)
-
-
-def give_back() -> None:
-    """Give memory that is no longer used back to the system, where the C library can be told to."""
-    # It keeps what lies between pieces in use, hundreds of megabytes after a stage.
-    with contextlib.suppress(OSError, AttributeError, MemoryError):
-        ctypes.CDLL(None).malloc_trim(0)
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from cloudprep.engine.executor import Threads
-from cloudprep.engine.memory import give_back
+from cloudprep.engine.heap import give_back
 from cloudprep.engine.rasters import bands_of
 from cloudprep.engine.stage_result import StageResult
 from cloudprep.errors import CloudprepError

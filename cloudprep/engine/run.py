@@ -36,13 +36,13 @@ from cloudprep.engine.flight_figures import FIGURE_COLUMNS, flight_figures
 from cloudprep.engine.folder import RunFolder
 from cloudprep.engine.footprints import INDEX
 from cloudprep.engine.given_layers import GivenLayers
+from cloudprep.engine.heap import give_back, keep_freed
 from cloudprep.engine.holding import InMemory, OnDisk
 from cloudprep.engine.judgement import judge_run, written_judgement
 from cloudprep.engine.lock import FolderLock
 from cloudprep.engine.memory import (
     default_memory,
     ending_bytes,
-    give_back,
     plan_memory,
     resolved_roughly,
 )
@@ -106,6 +106,9 @@ if TYPE_CHECKING:
     from cloudprep.model.grid import Grid
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
+
+# Share of the memory up to which what stages let go is kept for the next ones: not all of it fits again.
+_AMPLE = 0.5
 
 
 def run_site(request: RunRequest, progress: ProgressSink) -> RunOutcome:
@@ -253,6 +256,7 @@ class _Run:
             if self.request.engine == "dask":
                 self.executor = stack.enter_context(Dask(self.request.scheduler, self.workers))
             self.folder.prepare([*paths, *([self.area.path] if self.area else [])])
+            stack.callback(keep_freed, False)
             ahead = stack.enter_context(CompiledAhead(self.workers, self.progress))
             holder = self._holder(stack)
             self.inputs.read(holder, self.started.date())
@@ -307,6 +311,7 @@ class _Run:
             ending=self._ending,
         )
         if not plan.on_disk:
+            keep_freed(plan.expected <= _AMPLE * plan.limit)
             # Flights that nobody delivers needn't be kept.
             keep = None
             if request.pipeline.output.clouds:

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from cloudprep.engine.end_with import end_with
 from cloudprep.engine.garbage import look_seldom
+from cloudprep.engine.heap import give_back, one_heap
 
 if TYPE_CHECKING:
     from types import FrameType
@@ -103,6 +104,7 @@ def serve(handle: int, supervisor: int) -> None:
         signal.signal(sign, _interrupt)
     line = Connection(handle)
     look_seldom()
+    one_heap()
     # What a library prints is no result of the batch.
     os.dup2(2, 1)
     try:
@@ -124,7 +126,6 @@ def serve(handle: int, supervisor: int) -> None:
 
 
 def _carry_out(run_site: Any, request: RunRequest, teller: _Teller) -> Answer:
-    from cloudprep.engine.memory import give_back  # noqa: PLC0415
     from cloudprep.errors import CloudprepError, ClusterError, InUseError, OutputError  # noqa: PLC0415
     from cloudprep.io.atomic import plain_reason  # noqa: PLC0415
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from cloudprep.engine.stray import find_stray
+from cloudprep.engine.stray import _narrower_band, find_stray, plausible_band
 
 
 def strip(rng, n=20_000, length=3000.0, width=200.0):
@@ -48,3 +48,33 @@ def test_no_points_have_no_strays():
 
 def test_points_in_one_place_have_no_strays():
     assert find_stray(*(np.full(50, 7.0),) * 3) is None
+
+
+def test_the_band_that_is_found_quickly_never_reaches_beyond_the_one_of_the_percentiles():
+    rng = np.random.default_rng(8)
+    found = 0
+    for count in (1, 2, 3, 199, 200, 201, 1_999, 2_000, 30_000):
+        for values in (
+            rng.normal(0, 40, count),
+            np.sort(rng.normal(0, 40, count)),
+            rng.standard_cauchy(count) * 30,
+            np.round(rng.exponential(90, count)),
+            np.full(count, 7.0),
+        ):
+            for height in (True, False):
+                narrow, band = _narrower_band(values, height=height), plausible_band(values, height=height)
+                if narrow is not None:
+                    assert band.low <= narrow.low <= narrow.high <= band.high
+                    found += 1
+    assert found > 60
+
+
+def test_a_point_between_the_quick_band_and_that_of_the_percentiles_is_kept_and_one_beyond_both_is_stray():
+    x = np.r_[np.random.default_rng(9).uniform(0, 1_000, 20_000), 0.0]
+    narrow, band = _narrower_band(x, height=False), plausible_band(x, height=False)
+    assert narrow is not None
+    assert narrow.high < band.high
+    x[-1] = (narrow.high + band.high) / 2
+    assert find_stray(x, np.zeros_like(x), np.zeros_like(x)) is None
+    x[-1] = band.high + 10.0
+    assert np.flatnonzero(find_stray(x, np.zeros_like(x), np.zeros_like(x))).tolist() == [20_000]
