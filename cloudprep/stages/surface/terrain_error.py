@@ -114,7 +114,7 @@ class TerrainError(Stage):
 
     ``dtm_standard_error`` is the standard error (m) of the height at the cell's centre: over an area
     about 68 % of true heights lie within one, 95 % within 1.96 of it. What is off has longer tails than a
-    normal distribution where the ground is broken; the standard error is then the geometric mean of what
+    normal distribution where the ground is broken; the standard error is then a geometric mean of what
     68 and what 95 % ask for. ``dtm_roughness`` is the root mean square of the vertical distances (m) of
     the nearest 24 or more ground points from the surface of the points around each, scaled such that on
     even ground it is the standard deviation of a point's height.
@@ -123,7 +123,7 @@ class TerrainError(Stage):
     slope of ``dtm``, averaged by the corners of the triangle of ground points that holds the centre. And
     what the ground does between the points: how rough it is here, times how far the centre is from
     support; across wide gaps also how the terrain is curved. How rough: each point is left out and
-    compared with what those around it give, and the 300 or more nearest such differences tell how much of
+    compared with what those around it give, and the 200 or more nearest such differences tell how much of
     the ground around is even, and how much is of nine classes of roughness; of which class a triangle is,
     its neighbours and its corners tell (Bayes' rule). So ground that a wall crosses is told from the even
     ground beside it. A triangle is taken whatever ``dtm`` was made with: it is right for linear
