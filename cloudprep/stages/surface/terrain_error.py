@@ -125,11 +125,11 @@ class TerrainError(Stage):
     support; across wide gaps also how the terrain is curved. How rough: each point is left out and
     compared with what those around it give, and the 200 or more nearest such differences tell how much of
     the ground around is even, and how much is of nine classes of roughness; of which class a triangle is,
-    its neighbours and its corners tell (Bayes' rule). So ground that a wall crosses is told from the even
-    ground beside it. A triangle is taken whatever ``dtm`` was made with: it is right for linear
-    interpolation in triangles; heights averaged over many points have smaller errors of measurement than
-    is said here. Cells that were filled are judged by the triangle that spans the void. Beyond the
-    outermost points the nearest one counts.
+    its neighbours and its corners tell (Bayes' rule), and whether it is even and only lies beside a
+    break. So ground that a wall crosses is told from the even ground at its foot. A triangle is taken
+    whatever ``dtm`` was made with: it is right for linear interpolation in triangles; heights averaged
+    over many points have smaller errors of measurement than is said here. Cells that were filled are
+    judged by the triangle that spans the void. Beyond the outermost points the nearest one counts.
 
     What all points of a flight line have in common (an offset of the line, of the reference system, of
     the geoid model) can't be seen in the points and isn't in the raster: declare it as
