@@ -1,4 +1,4 @@
-"""Logarithms, exponentials, powers and the error function of many numbers, quicker than one at a time.
+"""Logarithms, exponentials and the error function of many numbers, quicker than one at a time.
 
 Only additions, multiplications, divisions and whole numbers, so that the compiler makes vector instructions
 of the loops, and the results are the same wherever they are run. They are right to 1 part in 10^10.
@@ -76,20 +76,3 @@ def take_exponentials(values):  # type: ignore[no-untyped-def]
         # The series of the exponential, |y| < 0.347.
         series = 1 / 120 + y * (1 / 720 + y * (1 / 5040 + y * (1 / 40320 + y * (1 / 362880))))
         values[i] *= 1.0 + y * (1.0 + y * (1 / 2 + y * (1 / 6 + y * (1 / 24 + y * series))))
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def take_powers(values, exponent):  # type: ignore[no-untyped-def]
-    """Raise positive numbers to a power; 0 becomes next to nothing.
-
-    Parameters
-    ----------
-    values : ndarray of float64, shape (n,)
-        Changed in place.
-    exponent : float
-        Above 0.
-    """
-    take_logarithms(values)
-    for i in range(len(values)):
-        values[i] *= exponent
-    take_exponentials(values)

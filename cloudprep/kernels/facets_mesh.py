@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from cloudprep.kernels.compiling import njit
-from cloudprep.kernels.elementary import take_exponentials, take_logarithms, take_powers
-from cloudprep.kernels.facets import EXPONENT, enclosing
+from cloudprep.kernels.elementary import take_exponentials, take_logarithms
+from cloudprep.kernels.facets import enclosing
 from cloudprep.kernels.hilbert import spatial_order
 from cloudprep.kernels.tin import places_before
 from cloudprep.kernels.tin_points import SUBSTEPS
@@ -31,9 +31,16 @@ _SIDE = 7
 # Points around one that are looked at; where there are more, it counts as not found.
 _MOST_AROUND = 256
 _MOST_OFF = 100.0
-# What a difference counts for beside others that have points in common with it; set on demo scenes of seeds 1
-# and 2.
-_OF_A_SIDE, _OF_A_CORNER = 0.4, 0.3
+# The constants below were set on demo scenes of seeds 1 to 3. What a difference counts for beside others that
+# have points in common with it:
+_OF_EACH = 0.7
+# What is seen of an even triangle counts for so much if all around is even too, and for so much if it lies
+# beside a break of each of these classes. That is less than one in all: many a triangle of ground that is a
+# little rough looks even by chance.
+_ALONE, _BESIDE = 0.3, 0.08
+_BREAKS = 5
+# A difference that none of two classes explains is as likely as this, so that nothing vanishes.
+_LEAST = 1e-50
 # Triangles that are weighed together, and positions whose gaps are reckoned together.
 _LOT = 128
 
@@ -124,7 +131,9 @@ def cell_facets(
     A position on an edge belongs to the triangle on one side of it, told by the edge's direction. What
     is seen of a triangle are six differences: how far the points of its three neighbours lie off its plane,
     and its corners off what is interpolated in their places. They have points in common, so each counts for
-    less than one.
+    less than one. An even triangle may lie beside a break, such as a wall or the foot of a bank; then each
+    difference is either even or of the break's class, as likely one as the other. So what lies at the foot
+    of a wall isn't taken for the wall.
 
     Parameters
     ----------
@@ -149,7 +158,8 @@ def cell_facets(
     Returns
     -------
     ndarray of float32, shape (t, k)
-        How likely what is seen of each of some triangles is for each class, as a part of the likeliest.
+        How likely what is seen of each of some triangles is for each class, as a part of the likeliest way to
+        see it.
     """
     if len(mesh.triangles) == 0:
         return np.empty((0, len(differences.classes)), np.float32)
@@ -254,13 +264,13 @@ def _gaps(squares, shares, gaps):  # type: ignore[no-untyped-def]
     """Reckon gaps of positions in triangles.
 
     ``squares`` are the squared distances (m2) of the position from the corners, and of the corners from each
-    other, and are raised to a power in place; ``shares`` the weights of the corners.
+    other; ``shares`` the weights of the corners.
     """
-    take_powers(squares.reshape(squares.size), EXPONENT / 2)
     for t in range(len(gaps)):
         sa, sb, sc = shares[0, t], shares[1, t], shares[2, t]
-        g = sa * squares[0, t] + sb * squares[1, t] + sc * squares[2, t]
-        g -= sa * sb * squares[3, t] + sb * sc * squares[4, t] + sc * sa * squares[5, t]
+        g = sa * np.sqrt(squares[0, t]) + sb * np.sqrt(squares[1, t]) + sc * np.sqrt(squares[2, t])
+        g -= sa * sb * np.sqrt(squares[3, t]) + sb * sc * np.sqrt(squares[4, t])
+        g -= sc * sa * np.sqrt(squares[5, t])
         gaps[t] = max(g, 0.0)
 
 
@@ -294,12 +304,28 @@ def _beside(sites, mesh, base, farthest, corner, apex, place):  # type: ignore[n
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _weigh(even, rough, square, rougher, share, weighed, product):  # type: ignore[no-untyped-def]
+def _weigh(even, rough, square, rougher, weighed, product):  # type: ignore[no-untyped-def]
     """Weigh one difference of each triangle; so few arrays that the compiler makes vectors of them."""
     for t in range(len(even)):
         variance = even[t] + rougher * rough[t]
-        weighed[t] += share * (square[t] / variance)
+        weighed[t] += square[t] / variance
         product[t] *= variance
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _densities(even, rough, square, rougher, peaks, density):  # type: ignore[no-untyped-def]
+    """Set the densities of a class at one difference of each triangle, but for a factor."""
+    for t in range(len(even)):
+        narrow = 1.0 / (even[t] + rougher * rough[t])
+        density[t] = -0.5 * square[t] * narrow
+        peaks[t] = np.sqrt(narrow)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _either(one, one_peak, other, other_peak, product):  # type: ignore[no-untyped-def]
+    """Multiply in that a difference is of either of two classes."""
+    for t in range(len(product)):
+        product[t] *= 0.5 * (one[t] * one_peak[t] + other[t] * other_peak[t]) + _LEAST
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -308,18 +334,21 @@ def _likelihoods(  # type: ignore[no-untyped-def]
 ):
     """Weigh how far the points of neighbouring triangles lie off a triangle's plane, and its corners too.
 
-    Triangles are taken many at a time, step by step, so that powers and logarithms are taken of many numbers
-    at once. All variances are parts of that of the measurement, which all classes have in common.
+    Triangles are taken many at a time, step by step, so that logarithms are taken of many numbers at once.
+    All variances are parts of that of the measurement, which all classes have in common.
     """
     corner, apex, place = np.empty(3, np.int64), np.empty(3, np.int64), np.empty((3, 2))
     squares = np.ones((12, _LOT))  # of the distances, corners among each other first
     shares = np.zeros((6, _LOT))  # of b and c, for each side
     even, rough, off_square = np.ones((6, _LOT)), np.zeros((6, _LOT)), np.zeros((6, _LOT))
     measured = np.empty(_LOT)
-    weighed = np.empty((len(classes), _LOT))
-    products = np.empty((2, len(classes), _LOT))
-    chances, least = weighed.reshape(len(classes) * _LOT), np.empty(_LOT)
-    spreads, logarithms = squares.reshape(12 * _LOT), products.reshape(2 * len(classes) * _LOT)
+    count, breaks = len(classes), max(len(classes) - _BREAKS, 0)
+    # Of each class, then of even ground beside each class of breaks.
+    products, weighed = np.empty((count + breaks, _LOT)), np.empty((count + breaks, _LOT))
+    densities, peaks = np.empty((1 + breaks, 6, _LOT)), np.empty((1 + breaks, 6, _LOT))
+    flat = densities.reshape((1 + breaks) * 6 * _LOT)
+    chances, logarithms = weighed.reshape((count + breaks) * _LOT), products.reshape((count + breaks) * _LOT)
+    least = np.empty(_LOT)
     square_step = step * step
     for start in range(0, len(seen), _LOT):
         n = min(len(seen) - start, _LOT)
@@ -357,35 +386,51 @@ def _likelihoods(  # type: ignore[no-untyped-def]
                 bx, by, cx, cy = x - abx, y - aby, x - acx, y - acy
                 squares[4 + 3 * i, t] = (bx * bx + by * by) * square_step
                 squares[5 + 3 * i, t] = (cx * cx + cy * cy) * square_step
-        take_powers(spreads, EXPONENT / 2)
         for i in range(3):
+            k = 3 + 3 * i
             for t in range(n):
                 sb, sc = shares[2 * i, t], shares[2 * i + 1, t]
                 sa = 1.0 - sb - sc
-                g = sa * squares[3 + 3 * i, t] + sb * squares[4 + 3 * i, t] + sc * squares[5 + 3 * i, t]
-                g -= sa * sb * squares[0, t] + sb * sc * squares[1, t] + sc * sa * squares[2, t]
+                g = sa * np.sqrt(squares[k, t]) + sb * np.sqrt(squares[k + 1, t])
+                g += sc * np.sqrt(squares[k + 2, t]) - sa * sb * np.sqrt(squares[0, t])
+                g -= sb * sc * np.sqrt(squares[1, t]) + sc * sa * np.sqrt(squares[2, t])
                 known = off_square[3 + i, t] >= 0.0
                 rough[3 + i, t] = max(g, 0.0) / measured[t] if known else 0.0
                 off_square[3 + i, t] = max(off_square[3 + i, t], 0.0)
-        for k in range(len(classes)):
-            weighed[k], products[:, k] = 0.0, 1.0
+        products[:] = 1.0
+        for k in range(count):
+            weighed[k] = 0.0
             for i in range(6):
-                share, of_kind = (_OF_A_CORNER, 0) if i < 3 else (_OF_A_SIDE, 1)
-                difference = even[i], rough[i], off_square[i]
-                _weigh(*difference, classes[k], share, weighed[k], products[of_kind, k])
+                _weigh(even[i], rough[i], off_square[i], classes[k], weighed[k], products[k])
+        for k in range(1 + breaks):
+            rougher = classes[k + _BREAKS - 1 if k > 0 else 0]
+            for i in range(6):
+                _densities(even[i], rough[i], off_square[i], rougher, peaks[k, i], densities[k, i])
+        take_exponentials(flat)
+        for k in range(breaks):
+            for i in range(6):
+                other = densities[k + 1, i], peaks[k + 1, i]
+                _either(densities[0, i], peaks[0, i], *other, products[count + k])
         take_logarithms(logarithms)
         for t in range(_LOT):
             least[t] = np.inf
-        for k in range(len(classes)):
+        for k in range(count + breaks):
             for t in range(_LOT):
-                weighed[k, t] += _OF_A_CORNER * products[0, k, t] + _OF_A_SIDE * products[1, k, t]
+                if k < count:
+                    weighed[k, t] += products[k, t]
+                else:
+                    weighed[k, t] = -2.0 * products[k, t]
                 least[t] = min(least[t], weighed[k, t])
-        for k in range(len(classes)):
+        for k in range(count + breaks):
             for t in range(_LOT):
-                weighed[k, t] = 0.5 * (least[t] - weighed[k, t])
+                weighed[k, t] = 0.5 * _OF_EACH * (least[t] - weighed[k, t])
         take_exponentials(chances)
         for t in range(n):
-            for k in range(len(classes)):
+            beside = 0.0
+            for k in range(count, count + breaks):
+                beside += weighed[k, t]
+            found[start + t, 0] = _ALONE * weighed[0, t] + _BESIDE * beside
+            for k in range(1, count):
                 found[start + t, k] = weighed[k, t]
 
 

@@ -8,7 +8,8 @@ The model, for a height interpolated within a triangle of ground points (:mod:`c
 places times the slope squared). ``c`` says how rough the ground is: the variance of the difference in height
 between two places 1 m apart, beside slopes. The last term matters in triangles that are much wider than those
 that ``c`` is found from: what looks even from point to point still is a hill or a hollow across a house. The
-curvature is that of the terrain around, from second differences over some point spacings.
+curvature is that of the terrain around, from second differences over some point spacings: from their mean
+size, since a single face of a quarry among them would outweigh all others by its square.
 
 ``c`` comes from the points themselves: each is left out in turn and compared with what the points around it
 give in its place. The mean square of these differences is ``s2 * (1 + weight) + c * gap``. How ``c`` is told
@@ -34,11 +35,13 @@ if TYPE_CHECKING:
 # Set on demo scenes of seeds 1 and 2.
 _CLOSE = 24
 _FEWEST = 8
-# A hill's curvature at the very gap is on average less than the root mean square of what lies around, which
-# holds its sharpest edges; and roughness is part of both.
+# A hill's curvature at the very gap is on average less than that of what lies around, which holds its
+# sharpest edges; and roughness is part of both.
 _BENT = 0.35
 _MOST_DIFFERENCE = 100.0
 _SQUARES = 1e9
+# Mean square of normal values by that of their sizes, squared.
+_SQUARE_OF_SIZE = np.pi / 2
 # What the tables hold, one after the other.
 _NUMBER, _SQUARE, _TABLES = range(3)
 
@@ -234,7 +237,7 @@ def _slopes(heights, row, column, cell, found):  # type: ignore[no-untyped-def]
 
 
 def squared_curvatures(heights: Floats, cell: float, lag: int, size: int, noise: float) -> Floats:
-    """Return the mean squared curvature of a raster of heights around each cell.
+    """Return the squared curvature of a raster of heights around each cell.
 
     Parameters
     ----------
@@ -247,12 +250,13 @@ def squared_curvatures(heights: Floats, cell: float, lag: int, size: int, noise:
     size : int
         And averaged over this many cells to each side.
     noise : float
-        Variance of heights that isn't the terrain's, m2; what it makes of the squares is taken off.
+        Variance of heights that isn't the terrain's, m2; what it makes of the square is taken off.
 
     Returns
     -------
     ndarray of float64, shape (rows, columns)
-        1 / m2; 0 where there are no heights to tell.
+        1 / m2, from the mean size of second differences as if these were normal; 0 where there are no heights
+        to tell.
     """
     table = np.zeros((2, heights.shape[0] + 1, heights.shape[1] + 1), np.int64)
     _second_differences(heights, lag, table[0, 1:, 1:], table[1, 1:, 1:])
@@ -265,19 +269,19 @@ def squared_curvatures(heights: Floats, cell: float, lag: int, size: int, noise:
 
 
 @njit(nogil=True, cache=True)
-def _second_differences(heights, lag, squares, numbers):  # type: ignore[no-untyped-def]
+def _second_differences(heights, lag, sizes, numbers):  # type: ignore[no-untyped-def]
     rows, columns = heights.shape
     for r in range(rows):
         for c in range(columns):
             if r >= lag and r + lag < rows:
                 d = heights[r - lag, c] + heights[r + lag, c] - 2.0 * heights[r, c]
                 if np.isfinite(d):
-                    squares[r, c] += np.int64(min(d * d, _MOST_DIFFERENCE**2) * _SQUARES)
+                    sizes[r, c] += np.int64(min(abs(d), _MOST_DIFFERENCE) * _SQUARES)
                     numbers[r, c] += 1
             if c >= lag and c + lag < columns:
                 d = heights[r, c - lag] + heights[r, c + lag] - 2.0 * heights[r, c]
                 if np.isfinite(d):
-                    squares[r, c] += np.int64(min(d * d, _MOST_DIFFERENCE**2) * _SQUARES)
+                    sizes[r, c] += np.int64(min(abs(d), _MOST_DIFFERENCE) * _SQUARES)
                     numbers[r, c] += 1
 
 
@@ -287,4 +291,5 @@ def _mean_windows(table, size, noise, scale, found):  # type: ignore[no-untyped-
         for c in range(found.shape[1]):
             n = _window(table[1], r, c, size)
             if n > 0:
-                found[r, c] = max(_window(table[0], r, c, size) / _SQUARES / n - noise, 0.0) / scale
+                mean = _window(table[0], r, c, size) / _SQUARES / n
+                found[r, c] = max(_SQUARE_OF_SIZE * mean * mean - noise, 0.0) / scale

@@ -5,7 +5,7 @@ import pytest
 from scipy.interpolate import LinearNDInterpolator
 from scipy.spatial import Delaunay
 
-from cloudprep.kernels.facets import EXPONENT, binned, facets_at, facets_without
+from cloudprep.kernels.facets import binned, facets_at, facets_without
 
 EDGE = 2.0
 
@@ -65,8 +65,8 @@ def test_figures_are_those_of_their_formulas():
         share = np.linalg.solve(np.vstack([corners.T, np.ones(3)]), [qx[k], qy[k], 1.0])
         away = np.hypot(*(corners - [qx[k], qy[k]]).T)
         between = np.hypot(*(corners[:, None] - corners[None]).transpose(2, 0, 1))
-        # Geostatistics' variance of a weighted mean's error, 2 w.g - w.G.w, for the variogram d^e / 2.
-        gap = 2 * share @ (away**EXPONENT / 2) - share @ (between**EXPONENT / 2) @ share
+        # Geostatistics' variance of a weighted mean's error, 2 w.g - w.G.w, for the linear variogram d / 2.
+        gap = 2 * share @ (away / 2) - share @ (between / 2) @ share
         assert found.weight[k] == pytest.approx(share @ share, rel=1e-6)
         assert found.gap[k] == pytest.approx(gap, rel=1e-6)
         assert found.bend[k] == pytest.approx(share @ away**2, rel=1e-6)
@@ -90,7 +90,7 @@ def test_beyond_the_outermost_points_the_nearest_counts():
     )
     away = np.hypot(x[inner] - 5, y[inner] - 20).min()
     assert np.isnan(found.height[0])
-    assert (found.weight[0], found.gap[0]) == pytest.approx((1.0, away**EXPONENT))
+    assert (found.weight[0], found.gap[0]) == pytest.approx((1.0, away))
     # And none where none is near.
     found = facets_at(
         put(x[inner], y[inner], z[inner]), np.array([39.0]), np.array([20.0]), np.array([219]), 3

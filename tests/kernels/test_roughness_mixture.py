@@ -43,6 +43,30 @@ def test_a_few_walls_among_even_ground_are_found_few_and_high():
     assert found[CLASSES < 0.005].sum() == pytest.approx(0.9, abs=0.06)
 
 
+def test_followed_turns_come_close_to_what_plain_ones_reach():
+    """The algorithm as published (Dempster, Laird and Rubin 1977), turn by turn, with SciPy's densities."""
+    variances = EVEN * 1.5 + np.where(np.arange(190) % 3 == 0, 0.03, 0.0) * 0.2
+    rng = np.random.default_rng(3)
+    rng.permutation(190)  # as chances_of draws them; so few points are all looked at
+    off = rng.normal(0, np.sqrt(variances))
+    likely = norm.pdf(off[:, None], scale=np.sqrt(EVEN * 1.5 + CLASSES * 0.2))
+    start = np.full(len(CLASSES), 0.1 / 9)
+    start[0] = 0.9
+
+    def worth(chance):
+        return np.log(likely @ chance).sum() + 2 * start @ np.log(chance)
+
+    chance = start
+    for _ in range(5000):
+        parts = likely * chance
+        chance = ((parts / parts.sum(axis=1, keepdims=True)).sum(axis=0) + 2 * start) / 192
+    found = chances_of(variances)
+    assert worth(start) < worth(chance) - 20
+    assert worth(chance) - 0.5 < worth(found) <= worth(chance) + 1e-6
+    of_rough = CLASSES > 0.005
+    assert found[of_rough].sum() == pytest.approx(chance[of_rough].sum(), abs=0.05)
+
+
 def test_nothing_is_said_of_fewer_than_8_points():
     assert np.isnan(chances_of(np.full(7, EVEN))).all()
     assert np.isfinite(chances_of(np.full(8, EVEN))).all()
@@ -82,7 +106,8 @@ def test_of_several_it_is_the_mean_of_two_quantiles():
         near = brentq(outside, 0, 20, args=(2 * norm.cdf(1) - 1,))
         far = brentq(outside, 0, 20, args=(0.95,)) / norm.ppf(0.975)
         # Classes with chances below a thousandth are left out here.
-        assert one_error(chance, seen, EVEN / 2, 0.3) == pytest.approx(SCALE * np.sqrt(near * far), rel=0.02)
+        expected = SCALE * near**0.25 * far**0.75
+        assert one_error(chance, seen, EVEN / 2, 0.3) == pytest.approx(expected, rel=0.02)
 
 
 def test_steps_of_the_search_leave_nothing_to_speak_of():
@@ -102,7 +127,7 @@ def test_steps_of_the_search_leave_nothing_to_speak_of():
         far = brentq(outside, 0, 20, args=(0.95,), xtol=1e-14) / norm.ppf(0.975)
         found = one_error(chance, np.zeros(len(CLASSES)), measured, 0.3)
         alike = spread.max() ** 2 <= 1.02 * spread.min() ** 2
-        assert found == pytest.approx(SCALE * np.sqrt(near * far), rel=2e-2 if alike else 1e-6)
+        assert found == pytest.approx(SCALE * near**0.25 * far**0.75, rel=2e-2 if alike else 1e-6)
 
 
 def test_where_nothing_is_seen_chances_stay_as_they_were():
