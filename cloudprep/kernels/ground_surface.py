@@ -275,7 +275,7 @@ class _Fit:
         ramp = (rim[:, SMOOTH] > 0.2 * whole) & (rim[:, DROP] < 0.4 * whole) & (rim[:, EDGE] < 0.1 * whole)
         ramp &= (crests <= self.rules.crest_directions) & (area >= 100.0) & (np.abs(above) < 30.0)
         found = joined | shelf | edge | ramp
-        heap, flank = found & False, np.zeros(ground.shape, bool)
+        heap, flank = np.zeros(count, bool), np.zeros(ground.shape, bool)
         if self.spacing <= self.rules.closely * self.cell:
             # Material that was tipped into a bay is level with its walls, as a roof, but loaders go up to it
             # on one side: there it lies at its angle of repose. Crowns bend more.
