@@ -52,6 +52,9 @@ class Rules(NamedTuple):
         ... by this height, plus that share of the slope.
     deep : float
         Where ground is scattered, two points so far below the surface let it down.
+    closely : float
+        Flanks are looked for where the point spacing is at most so many cells: between few points a balcony
+        or a bush before a roof looks the same.
     growing : Growing
         Rules of growing.
     """
@@ -64,6 +67,7 @@ class Rules(NamedTuple):
     plant_height: float = 0.2
     plant_slope: float = 0.2
     deep: float = 1.0
+    closely: float = 0.65
     growing: Growing = Growing()
 
 
@@ -271,15 +275,17 @@ class _Fit:
         ramp = (rim[:, SMOOTH] > 0.2 * whole) & (rim[:, DROP] < 0.4 * whole) & (rim[:, EDGE] < 0.1 * whole)
         ramp &= (crests <= self.rules.crest_directions) & (area >= 100.0) & (np.abs(above) < 30.0)
         found = joined | shelf | edge | ramp
-        # Material that was tipped into a bay is level with its walls, as a roof, but loaders go up to it on
-        # one side: there it lies at its angle of repose. Crowns bend more.
-        met = flanks(w.x, w.y, w.z, ground=ground, label=label, count=count)
-        goes_up = met.flanks > 0.17 * met.contacts
-        # Or the ground has part of it already, and goes on level.
-        goes_up |= (met.flanks > 0.08 * met.contacts) & (rim[:, SMOOTH] > 0.3 * contact)
-        heap = goes_up & (met.bend < 0.4) & ~found
-        heap &= (area >= 60.0) & (size >= 6) & (np.abs(above) < 30.0)
-        return Regions(np.append(found, False)[label], np.append(heap, False)[label], met.on)
+        heap, flank = np.zeros(count, bool), np.zeros(ground.shape, bool)
+        if self.spacing <= self.rules.closely * self.cell:
+            # Material that was tipped into a bay is level with its walls, as a roof, but loaders go up to it
+            # on one side: there it lies at its angle of repose. Crowns bend more.
+            met = flanks(w.x, w.y, w.z, ground=ground, label=label, count=count)
+            flank = met.on
+            up = met.flanks / np.maximum(met.contacts, 1.0)
+            # Part of it may be ground already, and go on level.
+            heap = (up > 0.1) & (up + 0.5 * rim[:, SMOOTH] / contact > 0.2) & (met.bend < 0.35) & ~found
+            heap &= (area >= 60.0) & (size >= 6) & (np.abs(above) < 30.0)
+        return Regions(np.append(found, False)[label], np.append(heap, False)[label], flank)
 
     def fill_bays(self, ground: Flags, heap: Flags, flank: Flags) -> Flags:
         """Take the walls around tipped material out of the surface; return the ground with the material."""

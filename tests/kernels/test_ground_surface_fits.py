@@ -133,9 +133,9 @@ def bay(front):
     """Return land with material 4 m high between walls on three sides, open to the north by a front (m)."""
 
     def height(x, y, rng):
-        inside = (x > 10) & (x < 22) & (y > 8) & (y < 22)
+        inside = (x > 10) & (x < 26) & (y > 10) & (y < 22)
         fill = np.clip(4.0 * (22 - y) / front, 0, 4.0)
-        walls = ((x > 9) & (x < 23) & (y > 7) & (y < 22)) & ~((x > 10) & (x < 22) & (y > 8))
+        walls = ((x > 9) & (x < 27) & (y > 9) & (y < 22)) & ~((x > 10) & (x < 26) & (y > 10))
         return np.where(inside, fill, np.where(walls, 4.6, 0.0)) + 0.02 * rng.normal(0, 1, x.shape)
 
     return land(height, share=0.95)
@@ -145,7 +145,7 @@ def bay(front):
 def test_material_in_a_bay_is_ground_if_one_can_go_up_to_it(front, kept):
     """Fronts of 45 and 53 degrees, and an upright one: a roof of the same size, with the same parapet."""
     surface = ground_surface(bay(front), fine=FINE, wide=WIDE, spacing=0.5)
-    x, y = np.meshgrid(np.arange(12.0, 20.5, 0.5), np.arange(10.0, 17.0, 0.5))
+    x, y = np.meshgrid(np.arange(12.0, 24.5, 0.5), np.arange(12.0, 17.0, 0.5))
     np.testing.assert_allclose(at(surface, x, y), 4.0 if kept else 0.0, atol=0.3)
     assert surface.heap.any() == surface.wall.any() == kept
     # Walls carry no surface.
