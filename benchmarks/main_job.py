@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import subprocess
 import sys
 import tempfile
@@ -34,6 +35,11 @@ def read_and_write(source: Path, folder: Path) -> float:
     return float(done.stdout)
 
 
+def as_installed() -> dict[str, str]:
+    """Return an environment in which Python keeps modules compiled, as those of an installed package are."""
+    return {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--points", type=int, default=4_000_000)
@@ -50,7 +56,7 @@ def main() -> None:
             command = [sys.executable, "-m", "cloudprep", "run", "bare_earth", str(source)]
             command += ["--out", str(out), "--workers", str(options.workers), "-q"]
             began = time.perf_counter()
-            subprocess.run(command, check=True, capture_output=True)
+            subprocess.run(command, check=True, capture_output=True, env=as_installed())
             wall = time.perf_counter() - began
             record = json.loads((out / "run.json").read_text())
             points = record["site"]["points"]

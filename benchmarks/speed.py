@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import statistics
 import subprocess
 import sys
@@ -26,7 +25,7 @@ import blas_alone  # noqa: F401 - before what it is about
 import numpy as np
 import terrain
 from airborne import write_airborne
-from main_job import read_and_write
+from main_job import as_installed, read_and_write
 from neighbours import open3d_or_reason, open3d_outliers, scanned, uneven
 from scipy import ndimage
 from scipy.interpolate import LinearNDInterpolator
@@ -149,7 +148,7 @@ def run(pipeline: str, source: Path, out: Path, *, workers: int, env: dict[str, 
     command = [sys.executable, "-m", "cloudprep", "run", pipeline, str(source), "--out", str(out)]
     command += ["--workers", str(workers), "--overwrite", "-q"]
     began = time.perf_counter()
-    subprocess.run(command, check=True, capture_output=True, env={**os.environ, **env})
+    subprocess.run(command, check=True, capture_output=True, env={**as_installed(), **env})
     return time.perf_counter() - began, json.loads((out / "run.json").read_text())
 
 
