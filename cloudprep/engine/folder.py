@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cloudprep.engine.journal import JOURNAL_NAME, Journal
-from cloudprep.engine.lock import LOCK_NAME, FolderLock
+from cloudprep.engine.lock import LOCK_NAME, PATIENCE_WITH_THE_DYING, FolderLock
 from cloudprep.engine.record import ITEM_NAME, RECORD_NAME, read_record
 from cloudprep.engine.scratch import remove_abandoned
 from cloudprep.errors import OutputError, UsageError
@@ -137,7 +137,10 @@ class RunFolder:
         """Remove what a run left that was killed just behind its record; a folder in use is let be."""
         if not self._left_behind():
             return
-        with contextlib.suppress(UsageError, OutputError, OSError), FolderLock(self.root):
+        with (
+            contextlib.suppress(UsageError, OutputError, OSError),
+            FolderLock(self.root, patience=PATIENCE_WITH_THE_DYING),
+        ):
             self._journal.end()
             for folder in (self.root, self.clouds, self.terrain):
                 remove_leftovers(folder)

@@ -29,11 +29,13 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from types import TracebackType
 
-__all__ = ["LOCK_NAME", "FolderLock", "Owner", "owner_of"]
+__all__ = ["LOCK_NAME", "PATIENCE_WITH_THE_DYING", "FolderLock", "Owner", "owner_of"]
 
 LOCK_NAME = ".in-use"
 # A process that was just killed may still be on its way out, its memory being given back.
 PATIENCE = 1.0
+# Who goes on with what it left waits longer: on a busy machine that takes a while.
+PATIENCE_WITH_THE_DYING = 30.0
 _POLL = 0.05
 # File systems without locks on open files say one of these.
 _NO_FLOCK = (errno.ENOLCK, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EINVAL, errno.ENOSYS)

@@ -19,8 +19,9 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
+from cloudprep.engine.folder import RunFolder
 from cloudprep.engine.inputs import deliverable_stem
-from cloudprep.engine.lock import FolderLock
+from cloudprep.engine.lock import PATIENCE_WITH_THE_DYING, FolderLock
 from cloudprep.engine.record import RECORD_NAME, read_record
 from cloudprep.engine.standing import asked_of
 from cloudprep.errors import (
@@ -60,9 +61,6 @@ __all__ = ["Ended", "Runner", "WatchRequest", "watch"]
 # The watch itself may be ended so often over one capture before that is set aside: runs have a process of
 # their own, so this is for machines that go down with it. Restarts for other reasons must not come near it.
 MOST_DEATHS = 100
-# How long the folder of a capture is waited for, seconds: the worker of a watch that was killed may still be
-# on its way out, and on a busy machine that takes a while.
-_DYING = 30.0
 _DIGITS = 8
 # Where a pipeline lies, and versions, are no reason to process everything anew.
 _ASKED = ("pipeline", "cell", "boundary", "assume_crs")
@@ -310,6 +308,7 @@ class _Watcher:
         checksums = [one["sha256"] for one in record["inputs"]]
         if not all(checksums) or self.register.same(identity_of(checksums)) is not None:
             return
+        RunFolder(folder).tidy()
         entry = self.register.adopt(folder.name, checksums, _STATES[record["status"]])
         self.tell(Event("adopted", entry.place, entry.folder, "was delivered before, as its record says"))
 
@@ -514,7 +513,7 @@ class _Watcher:
     def _made_ready(self, out: Path) -> Ended | None:
         """Remove what a run that was killed left; None where that is done, else why it can't be yet."""
         try:
-            with FolderLock(out, patience=_DYING):
+            with FolderLock(out, patience=PATIENCE_WITH_THE_DYING):
                 _clear_unfinished(out)
         except (InUseError, OutputError) as error:
             return Ended(failure=str(error), may_pass=True)
@@ -531,6 +530,8 @@ class _Watcher:
 
     def _deliver(self, entry: Entry, record: dict[str, Any], *, recovered: bool = False) -> None:
         """Note a delivery, and tell it."""
+        assert entry.folder is not None  # noqa: S101
+        RunFolder(self.request.out / entry.folder).tidy()
         state = _STATES[record["status"]]
         failed = [f"{Path(i['path']).name}: {i['reason']}" for i in record["inputs"] if i["status"] != "done"]
         missed = [g["reason"] for g in record["gates"] if not g["passed"] and g.get("severity") != "warn"]

@@ -19,6 +19,7 @@ import numpy as np
 import pytest
 
 from cloudprep.config import load_pipeline
+from cloudprep.engine.journal import JOURNAL_NAME
 from cloudprep.engine.lock import LOCK_NAME, FolderLock
 from cloudprep.engine.record import InputRecord, RunRecord, read_record, write_record
 from cloudprep.engine.standing import asked_of
@@ -544,6 +545,49 @@ def test_a_run_that_had_ended_is_taken_as_delivered(place):
     assert place.rows("state") == [("delivered",)]
 
 
+def left_behind(folder):
+    """Make it look as if the run had been killed just behind its record."""
+    gone = {"host": socket.gethostname(), "boot": "", "process": 2**22 + 7, "began": 0, "taken": ""}
+    (folder / LOCK_NAME).write_text(json.dumps(gone), encoding="utf-8")
+    (folder / JOURNAL_NAME).write_text('"clouds/north.laz"\n', encoding="utf-8")
+    (folder / ".part-0123456789ab-run.json").write_bytes(b"{")
+
+
+def names_in(folder):
+    return sorted(path.name for path in folder.iterdir())
+
+
+@pytest.mark.parametrize("register", ["kept", "lost"])
+def test_a_run_killed_just_behind_its_record_leaves_nothing_but_its_delivery(place, register):
+    """It did: its lock and its notes stayed for ever, since nothing was to be done there any more."""
+    place.put("north.laz")
+    place.watch()
+    delivered = names_in(place.out / "north")
+    working_again(place)
+    left_behind(place.out / "north")
+    if register == "lost":
+        (place.out / "watch.sqlite").unlink()
+    assert place.watch() == 0
+    assert len(place.runner.runs) == 1
+    assert names_in(place.out / "north") == delivered
+    assert read_record(place.out / "north") is not None
+
+
+def test_what_a_dying_worker_left_behind_its_record_is_waited_for(place):
+    """Longer than a run waits for a folder that another one holds: the system may be slow to end it."""
+    place.put("north.laz")
+    place.watch()
+    working_again(place)
+    (place.out / "north" / JOURNAL_NAME).write_text("", encoding="utf-8")
+    lock = FolderLock(place.out / "north")
+    lock.__enter__()
+    timer = threading.Timer(2.0, lock.__exit__, (None, None, None))
+    timer.start()
+    assert place.watch() == 0
+    timer.join()
+    assert names_in(place.out / "north") == ["clouds", "run.json"]
+
+
 def test_a_record_of_something_else_is_not_taken_as_the_delivery(place):
     place.put("north.laz")
     place.watch()
@@ -628,7 +672,7 @@ def test_a_worker_that_is_still_dying_is_waited_for(place):
 
 
 def test_a_folder_that_stays_in_use_puts_its_capture_off_and_nothing_is_touched(place, monkeypatch):
-    monkeypatch.setattr(watches, "_DYING", 0.1)
+    monkeypatch.setattr(watches, "PATIENCE_WITH_THE_DYING", 0.1)
     place.put("north.laz")
     place.runner.fails["north.laz"] = Stopped()
     place.watch(settle=0)
