@@ -7,7 +7,7 @@ circles while they are loaded. So a limit that is too small is told of before th
 from __future__ import annotations
 
 import os
-import sys
+import resource
 
 __all__ = ["address_limit", "bytes_within", "least_addresses", "too_few_addresses"]
 
@@ -23,12 +23,8 @@ _NEVER_WRITTEN = 1_000_000_000
 
 def address_limit() -> int | None:
     """Return how many bytes of addresses this process may have, None if there is no limit."""
-    if sys.platform == "win32":
-        return None
-    import resource  # noqa: PLC0415 - not on every system
-
     limit = resource.getrlimit(resource.RLIMIT_AS)[0]
-    return None if limit in (resource.RLIM_INFINITY, -1) else limit
+    return None if limit == resource.RLIM_INFINITY else limit
 
 
 def least_addresses() -> int:
