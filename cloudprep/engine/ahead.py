@@ -3,7 +3,9 @@
 numba compiles one kernel at a time in a process, whatever its threads. So as many processes as there are
 workers share the list of kernels (:mod:`cloudprep.engine.ahead_list`), each once what it calls is done, and
 leave them in numba's cache on disk, where the run finds them. Which are done is written beside them, so that
-later runs start no process. Whatever may go wrong only means that a kernel is compiled later, by the run.
+later runs start no process. A package that was built as a wheel brings them compiled
+(:mod:`cloudprep.engine.ahead_shipped`). Whatever may go wrong only means that a kernel is compiled later, by
+the run.
 """
 
 from __future__ import annotations
@@ -22,6 +24,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
 from cloudprep.engine.ahead_list import KERNELS, listed_kernels
+from cloudprep.engine.ahead_shipped import SHIPPED, copy_shipped
 from cloudprep.errors import OutputError
 from cloudprep.io.atomic import whole_file
 
@@ -63,7 +66,11 @@ class CompiledAhead:
     def __init__(self, workers: int, progress: ProgressSink) -> None:
         self.workers = workers
         self.progress = progress
-        self.folder = kernels_folder() if workers > 1 else None
+        self.folder = kernels_folder()
+        if self.folder is not None:
+            _take_shipped(self.folder)
+        if workers == 1:
+            self.folder = None
         self._queue = _Queue(self._missing())
         self._helpers: list[subprocess.Popen[str]] = []
         self._driver = threading.Thread(target=self._drive, name="compile ahead")
@@ -250,6 +257,17 @@ def kernels_folder() -> Path | None:
     return None
 
 
+def _take_shipped(folder: Path) -> None:
+    """See to it that numba finds the kernels that the package brought for this machine."""
+    if folder == SHIPPED:
+        return
+    new = _read(SHIPPED).intersection(mark for _, mark in _marked()) - _read(folder)
+    if new:
+        with contextlib.suppress(OSError, OutputError):
+            copy_shipped(folder)
+            _write(folder, new)
+
+
 def _marked() -> Iterator[tuple[Kernel, str]]:
     """Yield each kernel with a mark that is another one where what it was compiled from or for is another."""
     import llvmlite.binding  # noqa: PLC0415 - slow to import
@@ -264,9 +282,9 @@ def _marked() -> Iterator[tuple[Kernel, str]]:
     stamps: dict[str, Any] = {}
     for kernel in listed_kernels():
         if kernel.module not in stamps:
-            with contextlib.suppress(OSError):
-                stat = (_PACKAGE / "kernels" / f"{kernel.module}.py").stat()
-                stamps[kernel.module] = (stat.st_mtime_ns, stat.st_size)
+            with contextlib.suppress(OSError):  # what is in it, not its time: an install copies it
+                source = (_PACKAGE / "kernels" / f"{kernel.module}.py").read_bytes()
+                stamps[kernel.module] = hashlib.sha256(source).hexdigest()
         text = repr((machine, stamps.get(kernel.module), kernel.module, kernel.name, kernel.types))
         yield kernel, hashlib.sha256(text.encode()).hexdigest()[:16]
 

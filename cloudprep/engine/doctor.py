@@ -22,6 +22,8 @@ __all__ = ["CacheState", "Finding", "cache_state", "examine"]
 _ANY_KERNEL = ("cloudprep.kernels.bilinear", "_bilinear")
 _LEAST_MEMORY = 4e9
 _LEAST_ROOM = 2e9
+# Seconds. An install writes sources and the kernels that come with them in any order.
+_INSTALLING = 60.0
 
 
 @dataclass(frozen=True)
@@ -85,7 +87,7 @@ def cache_state(folder: Path, sources: Path) -> CacheState:
         source = sources / f"{file.name.split('.')[0]}.py"
         if file.suffix != ".nbi" or not source.exists():
             continue
-        if source.stat().st_mtime > file.stat().st_mtime:
+        if source.stat().st_mtime > file.stat().st_mtime + _INSTALLING:
             stale += 1
         else:
             kept += 1
