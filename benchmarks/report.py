@@ -19,6 +19,7 @@ from airborne import ground_height, write_airborne
 
 from cloudprep.model.bounds import Bounds
 from cloudprep.reporting.delivered import picked
+from cloudprep.reporting.gathered import gather
 from cloudprep.reporting.page import page, study
 from cloudprep.reporting.place import Place
 
@@ -73,7 +74,8 @@ def main() -> None:
             )
             record = {"outputs": [], "inputs": [], "pipeline": {}, "stages": []}
             began, work = time.perf_counter(), time.process_time()
-            seen = study(InMemory(columns), place, record, Path(name))
+            points = InMemory(columns)
+            seen = study(points, gather(points, place), record, Path(name))
             middle = time.perf_counter()
             html = page(seen, record, "benchmark")
             end, work = time.perf_counter(), time.process_time() - work

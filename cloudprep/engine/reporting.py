@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from cloudprep.engine.store import Store
     from cloudprep.model.bounds import Bounds
     from cloudprep.model.site import SiteFacts
+    from cloudprep.reporting.gathered import Gathered
     from cloudprep.reporting.page import Study
 
 REPORT_NAME = "report.html"
@@ -77,7 +78,7 @@ class StorePoints:
 
 
 class Reporting:
-    """Makes the report of a run, in two steps: what needs the points, then the page.
+    """Makes the report of a run: what is gathered from its points, what is looked at, then the page.
 
     Parameters
     ----------
@@ -96,6 +97,7 @@ class Reporting:
         self._name = name
         self._wanted = wanted
         self._warn = warn
+        self._seen: tuple[StorePoints, Gathered] | None = None
         self._study: Study | None = None
         if wanted:
             # What is loaded early is compiled ahead.
@@ -106,7 +108,7 @@ class Reporting:
         """Columns that it reads of the points; none if there is to be no report."""
         return REPORT_COLUMNS if self._wanted else ()
 
-    def study(
+    def gather(
         self,
         store: Store,
         site: SiteFacts,
@@ -116,8 +118,6 @@ class Reporting:
         region: Region | None,
         flights: int,
         cell: float | None,
-        record: Callable[[], Mapping[str, Any]],
-        threads: int = 1,
     ) -> None:
         """Go over the points while they are there.
 
@@ -133,14 +133,10 @@ class Reporting:
             Number of flights.
         cell : float, optional
             Cell of the rasters, m.
-        record : callable
-            Gives what is known of the record: outputs, inputs, and the pipeline's output section.
-        threads : int
-            How many may be at work.
         """
 
         def work() -> None:
-            from cloudprep.reporting.page import study  # noqa: PLC0415 - where a report is wanted
+            from cloudprep.reporting.gathered import gather  # noqa: PLC0415 - where a report is wanted
             from cloudprep.reporting.place import Place  # noqa: PLC0415
 
             place = Place(
@@ -155,10 +151,31 @@ class Reporting:
                 cell,
             )
             points = StorePoints(store, region, flights, site.origin)
-            self._study = study(points, place, record(), self.root, threads=threads)
+            self._seen = points, gather(points, place)
 
         if self._wanted:
             self._try(work)
+
+    def study(self, record: Callable[[], Mapping[str, Any]], threads: int = 1) -> None:
+        """Look at what was gathered, and once more at some of the points.
+
+        Parameters
+        ----------
+        record : callable
+            Gives what is known of the record: outputs, inputs, and the pipeline's output section.
+        threads : int
+            How many may be at work.
+        """
+
+        def work() -> None:
+            from cloudprep.reporting.page import study  # noqa: PLC0415 - where a report is wanted
+
+            assert self._seen is not None  # noqa: S101
+            self._study = study(*self._seen, record(), self.root, threads=threads)
+
+        if self._seen is not None:
+            self._try(work)
+        self._seen = None
 
     def write(self, record: RunRecord) -> list[OutputRecord]:
         """Write the page, and return what the record says of it."""
@@ -185,4 +202,4 @@ class Reporting:
             _LOG.debug("the report failed", exc_info=True)
             reason = " ".join(str(error).split()) or "no reason given"
             self._warn(f"the report could not be made ({type(error).__name__}: {reason[:200]})")
-            self._study = None
+            self._seen = self._study = None

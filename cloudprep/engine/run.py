@@ -95,12 +95,15 @@ from cloudprep.stages.registry import stage_package
 __all__ = ["RunOutcome", "RunRequest", "run_site"]
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from cloudprep.engine.area import Area, Region
     from cloudprep.engine.executor import Executor
     from cloudprep.engine.holding import Holder
     from cloudprep.engine.loading import Units
     from cloudprep.engine.progress import ProgressSink
     from cloudprep.engine.store import Store
+    from cloudprep.engine.tracking import TrackedInput
     from cloudprep.io.las import Flight
     from cloudprep.model.crs import CloudCrs
     from cloudprep.model.grid import Grid
@@ -274,12 +277,19 @@ class _Run:
             at_once = self.scratch_folder is not None or self.workers == 1
             behind = stack.enter_context(Behind(at_once=at_once))
             stage_records, products = self._run_stages(store, site, behind)
-            self._measure_flights(store, site)
+            # Labels stand: what is counted of them is counted while rasters and clouds are written.
+            alive = self.inputs.alive
+            behind.do(
+                lambda: flight_figures(store, len(alive), site.origin),
+                lambda figures: self._take_figures(alive, *figures),
+                held=0,
+            )
+            behind.do(lambda: self._gather(store, site, stage_records), lambda _: None, held=0)
             self.blocks, self.scratch = len(store.blocks), max(self.scratch, store.scratch_bytes)
             self.peak_elsewhere = self.executor.peak_elsewhere()
             outputs = self._deliver_all(store, site, products, behind)
             give_back()
-            self._study(store, site, stage_records, outputs)
+            self._study(outputs)
         return self._finish(site, crs, stage_records, outputs)
 
     def _lock(self) -> None:
@@ -499,10 +509,10 @@ class _Run:
             )
         return records, products
 
-    def _measure_flights(self, store: Store, site: SiteFacts) -> None:
-        """Take the figures of every flight, and those of the run, from labels as they will be delivered."""
-        alive = self.inputs.alive
-        each, together = flight_figures(store, len(alive), site.origin)
+    def _take_figures(
+        self, alive: Sequence[TrackedInput], each: Sequence[dict[str, float]], together: dict[str, float]
+    ) -> None:
+        """Keep the figures of every flight, and those of the run, from labels as they will be delivered."""
         for one, figures in zip(alive, each, strict=True):
             one.figures.update(figures)
         self.figures.update(together)
@@ -577,12 +587,22 @@ class _Run:
             outside_points=sum(i.outside for i in self.inputs.all),
         )
 
-    def _study(
-        self, store: Store, site: SiteFacts, stages: list[StageRecord], outputs: list[OutputRecord]
-    ) -> None:
+    def _gather(self, store: Store, site: SiteFacts, stages: list[StageRecord]) -> None:
         """Let the report see the points before they are gone."""
         cut = self.area is not None and self.boundary is not None and self.boundary.clouds == "cut"
         cells = [s.parameters.get("cell") for s in stages if s.stage == "terrain_grid"]
+        self.reporting.gather(
+            store,
+            site,
+            self.inputs.units,
+            self.codes,
+            region=self.area.inner if self.area is not None and cut else None,
+            flights=len([i for i in self.inputs.all if i.loaded]),
+            cell=next((c for c in cells if c), self.cell),
+        )
+
+    def _study(self, outputs: list[OutputRecord]) -> None:
+        """Let the report look at what was delivered."""
 
         def record() -> dict[str, Any]:
             return {
@@ -591,18 +611,8 @@ class _Run:
                 "pipeline": self.request.pipeline.as_dict(),
             }
 
-        self.reporting.study(
-            store,
-            site,
-            self.inputs.units,
-            self.codes,
-            region=self.area.inner if self.area is not None and cut else None,
-            flights=len([i for i in self.inputs.all if i.loaded]),
-            cell=next((c for c in cells if c), self.cell),
-            record=record,
-            # Where memory is short, one thing after the other.
-            threads=1 if self.scratch_folder is not None else self.workers,
-        )
+        # Where memory is short, one thing after the other.
+        self.reporting.study(record, threads=1 if self.scratch_folder is not None else self.workers)
 
     # -- the end ---------------------------------------------------------------------------------------------
 

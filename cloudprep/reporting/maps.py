@@ -15,6 +15,8 @@ from cloudprep.reporting.png import palette_png
 from cloudprep.reporting.words import many, percent, plain, whole
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from cloudprep.model.grid import Window
@@ -54,12 +56,6 @@ class Map:
     legend: tuple[tuple[str, str], ...] = ()
     note: str = ""
     window: Window | None = field(default=None, compare=False)
-
-
-def all_maps(subject: Subject) -> list[Map]:
-    """Return the maps that can be drawn of a run, in the order of the page."""
-    makers = (relief_map, class_map, density_map, gap_map, noise_map, trust_map, error_map)
-    return [made for make in makers if (made := make(subject)) is not None]
 
 
 def shaded(heights: NDArray[np.float64], cell: float) -> NDArray[np.uint8]:
@@ -301,3 +297,15 @@ def _range_legend(
 def _hex(colour: NDArray[np.uint8]) -> str:
     r, g, b = (int(v) for v in colour)
     return f"#{r:02x}{g:02x}{b:02x}"
+
+
+MAPS: tuple[Callable[[Subject], Map | None], ...] = (
+    relief_map,
+    class_map,
+    density_map,
+    gap_map,
+    noise_map,
+    trust_map,
+    error_map,
+)
+"""What draws the maps, in the order of the page; each returns None where there is nothing to draw."""

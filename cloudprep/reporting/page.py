@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from cloudprep.model.bounds import Bounds
 from cloudprep.reporting.content_policy import content_policy
 from cloudprep.reporting.delivered import picked
-from cloudprep.reporting.gathered import gather
-from cloudprep.reporting.looking import candidates, ranked
+from cloudprep.reporting.looking import FINDERS, ranked, spread
 from cloudprep.reporting.looking.strays import LOOKED_AROUND
-from cloudprep.reporting.maps import all_maps
+from cloudprep.reporting.maps import MAPS
 from cloudprep.reporting.markup import Html, Styles, el, joined
 from cloudprep.reporting.profile import most_interesting_line, profile_pictures
 from cloudprep.reporting.rasters import Rasters
@@ -36,7 +35,7 @@ if TYPE_CHECKING:
     from cloudprep.reporting.gathered import Gathered
     from cloudprep.reporting.looking import Finding
     from cloudprep.reporting.maps import Map
-    from cloudprep.reporting.place import Columns, Place, PointSource
+    from cloudprep.reporting.place import Columns, PointSource
     from cloudprep.reporting.profile import ProfileLine, ProfilePictures
     from cloudprep.reporting.view3d import DrawnView
 
@@ -89,45 +88,42 @@ class Study:
 
 
 def study(
-    source: PointSource, place: Place, record: Mapping[str, Any], folder: Path, *, threads: int = 1
+    source: PointSource, gathered: Gathered, record: Mapping[str, Any], folder: Path, *, threads: int = 1
 ) -> Study:
-    """Go over the points of a run.
+    """Look at what was gathered, and once more at some of the points.
 
     Parameters
     ----------
     source : PointSource
         The points with the classes that the run gave them.
-    place : Place
-        The site.
+    gathered : Gathered
+        What was gathered of them.
     record : mapping
         What is known of the run record by now: ``outputs``, ``inputs``, ``pipeline``.
     folder : Path
         Of the run: rasters are read from it.
     threads : int
-        With two or more, the view is drawn while the rest is looked at.
+        How many things may be looked at and drawn at once.
     """
-    gathered = gather(source, place)
-    if threads == 1:
-        return _studied(source, record, folder, gathered)
-    with ThreadPoolExecutor(1, thread_name_prefix="view") as pool:
-        view = pool.submit(drawn_view, gathered.sample)
-        return replace(_studied(source, record, folder, gathered), view=view.result())
-
-
-def _studied(source: PointSource, record: Mapping[str, Any], folder: Path, gathered: Gathered) -> Study:
     rasters = Rasters(folder, record)
     subject = Subject("", record, gathered, rasters)
-    line = most_interesting_line(gathered)
-    found = candidates(subject)
-    # One more look at the points: around each place, and along the profile.
-    boxes = [around(f) for f in found]
-    looked = source.within([*boxes, *([line.strip] if line is not None else [])])
-    near = looked[: len(found)]
-    points_of = {(f.rule, f.x, f.y): p for f, p in zip(found, near, strict=True)}
-    shown = ranked(found, near, subject)
-    sides = [picked(points_of[f.rule, f.x, f.y], view_box(f)) for f in shown]
-    pictures = profile_pictures(line, looked[-1]) if line is not None else None
-    return Study(gathered, rasters, all_maps(subject), line, pictures, shown, sides)
+    with ThreadPoolExecutor(threads, thread_name_prefix="report") as pool:
+        view = pool.submit(drawn_view, gathered.sample)
+        finding = [pool.submit(lambda find=find: list(find(subject))) for find in FINDERS]  # type: ignore[misc]
+        lying = pool.submit(most_interesting_line, gathered)
+        drawing = [pool.submit(draw, subject) for draw in MAPS]
+        found = spread([one for places in finding for one in places.result()], subject)
+        line = lying.result()
+        # One more look at the points: around each place, and along the profile.
+        boxes = [around(f) for f in found]
+        looked = source.within([*boxes, *([line.strip] if line is not None else [])])
+        near = looked[: len(found)]
+        points_of = {(f.rule, f.x, f.y): p for f, p in zip(found, near, strict=True)}
+        shown = ranked(found, near, subject)
+        sides = [picked(points_of[f.rule, f.x, f.y], view_box(f)) for f in shown]
+        pictures = profile_pictures(line, looked[-1]) if line is not None else None
+        maps = [made for one in drawing if (made := one.result()) is not None]
+        return Study(gathered, rasters, maps, line, pictures, shown, sides, view.result())
 
 
 def page(study: Study, record: Mapping[str, Any], name: str) -> str:

@@ -44,6 +44,7 @@ def report_again(folder: Path, target: Path | None = None) -> Path:
         If the page can't be written.
     """
     from cloudprep.reporting.delivered import DeliveredClouds, recorded_place  # noqa: PLC0415 - heavy
+    from cloudprep.reporting.gathered import gather  # noqa: PLC0415 - heavy
     from cloudprep.reporting.page import page, study  # noqa: PLC0415 - heavy
 
     record = read_record(folder)
@@ -51,7 +52,8 @@ def report_again(folder: Path, target: Path | None = None) -> Path:
         raise UsageError(f"{folder}: holds no finished run: there is no {RECORD_NAME} that can be read")
     try:
         place = recorded_place(record)
-        seen = study(DeliveredClouds(folder, record, place), place, record, folder)
+        points = DeliveredClouds(folder, record, place)
+        seen = study(points, gather(points, place), record, folder)
         html = page(seen, record, folder.resolve().name)
     except (KeyError, TypeError, AttributeError) as error:
         raise UsageError(

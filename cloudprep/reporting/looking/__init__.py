@@ -1,6 +1,6 @@
 """What a person should look at first: odd places, found by rules on cells, and ranked."""
 
 from cloudprep.reporting.looking.finding import Finding
-from cloudprep.reporting.looking.ranking import RULES, candidates, ranked
+from cloudprep.reporting.looking.ranking import FINDERS, RULES, candidates, ranked, spread
 
-__all__ = ["RULES", "Finding", "candidates", "ranked"]
+__all__ = ["FINDERS", "RULES", "Finding", "candidates", "ranked", "spread"]

@@ -30,7 +30,7 @@ RULES: tuple[tuple[str, str], ...] = (
     (thin.TITLES[thin.UNSURE], thin.RULES[thin.UNSURE]),
     (thin.TITLES[thin.ERRORS], thin.RULES[thin.ERRORS]),
 )
-_FINDERS: tuple[Callable[[Subject], Iterator[Finding]], ...] = (
+FINDERS: tuple[Callable[[Subject], Iterator[Finding]], ...] = (
     roofs.find,
     strays.find,
     thin.find_trees,
@@ -38,11 +38,16 @@ _FINDERS: tuple[Callable[[Subject], Iterator[Finding]], ...] = (
     thin.find_unsure,
     thin.find_errors,
 )
+"""Each looks for places of one rule; they know nothing of each other."""
 
 
 def candidates(subject: Subject) -> list[Finding]:
     """Return the places that cells tell, those of most weight first, some more than will be shown."""
-    found = [finding for find in _FINDERS for finding in find(subject)]
+    return spread([finding for find in FINDERS for finding in find(subject)], subject)
+
+
+def spread(found: Sequence[Finding], subject: Subject) -> list[Finding]:
+    """Return the places that are worth a second look, of those that all finders found."""
     return _spread(found, subject, _LOOKED_AT, _LOOKED_AT_OF_ONE_RULE)
 
 
