@@ -14,7 +14,6 @@ from cloudprep.engine.stage_result import StageResult
 from cloudprep.errors import CloudprepError
 from cloudprep.model.columns import COLUMNS, EXTRA_LABELS, WORKING_COLUMNS
 from cloudprep.model.moves import ClassMoves
-from cloudprep.model.points import Points
 from cloudprep.stages.base import Context
 
 if TYPE_CHECKING:
@@ -28,6 +27,7 @@ if TYPE_CHECKING:
     from cloudprep.engine.store import Block, Store
     from cloudprep.model.bounds import Bounds
     from cloudprep.model.delta import Solution
+    from cloudprep.model.points import Points
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
 
@@ -176,9 +176,9 @@ class BlockWork:
     def _seen(self, points: Points) -> Points:
         """Leave out columns that were only read to compare, and give its own back to the stage."""
         seen = {*self.stage.needs, *self.stage.uses}
-        kept = {name: points[name] for name in points if name in seen}
-        kept.update((name.removeprefix(_SCRATCH), points[name]) for name in self.scratch)
-        return Points(kept)
+        kept = {name: name for name in points if name in seen}
+        kept.update((name.removeprefix(_SCRATCH), name) for name in self.scratch)
+        return points.named(kept)
 
     def _checked(self, columns: Mapping[str, Any], count: int) -> dict[str, NDArray[Any]]:
         name = self.stage.name

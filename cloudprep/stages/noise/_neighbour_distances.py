@@ -71,8 +71,9 @@ def mean_distances(points: Points, context: Context, k: int) -> Floats:
 
 def distance_to_edge(x: Floats, y: Floats, bounds: Bounds) -> Floats:
     """Return how far inside a rectangle points lie."""
-    edges = (x - bounds.x0, bounds.x1 - x, y - bounds.y0, bounds.y1 - y)
-    nearest: Floats = np.minimum.reduce(edges)
+    nearest: Floats = np.minimum(x - bounds.x0, bounds.x1 - x)
+    np.minimum(nearest, y - bounds.y0, out=nearest)
+    np.minimum(nearest, bounds.y1 - y, out=nearest)
     return nearest
 
 
