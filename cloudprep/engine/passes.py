@@ -13,8 +13,8 @@ from cloudprep.engine.rasters import bands_of
 from cloudprep.engine.stage_result import StageResult
 from cloudprep.errors import CloudprepError
 from cloudprep.model.columns import COLUMNS, EXTRA_LABELS, WORKING_COLUMNS
+from cloudprep.model.delta import Summary
 from cloudprep.model.moves import ClassMoves
-from cloudprep.model.points import Points
 from cloudprep.stages.base import Context
 
 if TYPE_CHECKING:
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from cloudprep.engine.store import Block, Store
     from cloudprep.model.bounds import Bounds
     from cloudprep.model.delta import Solution
+    from cloudprep.model.points import Points
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
 
@@ -113,7 +114,10 @@ class BlockWork:
             return self._summarise(block, points, context)
         if self.step == "revisit":
             assert self.solution is not None  # noqa: S101
-            return BlockResult(self.stage.revisit(self._seen(points), context, self.solution))
+            share = self.stage.revisit(self._seen(points), context, self.solution)
+            if isinstance(share, Summary):
+                return self._handed_on(block, share, context)
+            return BlockResult(share)
         if self.step == "draw":
             return self._draw(block, self._seen(points), context)
         return self._run(block, points, context)
@@ -127,8 +131,11 @@ class BlockWork:
         return self.store.within(bounds, self._names)
 
     def _summarise(self, block: Block, points: Points, context: Context) -> BlockResult:
-        summary = self.stage.summarise(points, context)
-        self._check_lengths(summary.scratch, len(points), "summarise")
+        return self._handed_on(block, self.stage.summarise(points, context), context)
+
+    def _handed_on(self, block: Block, summary: Summary, context: Context) -> BlockResult:
+        """Put what a block computed for its points on the way where ``run`` finds it."""
+        self._check_lengths(summary.scratch, len(context.core), self.step)
         found = {_SCRATCH + name: np.asarray(values) for name, values in summary.scratch.items()}
         if found:
             self.store.put(block, {name: _own(values, context) for name, values in found.items()})
@@ -176,9 +183,9 @@ class BlockWork:
     def _seen(self, points: Points) -> Points:
         """Leave out columns that were only read to compare, and give its own back to the stage."""
         seen = {*self.stage.needs, *self.stage.uses}
-        kept = {name: points[name] for name in points if name in seen}
-        kept.update((name.removeprefix(_SCRATCH), points[name]) for name in self.scratch)
-        return Points(kept)
+        kept = {name: name for name in points if name in seen}
+        kept.update((name.removeprefix(_SCRATCH), name) for name in self.scratch)
+        return points.named(kept)
 
     def _checked(self, columns: Mapping[str, Any], count: int) -> dict[str, NDArray[Any]]:
         name = self.stage.name
@@ -275,9 +282,14 @@ class StagePass:
             if self.stage.summarises:
                 solution, scratch = self._summarise()
                 if solution.revisit:
-                    parts = [done.part for done in self._each_block("revisit", solution, scratch)]
+                    done = self._each_block("revisit", solution, scratch)
+                    dtypes = {name: dtype for one in done for name, dtype in one.dtypes.items()}
+                    parts = [one.part for one in done]
+                    del done
                     merged = self.stage.merge_revisits(parts)
                     del parts
+                    self.store.exchange(dtypes)
+                    scratch = (*scratch, *(name for name in dtypes if name not in scratch))
                     give_back()
                     solution = self.stage.settle(merged, solution, self.site)
                     del merged

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import threading
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -23,7 +24,7 @@ from cloudprep.engine.store import (
 from cloudprep.io.las import ArrayLabels
 from cloudprep.model.bounds import EVERYWHERE, Bounds
 from cloudprep.model.columns import COLUMNS, STANDARD_LABELS
-from cloudprep.model.points import Points
+from cloudprep.model.points import Later, Points
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -227,15 +228,13 @@ class MemoryStore:
             return Surrounded(Points(columns), np.ones(block.count, bool), buffered)
         others = self._inside(buffered, but=block.index)
         count = block.count + len(others)
-        columns = {}
-        for name, values in self._named(names):
-            joined = np.empty(count, values.dtype)
-            joined[: block.count] = values[own]
-            np.take(values, others, out=joined[block.count :], mode="clip")  # unbuffered
-            columns[name] = joined
+        # Put together when they are looked at: many are only looked at where there is something.
+        later = {
+            name: Later(count, partial(_joined, values, own, others)) for name, values in self._named(names)
+        }
         core = np.zeros(count, bool)
         core[: block.count] = True
-        return Surrounded(Points(columns), core, buffered)
+        return Surrounded(Points(later), core, buffered)
 
     def flights_of(self, block: Block) -> NDArray[np.uint16]:
         """Return the number of the flight of each of a block's own points."""
@@ -249,7 +248,9 @@ class MemoryStore:
     def within(self, bounds: Bounds, names: Sequence[str]) -> Points:
         """Return all usable points within half-open bounds."""
         places = self._inside(bounds)
-        return Points({name: values[places] for name, values in self._named(names)})
+        return Points(
+            {name: Later(len(places), partial(values.take, places)) for name, values in self._named(names)}
+        )
 
     def _named(self, names: Sequence[str]) -> Iterator[tuple[str, NDArray[Any]]]:
         return ((name, self.columns[name]) for name in names if name in self.columns)
@@ -331,6 +332,15 @@ class MemoryStore:
             stray = none if self.stray is None else self.stray[here] & ~beyond
             columns = {name: self.column(name, here) for name in names if name in self.columns}
             yield FlightStretch(columns, stray, beyond)
+
+
+def _joined(values: NDArray[Any], own: slice, others: NDArray[np.int64]) -> NDArray[Any]:
+    """Return a stretch of values and, behind it, those at other places."""
+    count = own.stop - own.start
+    joined = np.empty(count + len(others), values.dtype)
+    joined[:count] = values[own]
+    np.take(values, others, out=joined[count:], mode="clip")  # unbuffered
+    return joined
 
 
 def rectangle_bounds(box: tuple[int, int, int, int], lattice: Lattice) -> Bounds:

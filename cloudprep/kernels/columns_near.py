@@ -50,8 +50,9 @@ def near_any(x: Floats, y: Floats, few_x: Floats, few_y: Floats, distance: float
     side = next((s for s in _SIDES if s * s >= _ROOM * len(few_x)), _SIDES[-1])
     marked = np.zeros((side, side), np.bool_)
     found = np.zeros(len(x), np.bool_)
-    _mark(few_x, few_y, distance, marked)
-    _look_up(read_only(x), read_only(y), distance, marked, found)
+    per_metre = _columns_per_metre(distance)
+    _mark(few_x, few_y, per_metre, marked)
+    _look_up(read_only(x), read_only(y), per_metre, marked, found)
     return found
 
 
@@ -97,16 +98,22 @@ def near_and_no_lower(
     side = next((s for s in _SIDES[:3] if s * s >= _LITTLE_ROOM * len(few_x)), _SIDES[2])
     lowest = np.full((side, side), np.inf)
     found = np.empty(len(x), np.bool_)
-    _lower(few_x, few_y, few_z, distance, lowest)
-    _look_down(x, y, z, distance, depth, lowest, found)
+    per_metre = _columns_per_metre(distance)
+    _lower(few_x, few_y, few_z, per_metre, lowest)
+    _look_down(x, y, z, per_metre, depth, lowest, found)
     return found
 
 
+def _columns_per_metre(distance: float) -> float:
+    """Return how many columns there are to a metre; they are a hair wider than the distance, to miss none."""
+    return 1.0 / (distance * (1.0 + 1e-9))
+
+
 @njit(nogil=True, cache=True)
-def _lower(x: Floats, y: Floats, z: Floats, edge: float, lowest: Floats) -> None:
+def _lower(x: Floats, y: Floats, z: Floats, per_metre: float, lowest: Floats) -> None:
     last = lowest.shape[0] - 1
     for i in range(x.shape[0]):
-        column, row = np.int64(np.floor(x[i] / edge)), np.int64(np.floor(y[i] / edge))
+        column, row = np.int64(np.floor(x[i] * per_metre)), np.int64(np.floor(y[i] * per_metre))
         for r in range(row - 1, row + 2):
             for c in range(column - 1, column + 2):
                 lowest[r & last, c & last] = min(lowest[r & last, c & last], z[i])
@@ -114,27 +121,27 @@ def _lower(x: Floats, y: Floats, z: Floats, edge: float, lowest: Floats) -> None
 
 @njit(nogil=True, cache=True)
 def _look_down(
-    x: Floats, y: Floats, z: Floats, edge: float, depth: float, lowest: Floats, found: Flags
+    x: Floats, y: Floats, z: Floats, per_metre: float, depth: float, lowest: Floats, found: Flags
 ) -> None:
     last = lowest.shape[0] - 1
     for i in range(x.shape[0]):
-        column, row = np.int64(np.floor(x[i] / edge)), np.int64(np.floor(y[i] / edge))
+        column, row = np.int64(np.floor(x[i] * per_metre)), np.int64(np.floor(y[i] * per_metre))
         found[i] = z[i] - lowest[row & last, column & last] >= -depth
 
 
 @njit(nogil=True, cache=True)
-def _mark(x: Floats, y: Floats, edge: float, marked: Flags) -> None:
+def _mark(x: Floats, y: Floats, per_metre: float, marked: Flags) -> None:
     last = marked.shape[0] - 1
     for i in range(x.shape[0]):
-        column, row = np.int64(np.floor(x[i] / edge)), np.int64(np.floor(y[i] / edge))
+        column, row = np.int64(np.floor(x[i] * per_metre)), np.int64(np.floor(y[i] * per_metre))
         for r in range(row - 1, row + 2):
             for c in range(column - 1, column + 2):
                 marked[r & last, c & last] = True
 
 
 @njit(nogil=True, cache=True)
-def _look_up(x: Floats, y: Floats, edge: float, marked: Flags, found: Flags) -> None:
+def _look_up(x: Floats, y: Floats, per_metre: float, marked: Flags, found: Flags) -> None:
     last = marked.shape[0] - 1
     for i in range(x.shape[0]):
-        column, row = np.int64(np.floor(x[i] / edge)), np.int64(np.floor(y[i] / edge))
+        column, row = np.int64(np.floor(x[i] * per_metre)), np.int64(np.floor(y[i] * per_metre))
         found[i] = marked[row & last, column & last]

@@ -32,16 +32,8 @@ if TYPE_CHECKING:
 _EDGE = 0.577
 # Cells within the gap differ by at most so many places along an axis (their edge is more than half the gap).
 _REACH = 2
-# Row offsets (dz, dy) to the cells that follow in the order of the keys, near ones first: those link most.
-_ROWS = np.array(
-    sorted(
-        ((dz, dy) for dz in range(3) for dy in range(-2, 3) if (dz, dy) >= (0, 0)),
-        key=lambda row: (row[0] ** 2 + row[1] ** 2, row),
-    ),
-    dtype=np.int64,
-)
-# So many of them lie next to the cell's own row.
-_NEAR_ROWS = 5
+# Row offsets (dz, dy) to the cells next to one that follow in the order of the keys.
+_NEXT_ROWS = np.array([(0, 0), (0, 1), (1, 0)], dtype=np.int64)
 _KILOMETRE = 1000.0
 _LARGEST_KEY = 2**62
 
@@ -145,9 +137,14 @@ def linked_cells(x: Floats, y: Floats, z: Floats, gap: float) -> LinkedCells:
     sx, sy, sz = np.empty(n), np.empty(n), np.empty(n)
     _sort_points(x, y, z, order, sx, sy, sz)
     boxes = np.empty((len(first), 6))
+    own = keys[first]
+    column, level = np.empty(len(first), np.int64), np.empty(len(first), np.int64)
+    _part_keys(own, width * rows, column, level)
+    by_column = sorted_order(column)
     component, count = _link(
-        keys[first], width, rows, starts, sx, sy, sz, gap * gap, _ROWS, _NEAR_ROWS, boxes
-    )
+        own, width, rows, column[by_column], level[by_column], by_column, starts, sx, sy, sz, gap * gap,
+        _NEXT_ROWS, boxes,
+    )  # fmt: skip
     place = np.empty((len(first), 3), np.int64)
     _fill_places(x, y, z, first, per_metre, place)
     return LinkedCells(cell_of_point, place, component, count, order, starts)
@@ -260,9 +257,8 @@ def _root(parent: NDArray[np.int32], i: int) -> int:
 
 
 @njit(nogil=True, cache=True)
-def _link_rows(
+def _link_next(
     keys: Integers,
-    asked: Integers,
     steps: Integers,
     starts: Integers,
     x: Floats,
@@ -272,23 +268,22 @@ def _link_rows(
     squared_gap: float,
     parent: NDArray[np.int32],
 ) -> None:
-    """Link some cells, in the order of their keys, to those within reach in the rows so many keys away.
+    """Link cells, in the order of their keys, to those next to them in the rows so many keys away.
 
-    In the row of the cell itself only those that follow it are looked at.
+    In the row of the cell itself only the one that follows it is looked at.
     """
     m = keys.shape[0]
     after = np.zeros(steps.shape[0], np.int64)
-    for t in range(asked.shape[0]):
-        i = asked[t]
+    for i in range(m):
         a = _root(parent, i)
         for r in range(steps.shape[0]):
             middle = keys[i] + steps[r]
-            low = middle + 1 if steps[r] == 0 else middle - _REACH
+            low = middle + 1 if steps[r] == 0 else middle - 1
             j = after[r]
             while j < m and keys[j] < low:
                 j += 1
             after[r] = j
-            while j < m and keys[j] <= middle + _REACH:
+            while j < m and keys[j] <= middle + 1:
                 b = _root(parent, j)
                 if a != b and nearest_squared(boxes[i], boxes[j]) <= squared_gap:
                     close = farthest_squared(boxes[i], boxes[j]) <= squared_gap or have_close_pair(
@@ -301,20 +296,96 @@ def _link_rows(
 
 
 @njit(nogil=True, cache=True)
-def _outside_the_largest(parent: NDArray[np.int32]) -> Integers:
-    """Return the members of all sets but the largest, in their order."""
-    m = parent.shape[0]
-    size = np.zeros(m, np.int64)
-    for i in range(m):
-        size[_root(parent, i)] += 1
-    largest = np.argmax(size)
-    outside = np.empty(m - size[largest], np.int64)
-    count = 0
-    for i in range(m):
-        if _root(parent, i) != largest:
-            outside[count] = i
-            count += 1
-    return outside
+def _part_keys(keys: Integers, layer: int, column: Integers, level: Integers) -> None:
+    """Write in which column of cells each key lies, numbered row by row, and how high in it."""
+    for i in range(keys.shape[0]):
+        level[i] = keys[i] // layer
+        column[i] = keys[i] - level[i] * layer
+
+
+@njit(nogil=True, cache=True)
+def _any_other(labels: NDArray[np.int32], levels: Integers, first: int, last: int, place: int) -> bool:
+    """Tell whether a run of cells holds any of another label than one, within reach up or down.
+
+    Without a branch, so that the compiler makes vector instructions of it.
+    """
+    own, level = labels[place], levels[place]
+    some = False
+    at = np.uint64(first)
+    for k in range(last - first):
+        q = at + np.uint64(k)
+        some |= (labels[q] != own) & (abs(levels[q] - level) <= _REACH)
+    return some
+
+
+@njit(nogil=True, cache=True)
+def _link_run(
+    cells: NDArray[np.int32],
+    levels: Integers,
+    first: int,
+    last: int,
+    place: int,
+    starts: Integers,
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    boxes: Floats,
+    squared_gap: float,
+    parent: NDArray[np.int32],
+) -> None:
+    """Link a cell to those of a run of cells that lie within reach and hold a point that is close enough."""
+    i = cells[place]
+    a = _root(parent, i)
+    for q in range(first, last):
+        if abs(levels[q] - levels[place]) > _REACH:
+            continue
+        j = cells[q]
+        b = _root(parent, j)
+        if a != b and nearest_squared(boxes[i], boxes[j]) <= squared_gap:
+            close = farthest_squared(boxes[i], boxes[j]) <= squared_gap or have_close_pair(
+                x, y, z, starts[i], starts[i + 1], starts[j], starts[j + 1], squared_gap
+            )
+            if close:
+                parent[max(a, b)] = min(a, b)
+                a = min(a, b)
+
+
+@njit(nogil=True, cache=True)
+def _link_columns(
+    columns: Integers,
+    levels: Integers,
+    cells: NDArray[np.int32],
+    labels: NDArray[np.int32],
+    width: int,
+    starts: Integers,
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    boxes: Floats,
+    squared_gap: float,
+    parent: NDArray[np.int32],
+) -> None:
+    """Link cells of different labels that lie within reach of each other; each pair is looked at once.
+
+    Cells come column by column, row by row. So those that follow one within reach lie in a few runs: in its
+    own row, and in each row beyond; and the ends of these runs move on with the cell.
+    """
+    m = columns.shape[0]
+    begin, end = np.zeros(_REACH + 1, np.int64), np.zeros(_REACH + 1, np.int64)
+    for place in range(m):
+        begin[0] = place + 1
+        for row in range(_REACH + 1):
+            middle = columns[place] + row * width
+            first, last = begin[row], end[row]
+            if row > 0:
+                while first < m and columns[first] < middle - _REACH:
+                    first += 1
+            last = max(first, last)
+            while last < m and columns[last] <= middle + _REACH:
+                last += 1
+            begin[row], end[row] = first, last
+            if first < last and _any_other(labels, levels, first, last, place):
+                _link_run(cells, levels, first, last, place, starts, x, y, z, boxes, squared_gap, parent)
 
 
 @njit(nogil=True, cache=True)
@@ -322,17 +393,20 @@ def _link(
     keys: Integers,
     width: int,
     rows: int,
+    columns: Integers,
+    levels: Integers,
+    cells: NDArray[np.int32],
     starts: Integers,
     x: Floats,
     y: Floats,
     z: Floats,
     squared_gap: float,
-    row_offsets: Integers,
-    near_rows: int,
+    next_rows: Integers,
     boxes: Floats,
 ) -> tuple[NDArray[np.int32], int]:
     """Link cells that hold a close pair of points; return the component of each cell and their number.
 
+    ``columns`` and ``levels`` say where the cells lie, column by column, and ``cells`` which ones they are.
     The coordinates come cell by cell and may be reordered inside a cell; ``boxes`` is room for six numbers a
     cell.
     """
@@ -340,19 +414,15 @@ def _link(
     parent = np.arange(m).astype(np.int32)
     for i in range(m):
         fill_box(x, y, z, starts[i], starts[i + 1], boxes[i])
-    steps = np.empty(row_offsets.shape[0], np.int64)
+    steps = np.empty(next_rows.shape[0], np.int64)
     for r in range(steps.shape[0]):
-        steps[r] = (row_offsets[r, 0] * rows + row_offsets[r, 1]) * width
-    near, far = steps[:near_rows], steps[near_rows:]
-    every = np.arange(m)
-    _link_rows(keys, every, near, starts, x, y, z, boxes, squared_gap, parent)
-    # Most cells are one component by now: only what isn't in it needs a look farther, to both sides then.
-    outside = _outside_the_largest(parent)
-    if 2 * outside.shape[0] < m:
-        _link_rows(keys, outside, far, starts, x, y, z, boxes, squared_gap, parent)
-        _link_rows(keys, outside, -far, starts, x, y, z, boxes, squared_gap, parent)
-    else:
-        _link_rows(keys, every, far, starts, x, y, z, boxes, squared_gap, parent)
+        steps[r] = (next_rows[r, 0] * rows + next_rows[r, 1]) * width
+    _link_next(keys, steps, starts, x, y, z, boxes, squared_gap, parent)
+    # Most are of one component with all that is within reach by now, which takes a glance to see.
+    labels = np.empty(m, np.int32)
+    for place in range(m):
+        labels[place] = _root(parent, cells[place])
+    _link_columns(columns, levels, cells, labels, width, starts, x, y, z, boxes, squared_gap, parent)
     component = np.empty(m, np.int32)
     count = 0
     for i in range(m):

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cloudprep.kernels.compiling import COMPILED, njit
+from cloudprep.kernels.neighbours_keep import GROUP, keep_eight, squared_distances
 from cloudprep.kernels.neighbours_tree import FAN, LEAF, build_tree
 from cloudprep.kernels.plain import neighbours as plain
 from cloudprep.kernels.simd import (
@@ -23,7 +24,6 @@ from cloudprep.kernels.simd import (
     minus,
     plus,
     root,
-    smaller,
     spread,
     squared,
     store,
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     Integers = NDArray[np.int64]
 
 
-# Points met on the way to the neighbours of a leaf, before those that have become too far are dropped.
+# Leaves met on the way to the neighbours of a leaf, before those that have become too far are dropped.
 ROOM = 512
 
 
@@ -122,33 +122,18 @@ def mean_neighbour_distance(
 
 
 @njit(nogil=True, cache=True)
-def _squared_distances(own: Floats, px: float, py: float, pz: float) -> Floats:
-    """Return the squared distances of the eight points of a leaf to a point."""
-    return plus(
-        plus(squared(minus(load(own, 0), spread(px))), squared(minus(load(own, 8), spread(py)))),
-        squared(minus(load(own, 16), spread(pz))),
-    )
-
-
-@njit(nogil=True, cache=True)
-def _keep(best: Floats, rows: int, d: Floats) -> None:
-    """Offer a squared distance to each of the eight points of a leaf, which keep their smallest ones."""
-    for row in range(rows):
-        held = load(best, row * 8)
-        store(best, row * 8, smaller(held, d))
-        d = larger(held, d)
-
-
-@njit(nogil=True, cache=True)
 def _still_near(
     x: Floats, y: Floats, z: Floats, own: Floats, limit: Floats, met: Integers, count: int
 ) -> int:
-    """Keep the points met that are nearer than any lane's limit (squared); return how many."""
+    """Keep the leaves met that hold a point nearer than any lane's limit (squared); return how many."""
     kept = 0
     for j in range(count):
-        i = met[j]
-        met[kept] = i
-        if below(_squared_distances(own, x[i], y[i], z[i]), limit) != 0:
+        leaf = met[j]
+        near = 0
+        for i in range(leaf * LEAF, leaf * LEAF + LEAF):
+            near |= below(squared_distances(own, x[i], y[i], z[i]), limit)
+        if near != 0:
+            met[kept] = leaf
             kept += 1
     return kept
 
@@ -182,18 +167,6 @@ def _near_boxes(boxes: Floats, at: int, leaf: int, worst: float, distance: Float
 
 
 @njit(nogil=True, cache=True)
-def _near_points(x: Floats, y: Floats, z: Floats, at: int, boxes: Floats, leaf: int, worst: float) -> int:
-    """Return which of eight points are nearer (squared) to a leaf's box than ``worst``, as a bit mask."""
-    px = load(x, at)
-    py = load(y, at)
-    pz = load(z, at)
-    dx = _gap(px, px, spread(boxes[0, leaf]), spread(boxes[3, leaf]))
-    dy = _gap(py, py, spread(boxes[1, leaf]), spread(boxes[4, leaf]))
-    dz = _gap(pz, pz, spread(boxes[2, leaf]), spread(boxes[5, leaf]))
-    return below(plus(plus(squared(dx), squared(dy)), squared(dz)), spread(worst))
-
-
-@njit(nogil=True, cache=True)
 def _helps_any(own: Floats, best: Floats, last_row: int, boxes: Floats, box: int) -> bool:
     """Tell whether a box is near enough to give any of a leaf's points a nearer neighbour."""
     x = load(own, 0)
@@ -221,31 +194,27 @@ def visit_leaf(
     met: Integers,
     work: tuple[Floats, Integers, Integers, Floats],
 ) -> int:
-    """Find the smallest squared distances of a leaf's points; return how many points are in ``met``.
+    """Find the smallest squared distances of a leaf's points; return how many leaves are in ``met``.
 
-    ``own`` gets the leaf's coordinates (8 x, 8 y, 8 z), ``best`` ``rows`` ascending rows of eight, the points
-    themselves included, and ``met`` the places of points in the tree: all that are nearer than the last row
-    of a lane are among them. It needs room for more than eight times the rows.
+    ``own`` gets the leaf's coordinates (8 x, 8 y, 8 z), ``best`` (see :func:`rows_held`) ascending rows of
+    eight, the points themselves included, and ``met`` leaves: all points that are nearer than the last of
+    ``rows`` rows of a lane are in them. It needs room for more than eight times the rows.
     """
     distance, stack_box, stack_level, stack_distance = work
     last_row = rows - 1
     deepest = levels.shape[0] - 2
     room = met.shape[0]
-    count = 0
     start = leaf * LEAF
-    stop = min(start + LEAF, n)
     for lane in range(8):
         i = min(start + lane, n - 1)
         own[lane] = x[i]
         own[8 + lane] = y[i]
         own[16 + lane] = z[i]
-    for i in range(rows * 8):
+    for i in range(best.shape[0]):
         best[i] = np.inf
-    for i in range(start, stop):
-        # No more rows than points so far: the others hold infinity.
-        _keep(best, min(count + 1, rows), _squared_distances(own, x[i], y[i], z[i]))
-        met[count] = i
-        count += 1
+    keep_eight(x, y, z, start, own, best, last_row)
+    met[0] = leaf
+    count = 1
     worst = largest(load(best, last_row * 8))
     # From the leaf upwards, the seven siblings at every level, those next in the tree first.
     node = leaf
@@ -269,17 +238,12 @@ def visit_leaf(
             if not _helps_any(own, best, last_row, boxes, levels[at] + box):
                 continue
             if at == 0:
-                mask = _near_points(x, y, z, box * LEAF, boxes, leaf, worst)
-                while mask != 0:
-                    i = box * LEAF + lowest_bit(mask)
-                    mask &= mask - 1
-                    d = _squared_distances(own, x[i], y[i], z[i])
-                    if below(d, load(best, last_row * 8)) != 0:
-                        _keep(best, rows, d)
-                        met[count] = i
-                        count += 1
-                        if count == room:
-                            count = _still_near(x, y, z, own, load(best, last_row * 8), met, count)
+                if not keep_eight(x, y, z, box * LEAF, own, best, last_row):
+                    continue
+                met[count] = box
+                count += 1
+                if count == room:
+                    count = _still_near(x, y, z, own, load(best, last_row * 8), met, count)
                 worst = largest(load(best, last_row * 8))
             else:
                 mask = _near_boxes(boxes, levels[at - 1] + box * FAN, leaf, worst, distance)
@@ -292,6 +256,12 @@ def visit_leaf(
                     top += 1
         node >>= 3
     return count
+
+
+@njit(nogil=True, cache=True)
+def rows_held(rows: int) -> int:
+    """Return how many rows of distances are held where so many are asked for."""
+    return (rows + GROUP - 1) // GROUP * GROUP
 
 
 @njit(nogil=True, cache=True)
@@ -323,7 +293,7 @@ def _search_leaves(
     n = row.shape[0]
     every = wanted.shape[0] == 0
     own = np.empty(24)
-    best = np.empty(rows * 8)
+    best = np.empty(rows_held(rows) * 8)
     met = np.empty(max(ROOM, 9 * rows), np.int64)
     work = walking_space()
     last_row = rows - 1

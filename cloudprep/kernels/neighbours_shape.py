@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from cloudprep.kernels.compiling import COMPILED, njit
-from cloudprep.kernels.neighbours import ROOM, visit_leaf, walking_space
+from cloudprep.kernels.neighbours import ROOM, rows_held, visit_leaf, walking_space
 from cloudprep.kernels.neighbours_axes import (
     DEVIATIONS,
     NORMAL,
@@ -328,7 +328,7 @@ def _near_offsets(
     offsets: Floats,
     sums: Floats,
 ) -> int:
-    """List the points met that are nearer than any lane's limit, and sum them up; return how many they are.
+    """List points of leaves met that are nearer than any lane's limit, and sum them up; return how many.
 
     ``limits`` holds eight squared distances and eight roundings of offsets. In ``offsets`` each point has
     eight ones and eight rounded offsets along each axis, all 0 in lanes that it isn't near to.
@@ -339,22 +339,22 @@ def _near_offsets(
     a = b = c = e = spread(0.0)
     kept = 0
     for j in range(count):
-        i = met[j]
-        dx, dy, dz = minus(spread(x[i]), px), minus(spread(y[i]), py), minus(spread(z[i]), pz)
-        d = plus(plus(squared(dx), squared(dy)), squared(dz))
-        if below(d, most) == 0:
-            continue
-        at = kept * _ROW
-        here = where_below(d, most, one)
-        dx = where_below(d, most, minus(plus(dx, up), up))
-        dy = where_below(d, most, minus(plus(dy, up), up))
-        dz = where_below(d, most, minus(plus(dz, up), up))
-        store(offsets, at, here)
-        store(offsets, at + 8, dx)
-        store(offsets, at + 16, dy)
-        store(offsets, at + 24, dz)
-        a, b, c, e = plus(a, here), plus(b, dx), plus(c, dy), plus(e, dz)
-        kept += 1
+        first = met[j] * LEAF
+        for i in range(first, first + LEAF):
+            dx, dy, dz = minus(spread(x[i]), px), minus(spread(y[i]), py), minus(spread(z[i]), pz)
+            d = plus(plus(squared(dx), squared(dy)), squared(dz))
+            at = kept * _ROW
+            here = where_below(d, most, one)
+            dx = where_below(d, most, minus(plus(dx, up), up))
+            dy = where_below(d, most, minus(plus(dy, up), up))
+            dz = where_below(d, most, minus(plus(dz, up), up))
+            store(offsets, at, here)
+            store(offsets, at + 8, dx)
+            store(offsets, at + 16, dy)
+            store(offsets, at + 24, dz)
+            a, b, c, e = plus(a, here), plus(b, dx), plus(c, dy), plus(e, dz)
+            # Nobody can tell beforehand: without a branch, the next one takes the place of one too far away.
+            kept += below(d, most) != 0
     store(sums, 0, a)
     store(sums, 8, b)
     store(sums, 16, c)
@@ -420,13 +420,14 @@ def _shape_leaves(
     """Fill in the shapes of the wanted points of a run of leaves; ``rows`` counts the point itself."""
     n = row.shape[0]
     own = np.empty(24)
-    best = np.empty(rows * 8)
+    best = np.empty(rows_held(rows) * 8)
     met = np.empty(max(ROOM, 9 * rows), np.int64)
     work = walking_space()
     limits, off, constants, sums = np.empty(16), np.empty(8), np.empty(8), np.empty(80)
     roots = np.empty(16)
     bits = roots.view(np.int64)
-    offsets = np.empty(met.shape[0] * _ROW)
+    # No more points than rows are nearer to a lane than its limit; and one of room.
+    offsets = np.empty((8 * rows + 1) * _ROW)
     axes = np.zeros(SIZE)
     last_row = rows - 1
     for leaf in range(first_leaf, last_leaf):

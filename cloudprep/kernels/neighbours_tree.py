@@ -183,6 +183,9 @@ def _cut(records: Floats, first: int, last: int, scratch: Floats) -> int:
         axis, middle = 0, 0.5 * (x0 + x1)
     elif y1 - y0 >= z1 - z0:
         axis, middle = 1, 0.5 * (y0 + y1)
+    if n <= _FEW:  # two leaves, the first one full
+        _sort_few(records, first, last, axis, scratch)
+        return first + LEAF
     border = _partition(records, first, last, axis, middle)
     # Where all points looked at are in one place, nothing tells: half of them.
     lower = border - first if border > first else n >> 1

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
-    Integers = NDArray[np.int64]
+    Links = NDArray[np.int32]
     Flags = NDArray[np.bool_]
 
 # Places of the table for each mark: then few points meet a mark that is not theirs.
@@ -58,18 +58,18 @@ def any_nearer(
     found = np.zeros(at.shape[1], np.bool_)
     looks = np.minimum(nearer, farthest)
     asked = np.flatnonzero(looks > 0)
-    size = np.ceil(np.log2(looks[asked])).astype(np.int64)
+    size = np.ceil(0.5 * np.log2(looks[asked])).astype(np.int64)
     for value in np.unique(size):
         rows = asked[size == value]
         places = 1 << int(_ROOM * _CELLS * len(rows)).bit_length()
-        heads = np.full(min(places, _MOST_PLACES), -1, np.int64)
-        links = np.empty((_CELLS * len(rows), 2), np.int64)
+        heads = np.full(min(places, _MOST_PLACES), -1, np.int32)
+        links = np.empty((_CELLS * len(rows), 2), np.int32)
         qx, qy, qz = (np.ascontiguousarray(axis[rows]) for axis in at)
         some = np.zeros(len(rows), np.bool_)
         # A hair wider than anything looks, so that rounding misses nothing.
-        edge = float(looks[rows].max()) * (1 + 1e-9)
-        _mark(qx, qy, qz, edge, heads, links)
-        _compare(x, y, z, taken, edge, heads, links, qx, qy, qz, nearer[rows], farthest * farthest, some)
+        per_metre = 1.0 / (float(looks[rows].max()) * (1 + 1e-9))
+        _mark(qx, qy, qz, per_metre, heads, links)
+        _compare(x, y, z, taken, per_metre, heads, links, qx, qy, qz, nearer[rows], farthest * farthest, some)
         found[rows] = some
     return found
 
@@ -82,14 +82,14 @@ def _place(cx: np.int64, cy: np.int64, cz: np.int64, places: int) -> np.int64:
 
 
 @njit(nogil=True, cache=True)
-def _mark(qx: Floats, qy: Floats, qz: Floats, edge: float, heads: Integers, links: Integers) -> None:
+def _mark(qx: Floats, qy: Floats, qz: Floats, per_metre: float, heads: Links, links: Links) -> None:
     """Put each position into the lists of the cells around it: ``links`` holds position and next link."""
     count = 0
     for q in range(qx.shape[0]):
         cx, cy, cz = (
-            np.int64(np.floor(qx[q] / edge)),
-            np.int64(np.floor(qy[q] / edge)),
-            np.int64(np.floor(qz[q] / edge)),
+            np.int64(np.floor(qx[q] * per_metre)),
+            np.int64(np.floor(qy[q] * per_metre)),
+            np.int64(np.floor(qz[q] * per_metre)),
         )
         for dz in range(-1, 2):
             for dy in range(-1, 2):
@@ -106,9 +106,9 @@ def _compare(
     y: Floats,
     z: Floats,
     taken: Flags,
-    edge: float,
-    heads: Integers,
-    links: Integers,
+    per_metre: float,
+    heads: Links,
+    links: Links,
     qx: Floats,
     qy: Floats,
     qz: Floats,
@@ -119,9 +119,9 @@ def _compare(
     """Compare every point with the positions that marked its cell, until each has found one."""
     for i in range(x.shape[0]):
         cx, cy, cz = (
-            np.int64(np.floor(x[i] / edge)),
-            np.int64(np.floor(y[i] / edge)),
-            np.int64(np.floor(z[i] / edge)),
+            np.int64(np.floor(x[i] * per_metre)),
+            np.int64(np.floor(y[i] * per_metre)),
+            np.int64(np.floor(z[i] * per_metre)),
         )
         link = heads[_place(cx, cy, cz, heads.shape[0])]
         if link < 0 or not taken[i]:

@@ -339,7 +339,7 @@ class Stage(ABC):
         """Return this block's share of figures that only the first solution makes possible.
 
         Called for every block if ``revisits`` and the solution asks for it; from CORE points only, and the
-        share must pickle.
+        share must pickle. In a ``Summary`` it comes with columns for ``run``, as from ``summarise``.
         """
         raise NotImplementedError
 

@@ -317,16 +317,19 @@ class Scene:
     def _grow(self, found: Mask, allowed: Mask) -> None:
         """Add to what is found the points that lie level with it and with hardly anything else."""
         m = self.measures
+        asked = np.flatnonzero(allowed & ~found)
+        every: Surface | None = None
         for _ in range(_GROW_STEPS):
-            if not found.any():
+            if len(asked) == 0 or not found.any():
                 return
-            beside = near_any(self.x, self.y, self.x[found], self.y[found], m.radius)
-            rows = np.flatnonzero(allowed & ~found & beside)
+            x, y = self.x[asked], self.y[asked]
+            rows = asked[near_any(x, y, self.x[found], self.y[found], m.radius)]
             if len(rows) == 0:
                 return
-            flat = np.zeros(len(self.x), np.float32)
-            level = np.full(len(self.x), _GROW_DEPTHS * m.depth, np.float32)
-            every = Surface(self.columns, self.x, self.y, self.z, flat, flat, level)
+            if every is None:
+                flat = np.zeros(len(self.x), np.float32)
+                level = np.full(len(self.x), _GROW_DEPTHS * m.depth, np.float32)
+                every = Surface(self.columns, self.x, self.y, self.z, flat, flat, level)
             some = self._seen(every.far_off(~found), rows).level
             agreed = some >= _GROW_LEAST
             rows, some = rows[agreed], some[agreed]
@@ -335,6 +338,7 @@ class Scene:
             if not agreed.any():
                 return
             found[rows[agreed]] = True
+            asked = asked[~found[asked]]
 
     def _hidden(self, at: Rows, hidden: Mask, asked: Mask, level: Counts) -> Mask:
         """Return what is hidden already, and what of those asked for has more of it level near by than not.

@@ -17,6 +17,7 @@ from cloudprep.kernels.components import cell_edge, linked_cells
 from cloudprep.kernels.components_cells import cell_figures, cell_names, places_in_plan, summed_columns
 from cloudprep.kernels.sorting import sorted_order
 from cloudprep.model.bounds import EVERYWHERE
+from cloudprep.stages.noise._neighbour_distances import distance_to_edge
 from cloudprep.stages.noise._usable import usable
 
 if TYPE_CHECKING:
@@ -149,9 +150,8 @@ def share_of_block(points: Points, context: Context, gap: float) -> tuple[Share,
 
     seam = np.zeros(len(names), bool)
     if context.block != EVERYWHERE:
-        b = context.block
-        at_edge = np.minimum.reduce([x - b.x0, b.x1 - x, y - b.y0, b.y1 - y]) <= gap * _SAFE
-        seam[linked.cell_of_point[at_edge | ~core]] = True
+        at_edge = distance_to_edge(x, y, context.block) <= gap * _SAFE
+        seam[linked.cell_of_point[np.flatnonzero(at_edge | ~core)]] = True
         seam &= mine
     small, large = own.copy(), own.copy()
     small[own] = ~huge[cluster[own]]

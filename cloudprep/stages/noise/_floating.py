@@ -15,7 +15,7 @@ from cloudprep.kernels.neighbours_lines import on_lines, on_poles
 from cloudprep.kernels.neighbours_search import nearest_distances, nearest_rows, rows_within
 from cloudprep.kernels.neighbours_tree import build_tree
 from cloudprep.stages.noise._clusters import column_cells, columns_of, joined_columns
-from cloudprep.stages.noise._shapes import Grouping, inner_cells, shapes_of, smooth_cells
+from cloudprep.stages.noise._shapes import Grouping, Shapes, inner_cells, shapes_of, smooth_cells
 from cloudprep.stages.noise._surroundings import Lookup
 
 if TYPE_CHECKING:
@@ -158,10 +158,11 @@ def floating(clusters: Clusters, rules: Rules) -> Verdict:
     rules : Rules
         What counts as floating.
     """
-    name = clusters.cells.name
-    if len(name) == 0:
+    doubtful = _doubtful(clusters, rules) if len(clusters.cells.name) else None
+    if doubtful is None or len(doubtful.cells.name) == 0:
         return Verdict(np.empty(0, np.int64), np.empty(0, np.bool_))
-    scene = Scene(clusters, rules)
+    scene = Scene(doubtful, rules)
+    name, cluster = scene.cells.name, scene.cells.cluster
     low = scene.low()
     sheet = scene.sheet & ~low
     kept = scene.trusted | scene.roof | (scene.shapes.line & ~sheet)
@@ -171,10 +172,70 @@ def floating(clusters: Clusters, rules: Rules) -> Verdict:
     on_line = scene.dashed(pieces, crown)
     kept |= crown | (scene.near(crown) & ~sheet) | (scene.group.share_of(on_line) >= 0.5)
     kept |= scene.group.share_of(scene.poles(pieces)) >= 0.5
-    high = dust | (~(kept | low)[clusters.cells.cluster] & ~on_line)
-    low_cell = low[clusters.cells.cluster]
+    high = dust | (~(kept | low)[cluster] & ~on_line)
+    low_cell = low[cluster]
     noise = high | low_cell
     return Verdict(name[noise], low_cell[noise])
+
+
+class Doubtful(NamedTuple):
+    """Clusters that have to be told apart, and where those are that are real without question.
+
+    Parameters
+    ----------
+    cells : Cells
+        Their cells, in the order of the names.
+    at : ndarray of float64, shape (m, 3)
+        Mean place of the points of each cell, m.
+    group : Grouping
+        The cells' clusters.
+    shapes : Shapes
+        Of each cluster.
+    trusted : ndarray of bool, shape (k,)
+        Lines that are real without question: they tell where others may go on.
+    columns : Columns
+        Where all real clusters are.
+    edge : float
+        Edge of a cell, m.
+    """
+
+    cells: Cells
+    at: Floats
+    group: Grouping
+    shapes: Shapes
+    trusted: Mask
+    columns: Columns
+    edge: float
+
+
+def _doubtful(clusters: Clusters, rules: Rules) -> Doubtful:
+    """Return the clusters that have to be told apart; there is at least one of any kind."""
+    cells, edge = clusters.cells, clusters.edge
+    at = middles(cells.name, cells.points, cells.sums, edge)
+    group = Grouping(cells.cluster, clusters.total)
+    shapes = shapes_of(cells, at, group, edge)
+    trusted = _trusted(cells, group, shapes, rules, has_huge=len(clusters.columns.x) > 0)
+    columns = joined_columns([clusters.columns, columns_of(cells, edge, trusted[cells.cluster])])
+    kept = ~trusted | shapes.line
+    if not kept.all():
+        rows = np.flatnonzero(kept[cells.cluster])
+        cells = cells.take(rows)
+        cells = cells._replace(cluster=(np.cumsum(kept) - 1)[cells.cluster])
+        at, group, trusted = at[rows], Grouping(cells.cluster, int(kept.sum())), trusted[kept]
+        shapes = Shapes._make(values[kept] for values in shapes)
+    return Doubtful(cells, at, group, shapes, trusted, columns, edge)
+
+
+def _trusted(cells: Cells, group: Grouping, shapes: Shapes, rules: Rules, *, has_huge: bool) -> Mask:
+    """Return the clusters that are real without question: the ground and what is connected to it."""
+    wide = shapes.width > rules.widest
+    trusted = wide & (shapes.area >= _TRUSTED_AREA * rules.widest**2)
+    if not has_huge and not trusted.any():
+        # On a small site fog is large too; but the ground is seen through it.
+        hides = group.share_of(cells.beneath > 0) < _TRUSTED_SEEN
+        large = group.cells >= _TRUSTED_SHARE * len(cells.name)
+        trusted = large & (hides if (large & hides).any() else True)
+    return trusted
 
 
 class Scene:
@@ -182,26 +243,22 @@ class Scene:
 
     Parameters
     ----------
-    clusters : Clusters
-        At least one.
+    doubtful : Doubtful
+        At least one cluster.
     rules : Rules
         What counts as floating.
     """
 
-    def __init__(self, clusters: Clusters, rules: Rules) -> None:
+    def __init__(self, doubtful: Doubtful, rules: Rules) -> None:
         self.rules = rules
-        self.cells: Cells = clusters.cells
-        self.edge = clusters.edge
-        self.at = middles(self.cells.name, self.cells.points, self.cells.sums, self.edge)
-        self.group = Grouping(self.cells.cluster, clusters.total)
-        self.shapes = shapes_of(self.cells, self.at, self.group, self.edge)
+        self.cells, self.at, self.group, self.shapes, self.trusted, self._trusted_columns, self.edge = (
+            doubtful
+        )
         points = self.shapes.points
         close = rules.spacing <= _CROWDED_SPACING
         self.crowded = close & (points >= _CROWD) & (points >= _CROWDED * self.group.cells)
-        self.trusted = self._trusted(has_huge=len(clusters.columns.x) > 0)
         x, y = places_in_plan(self.cells.name)
         self.column = x // column_cells(self.edge), y // column_cells(self.edge)
-        self._trusted_columns = joined_columns([clusters.columns, self._columns_of(self.trusted)])
         self.around = self._lookup_with(np.zeros_like(self.trusted)).around(*self.column)
         smooth = self._smooth()
         self.sheet = self._see_through(smooth)
@@ -230,17 +287,6 @@ class Scene:
     def _level_points(self) -> Floats:
         """Return how many points a level surface at the density around each cluster puts into a cell."""
         return self._density() * self.edge**2
-
-    def _trusted(self, *, has_huge: bool) -> Mask:
-        """Return the clusters that are real without question: the ground and what is connected to it."""
-        wide = self.shapes.width > self.rules.widest
-        trusted = wide & (self.shapes.area >= _TRUSTED_AREA * self.rules.widest**2)
-        if not has_huge and not trusted.any():
-            # On a small site fog is large too; but the ground is seen through it.
-            hides = self.group.share_of(self.cells.beneath > 0) < _TRUSTED_SEEN
-            large = self.group.cells >= _TRUSTED_SHARE * len(self.cells.name)
-            trusted = large & (hides if (large & hides).any() else True)
-        return trusted
 
     def _smooth(self) -> Floats:
         """Return the share of each cluster that lies smoothly; 0 for the trusted and the smallest."""
@@ -274,9 +320,12 @@ class Scene:
 
     def low(self) -> Mask:
         """Return small groups with everything around them higher, also right above them."""
-        top = self.group.largest_of(self.cells.highest)[self.cells.cluster]
-        walled = self._lookup_with(self.roof).walled_in(*self.column, top + _LOW_DEPTH)
         small = ~self.trusted & ~self.roof & (self.shapes.width <= _LOW_WIDTH)
+        asked = np.flatnonzero(small[self.cells.cluster])
+        top = self.group.largest_of(self.cells.highest)[self.cells.cluster[asked]]
+        walled = np.zeros(len(self.cells.name), np.bool_)
+        x, y = (values[asked] for values in self.column)
+        walled[asked] = self._lookup_with(self.roof).walled_in(x, y, top + _LOW_DEPTH)
         low: Mask = small & (self.group.share_of(walled) == 1.0)
         low[low] = ~self._in_a_level(low)
         return low

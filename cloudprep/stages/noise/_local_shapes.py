@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,11 +12,8 @@ from cloudprep.kernels.neighbours_tree import build_tree
 from cloudprep.model.bounds import EVERYWHERE
 from cloudprep.stages.noise._neighbour_distances import (
     SAFE,
-    distance_to,
     distance_to_edge,
     means,
-    parts_by_distance,
-    points_beyond,
     searched_beyond,
 )
 from cloudprep.stages.noise._usable import usable
@@ -88,7 +84,8 @@ def _shapes_beyond(
     at: Floats, tree: Tree, given: tuple[Floats, Floats, Floats], context: Context, k: int
 ) -> Shapes:
     """Return the shapes at positions whose neighbours may lie beyond the buffer."""
-    nearest = searched_beyond(at, nearest_distances(tree, at[0], at[1], at[2], k + 1)[:, 1:], context)
+    nearest = nearest_distances(tree, at[0], at[1], at[2], k + 1)[:, 1:]
+    nearest, searched = searched_beyond(at, nearest, context)
     # The whole site may hold fewer than k others.
     count = np.isfinite(nearest).sum(axis=1)
     limit = np.where(count > 0, nearest[np.arange(len(count)), np.maximum(count - 1, 0)], np.inf)
@@ -96,24 +93,12 @@ def _shapes_beyond(
     starts, rows = rows_within(tree, at[0], at[1], at[2], search)
     of = [np.repeat(np.arange(len(limit)), np.diff(starts))]
     lists = [[values[rows]] for values in given]
-    for part, distance in parts_by_distance(context):
-        farthest = np.sqrt(search)
-        if distance > farthest.max():
-            break
-        needing = np.flatnonzero(distance_to(at[0], at[1], part) <= farthest)
-        # Those that look equally far together, so that a lone one doesn't make the others fetch much.
-        with np.errstate(divide="ignore"):
-            size = np.ceil(np.log2(search[needing]) / 2)
-        for value in np.unique(size):
-            rows = needing[size == value]
-            more = points_beyond(at, rows, math.sqrt(search[rows].max()), part, context)
-            if len(more[0]):
-                starts, found = rows_within(
-                    build_tree(*more), at[0, rows], at[1, rows], at[2, rows], search[rows]
-                )
-                of.append(rows[np.repeat(np.arange(len(rows)), np.diff(starts))])
-                for values, new in zip(lists, more, strict=True):
-                    values.append(new[found])
+    for beyond in searched:
+        px, py, pz = at[:, beyond.rows]
+        starts, found = rows_within(beyond.tree, px, py, pz, search[beyond.rows])
+        of.append(np.repeat(beyond.rows, np.diff(starts)))
+        for values, new in zip(lists, (beyond.x, beyond.y, beyond.z), strict=True):
+            values.append(new[found])
     whose = np.concatenate(of)
     order = np.argsort(whose, kind="stable")
     x, y, z = (np.concatenate(values)[order] for values in lists)

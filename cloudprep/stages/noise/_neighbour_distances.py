@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from cloudprep.stages.noise._usable import usable
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from cloudprep.kernels.neighbours_tree import Tree
     from cloudprep.model.points import Points
     from cloudprep.stages.base import Context
 
@@ -63,7 +64,7 @@ def mean_distances(points: Points, context: Context, k: int) -> Floats:
         if len(open_ends):
             at = np.stack([x[open_ends], y[open_ends], z[open_ends]])
             nearest = nearest_distances(tree, at[0], at[1], at[2], k + 1)[:, 1:]
-            mean[open_ends] = means(searched_beyond(at, nearest, context))
+            mean[open_ends] = means(searched_beyond(at, nearest, context)[0])
     mean[np.isinf(mean)] = np.nan
     result[given] = np.where(core, mean, np.nan)
     return result
@@ -71,8 +72,9 @@ def mean_distances(points: Points, context: Context, k: int) -> Floats:
 
 def distance_to_edge(x: Floats, y: Floats, bounds: Bounds) -> Floats:
     """Return how far inside a rectangle points lie."""
-    edges = (x - bounds.x0, bounds.x1 - x, y - bounds.y0, bounds.y1 - y)
-    nearest: Floats = np.minimum.reduce(edges)
+    nearest: Floats = np.minimum(x - bounds.x0, bounds.x1 - x)
+    np.minimum(nearest, y - bounds.y0, out=nearest)
+    np.minimum(nearest, bounds.y1 - y, out=nearest)
     return nearest
 
 
@@ -89,8 +91,31 @@ def means(squared: Floats) -> Floats:
     return means
 
 
-def searched_beyond(at: Floats, nearest: Floats, context: Context) -> Floats:
-    """Return squared distances to the nearest points of the whole site.
+class Beyond(NamedTuple):
+    """Points of the site beyond the buffer that were searched for the neighbours of some positions.
+
+    Parameters
+    ----------
+    rows : ndarray of int64, shape (m,)
+        The positions.
+    x, y, z : ndarray of float64, shape (n,)
+        The points, m.
+    tree : Tree
+        Of these points.
+    """
+
+    rows: Rows
+    x: Floats
+    y: Floats
+    z: Floats
+    tree: Tree
+
+
+def searched_beyond(at: Floats, nearest: Floats, context: Context) -> tuple[Floats, list[Beyond]]:
+    """Return squared distances to the nearest points of the whole site, and what was searched for them.
+
+    All points beyond the buffer that lie as near to a position as the last of its distances are among those
+    that were searched for it, each once.
 
     Parameters
     ----------
@@ -107,20 +132,22 @@ def searched_beyond(at: Floats, nearest: Floats, context: Context) -> Floats:
     with np.errstate(divide="ignore"):
         size = np.ceil(np.log2(nearest[:, -1]) / 2)
     parts = parts_by_distance(context)
+    searched: list[Beyond] = []
     for value in np.unique(size):
-        _search_together(at, nearest, np.flatnonzero(size == value), context, parts)
-    return nearest
+        searched += _search_together(at, nearest, np.flatnonzero(size == value), context, parts)
+    return nearest, searched
 
 
 def _search_together(
     at: Floats, nearest: Floats, rows: Rows, context: Context, parts: list[tuple[Bounds, float]]
-) -> None:
+) -> list[Beyond]:
     """Improve the nearest distances of some points by the site beyond the buffer, part after part."""
     k = nearest.shape[1]
+    searched = []
     for part, distance in parts:
         farthest = np.sqrt(nearest[rows, -1]) * SAFE
         if distance > farthest.max():
-            return
+            break
         needing = rows[distance_to(at[0, rows], at[1, rows], part) <= farthest]
         if len(needing) == 0:
             continue
@@ -130,6 +157,8 @@ def _search_together(
         tree = build_tree(x, y, z)
         more = nearest_distances(tree, at[0, needing], at[1, needing], at[2, needing], k)
         nearest[needing] = np.sort(np.concatenate([nearest[needing], more], axis=1), axis=1)[:, :k]
+        searched.append(Beyond(needing, x, y, z, tree))
+    return searched
 
 
 def points_beyond(

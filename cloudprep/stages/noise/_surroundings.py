@@ -89,28 +89,30 @@ class Lookup:
         found = (x >= self._x0) & (x < self._x0 + width) & (self._keys[rows] == keys)
         return np.where(found, rows, -1)
 
-    def _values(self, values: Floats | Integers, x: Integers, y: Integers, missing: float) -> Floats:
-        """Return a value of the column at each place."""
+    def _values(
+        self, values: Floats | Integers, rows: NDArray[np.signedinteger[Any]], missing: float
+    ) -> Floats:
+        """Return a value of the columns in some rows."""
         # Row -1 is the last one.
-        found: Floats = np.append(values, missing)[self._rows(x, y)]
+        found: Floats = np.append(values, missing)[rows]
         return found
 
     def lowest(self, x: Integers, y: Integers) -> Floats:
         """Return the lowest point at each place, infinity where there is none."""
-        return self._values(self._columns.lowest, x, y, np.inf)
+        return self._values(self._columns.lowest, self._rows(x, y), np.inf)
 
     def highest(self, x: Integers, y: Integers) -> Floats:
         """Return the highest point at each place, minus infinity where there is none."""
-        return self._values(self._columns.highest, x, y, -np.inf)
+        return self._values(self._columns.highest, self._rows(x, y), -np.inf)
 
     def around(self, x: Integers, y: Integers) -> Surroundings:
         """Return what lies around columns."""
-        ground = np.minimum.reduce([self.lowest(x + dx, y + dy) for dx, dy in _NEAR])
-        counts = np.stack([self._values(self._columns.points, x + dx, y + dy, np.nan) for dx, dy in _NEAR])
+        rows = np.stack([self._rows(x + dx, y + dy) for dx, dy in _NEAR])
+        ground = self._values(self._columns.lowest, rows, np.inf).min(axis=0)
         away = np.zeros(len(x))
         lost = np.isinf(ground)
-        counts[:, lost] = 0.0
-        density = np.nanmedian(counts, axis=0) / self._width**2
+        counts = self._values(self._columns.points, rows, np.nan)
+        density = _middle(counts) / self._width**2
         if lost.any() and len(self._keys):
             ground[lost], away[lost] = self._nearest(x[lost], y[lost])
         return Surroundings(ground, away, density)
@@ -139,3 +141,13 @@ class Lookup:
         starts, rows = rows_within(tree, *at, (away + 1.5) ** 2)
         ground = np.minimum.reduceat(self._columns.lowest[rows], starts[:-1])
         return ground, away * self._width
+
+
+def _middle(values: Floats) -> Floats:
+    """Return the median of each column of values, those that are NaN left out; 0 where all are."""
+    ranked = np.sort(values, axis=0)  # NaN come last
+    count = np.isfinite(ranked).sum(axis=0)
+    at = np.arange(values.shape[1])
+    last = np.maximum(count - 1, 0)
+    middle: Floats = 0.5 * (ranked[last // 2, at] + ranked[np.minimum(count // 2, last), at])
+    return np.where(count > 0, middle, 0.0)

@@ -28,12 +28,11 @@ from cloudprep.stages.noise._usable import LABELS, relabelled, withheld_paramete
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from numpy.typing import NDArray
-
     from cloudprep.model.moves import ClassMoves
     from cloudprep.model.site import SiteFacts
 
 _CODE = "contradiction"
+_KIND = "contradicted_kind"
 _RADIUS_SPACINGS = 3.0
 _RADIUS_LEAST = 0.5
 _BALL_SPACINGS = 4.0
@@ -197,11 +196,13 @@ class ContradictedPoints(Stage):
             return Solution(False, (), figures, (warning,))
         return Solution(merged.contradicted > 0, (), figures, revisit=merged.contradicted > 0)
 
-    def revisit(self, points: Points, context: Context, solution: Solution) -> tuple[Places, Places]:
-        """Return where the block's clouds and moved things are."""
-        kind = self._kinds(points, context, solution)
+    def revisit(self, points: Points, context: Context, solution: Solution) -> Summary:
+        """Return where the block's clouds and moved things are, and what each point is."""
+        del solution
+        kind = kinds_of(points, points[_CODE], context, self._lengths(context.site))
         kind[~context.core] = Kind.NOTHING
-        return places_of(points, kind == Kind.CLOUD), places_of(points, kind == Kind.MOVED)
+        places = places_of(points, kind == Kind.CLOUD), places_of(points, kind == Kind.MOVED)
+        return Summary(places, {_KIND: kind})
 
     def merge_revisits(self, parts: Sequence[tuple[Places, Places]]) -> tuple[Places, Places]:
         """Join the places."""
@@ -228,19 +229,15 @@ class ContradictedPoints(Stage):
 
     def run(self, points: Points, context: Context, solution: Solution | None = None) -> Delta:
         """Label clouds, stray points and, if wanted, what moved."""
-        assert solution is not None  # noqa: S101 - the contract gives every summarising stage its solution
-        kind = self._kinds(points, context, solution)
+        del solution
+        # Without a second look nothing is.
+        kind = points[_KIND] if _KIND in points else np.zeros(len(points), np.uint8)
         noise = kind == Kind.CLOUD
         if context.site.spacing <= _STRAY_SPACING:
             noise |= kind == Kind.STRAY
         if self.params.moving:
             noise |= kind == Kind.MOVED
         return Delta(relabelled(points, np.zeros_like(noise), noise, withheld=self.params.withheld))
-
-    def _kinds(self, points: Points, context: Context, solution: Solution) -> NDArray[np.uint8]:
-        if not solution.value:
-            return np.zeros(len(points), np.uint8)
-        return kinds_of(points, points[_CODE], context, self._lengths(context.site))
 
     def figures(self, moves: ClassMoves) -> dict[str, float | int]:
         """Count the points labelled."""

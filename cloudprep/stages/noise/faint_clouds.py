@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     Mask = NDArray[np.bool_]
 
 _ROUGH = "rough_place"
+_FAINT = "faint_cloud"
 _ROUGH_SPACINGS = 0.15
 _ROUGH_LEAST = 0.06
 _REACH_SPACINGS = 4.0
@@ -167,9 +168,10 @@ class FaintClouds(Stage):
         any_below = upper > middle and int(merged[: max(int(below * _STEPS), 0)].sum()) > 0
         return Solution(FaintThreshold(below if any_below else -np.inf), revisit=any_below)
 
-    def revisit(self, points: Points, context: Context, solution: Solution) -> Places:
-        """Return where the block's faint clouds are."""
-        return places_of(points, self._faint(points, context, solution))
+    def revisit(self, points: Points, context: Context, solution: Solution) -> Summary:
+        """Return where the block's faint clouds are, and which points they are."""
+        faint = self._faint(points, context, solution)
+        return Summary(places_of(points, faint), {_FAINT: faint})
 
     def merge_revisits(self, parts: Sequence[Places]) -> Places:
         """Join the places."""
@@ -187,10 +189,10 @@ class FaintClouds(Stage):
 
     def run(self, points: Points, context: Context, solution: Solution | None = None) -> Delta:
         """Label the faint clouds of the block."""
-        assert solution is not None  # noqa: S101 - the contract gives every summarising stage its solution
-        faint = np.zeros(len(points), np.bool_)
-        if self.params.label:
-            faint = self._faint(points, context, solution)
+        del context, solution
+        # Without a second look there are none.
+        label = self.params.label and _FAINT in points
+        faint = points[_FAINT] if label else np.zeros(len(points), np.bool_)
         return Delta(relabelled(points, np.zeros_like(faint), faint, withheld=self.params.withheld))
 
     def _faint(self, points: Points, context: Context, solution: Solution) -> Mask:
