@@ -429,13 +429,21 @@ def without_low_groups(cells: LowestPoints, size: int, phase: tuple[int, int]) -
     """
     wide = gathered(cells, size, phase)
     level = hollows(wide.x, wide.y, wide.z, wide.have, step=0.5, rise=0.3)
-    if np.isnan(level).all():
+    hollow = np.nonzero(~np.isnan(level))
+    if not len(hollow[0]):
         return cells
     rows, columns = cells.z.shape
-    row = (np.arange(rows) + cells.row - phase[1]) // size - wide.row
-    column = (np.arange(columns) + cells.column - phase[0]) // size - wide.column
-    low = cells.z < level[np.ix_(row, column)] - 0.4
-    x, y, z = (np.where(low, np.nan, a) for a in (cells.x, cells.y, cells.z))
+    x, y, z, deepest = cells.x.copy(), cells.y.copy(), cells.z.copy(), level[hollow] - 0.4
+    # Hollows are few: cell by cell of the finest lattice in all of them at once.
+    row = (hollow[0] + wide.row) * size + phase[1] - cells.row
+    column = (hollow[1] + wide.column) * size + phase[0] - cells.column
+    for i in range(size):
+        for k in range(size):
+            r, c = row + i, column + k
+            here = (r >= 0) & (r < rows) & (c >= 0) & (c < columns)
+            here[here] = z[row[here] + i, column[here] + k] < deepest[here]
+            for kept in (x, y, z):
+                kept[row[here] + i, column[here] + k] = np.nan
     return cells._replace(x=x, y=y, z=z)
 
 
@@ -461,6 +469,13 @@ def only_lowest(own: LowestPoints, wide: LowestPoints, times: int) -> LowestPoin
     kept = (own.x == wide.x[over]) & (own.y == wide.y[over]) & (own.z == wide.z[over])
     x, y, z = (np.where(kept, a, np.nan) for a in (own.x, own.y, own.z))
     return own._replace(x=x, y=y, z=z)
+
+
+def _shifted(cells: LowestPoints, phase: tuple[int, int], fine: float) -> LowestPoints:
+    """Return points as seen from the start of a raster."""
+    if phase == (0, 0):
+        return cells
+    return cells._replace(x=cells.x - phase[0] * fine, y=cells.y - phase[1] * fine)
 
 
 def ground_surface(
@@ -503,11 +518,9 @@ def ground_surface(
     """
     side = wide * fine
     cells = without_low_groups(cells, wide, phase)
-    shift = np.array(phase) * fine
-    cells = cells._replace(x=cells.x - shift[0], y=cells.y - shift[1])
-    moved = cells._replace(column=cells.column - phase[0], row=cells.row - phase[1])
-    own = gathered(moved, 2)
-    larger = own if wide == 2 else gathered(moved, wide)
+    own = _shifted(gathered(cells, 2, phase), phase, fine)
+    larger = own if wide == 2 else _shifted(gathered(cells, wide, phase), phase, fine)
+    del cells  # a copy, where there were low groups
     every = own if scattered else None
     if scattered:
         own = only_lowest(own, larger, wide // 2)
