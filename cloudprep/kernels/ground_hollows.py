@@ -34,6 +34,8 @@ _RINGS = sorted(
     ),
     key=lambda place: max(abs(place[0]), abs(place[1])),
 )
+# Differences to a tolerance, m, below which rounding may tell.
+_ROUNDING = 1e-9
 # How many of these are counted for whole rows first.
 _FIRST_RING, _QUICKLY = 8, 24
 _UP, _RIGHT = (np.array(places, np.int64) for places in zip(*_RINGS, strict=True))
@@ -111,7 +113,7 @@ def _rule_out(
     rows, columns = x.shape
     own_z = padded[r + _AROUND, _AROUND:]
     for c in range(columns):
-        even[c] = 0 if own_z[c] == own_z[c] else _MOST_LEVEL + 1  # noqa: PLR0124 - NaN
+        even[c] = 0 if own_z[c] == own_z[c] else _MOST_LEVEL + 1
         no_higher[c] = 0
     for i in range(_QUICKLY):
         r2, right = r + _UP[i], _RIGHT[i]
@@ -119,7 +121,11 @@ def _rule_out(
             first, last = max(0, -right), min(columns, columns - right)
             near_z = padded[r2 + _AROUND, _AROUND + right :]
             _count_not_higher(
-                (x[r2, first + right : last + right], y[r2, first + right : last + right], near_z[first:last]),
+                (
+                    x[r2, first + right : last + right],
+                    y[r2, first + right : last + right],
+                    near_z[first:last],
+                ),
                 (x[r, first:last], y[r, first:last], own_z[first:last]),
                 step,
                 rise,
@@ -167,8 +173,13 @@ def _hollows(
                         continue
                     u, v, w = x[r2, c2] - x[r, c], y[r2, c2] - y[r, c], z[r2, c2] - z[r, c]
                     n += 1
-                    tolerance = step + rise * math.hypot(u, v)
-                    if w > tolerance:
+                    # How far above or below the tolerance; exactly where rounding may tell: that takes long.
+                    own_step = rise * math.sqrt(u * u + v * v) + step
+                    over = abs(w) - own_step
+                    if abs(over) < _ROUNDING:
+                        own_step = step + rise * math.hypot(u, v)
+                        over = 1.0 if abs(w) > own_step else (0.0 if abs(w) == own_step else -1.0)
+                    if over > 0 and w > 0:
                         higher += 1
                         sx += u
                         sy += v
@@ -179,7 +190,7 @@ def _hollows(
                         sxz += u * w
                         syz += v * w
                         szz += w * w
-                    elif w > -tolerance:
+                    elif over < 0 or w > 0:
                         even += 1
             if n < _FEWEST or higher < _HIGHER * n or even > _MOST_LEVEL:
                 continue

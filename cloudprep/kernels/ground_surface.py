@@ -137,6 +137,7 @@ class _Fit:
     ) -> None:
         self.cells, self.wide = cells, wide
         self.cell, self.side, self.spacing, self.rules = cell, side, spacing, rules
+        self.threads = threads
         self.left, self.bottom = cells.column * cell, cells.row * cell
         self.near = Nearness(rules.nearness, rules.slope_share, rules.plant_height, rules.plant_slope)
         self.have = wide.have
@@ -229,7 +230,8 @@ class _Fit:
     def hollows(self, ground: Flags) -> Flags:
         """Return cells of the ground that lie in a hollow."""
         w = self.wide
-        return np.asarray(~np.isnan(hollows(w.x, w.y, w.z, ground, step=0.6, rise=0.4)))
+        level = hollows(w.x, w.y, w.z, ground, step=0.6, rise=0.4, threads=self.threads)
+        return np.asarray(~np.isnan(level))
 
     def regions(self, ground: Flags, barred: Flags) -> Regions:
         """Return patches that were left out, but continue the ground."""
@@ -410,7 +412,9 @@ class _Fit:
         return wide[np.ix_(row, column)]
 
 
-def without_low_groups(cells: LowestPoints, size: int, phase: tuple[int, int]) -> LowestPoints:
+def without_low_groups(
+    cells: LowestPoints, size: int, phase: tuple[int, int], *, threads: int = 1
+) -> LowestPoints:
     """Leave out points that lie far below a surface all around them.
 
     Parameters
@@ -421,6 +425,8 @@ def without_low_groups(cells: LowestPoints, size: int, phase: tuple[int, int]) -
         Finest cells along a wide one's side.
     phase : tuple of int
         Shift of the wide lattice, finest cells.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
@@ -428,7 +434,7 @@ def without_low_groups(cells: LowestPoints, size: int, phase: tuple[int, int]) -
         Without the points that lie more than 0.4 m below that surface, cell by wide cell.
     """
     wide = gathered(cells, size, phase)
-    level = hollows(wide.x, wide.y, wide.z, wide.have, step=0.5, rise=0.3)
+    level = hollows(wide.x, wide.y, wide.z, wide.have, step=0.5, rise=0.3, threads=threads)
     hollow = np.nonzero(~np.isnan(level))
     if not len(hollow[0]):
         return cells
@@ -517,7 +523,7 @@ def ground_surface(
         The surface.
     """
     side = wide * fine
-    cells = without_low_groups(cells, wide, phase)
+    cells = without_low_groups(cells, wide, phase, threads=threads)
     own = _shifted(gathered(cells, 2, phase), phase, fine)
     larger = own if wide == 2 else _shifted(gathered(cells, wide, phase), phase, fine)
     del cells  # a copy, where there were low groups
