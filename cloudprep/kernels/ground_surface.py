@@ -306,7 +306,8 @@ class _Fit:
     def without_decks(self, ground: Flags, heap: Flags) -> Flags:
         """Take bridge decks out of the surface, but no material in bays; return the ground that is left."""
         w = self.wide
-        deck = decks(w.x, w.y, w.z, ground=ground, inside=self.inside, cell=self.side) & ~heap
+        deck = decks(w.x, w.y, w.z, ground=ground, inside=self.inside, cell=self.side, threads=self.threads)
+        deck &= ~heap
         if not (deck & ground).any():
             return ground
         self.deck = self._on_cells(deck)
