@@ -15,9 +15,8 @@ from cloudprep.kernels.ground_flanks import flanks, walls
 from cloudprep.kernels.ground_growing import Growing, grow
 from cloudprep.kernels.ground_hollows import hollows
 from cloudprep.kernels.ground_joins import DROP, EDGE, RISE, SMOOTH, island_rims, patches, region_rims, shore
-from cloudprep.kernels.ground_pull import Nearness, accept, pull
+from cloudprep.kernels.ground_pull import Nearness, Slopes, accept, pull
 from cloudprep.kernels.ground_seeds import ROUGHLY, footprint, seeds
-from cloudprep.kernels.steepness import steepness
 from cloudprep.kernels.thin_plate import SurfaceFitter
 
 if TYPE_CHECKING:
@@ -151,6 +150,9 @@ class _Fit:
             self.seeds.inside if alike else footprint(self.have, 3 * spacing / side, threads=threads)
         )
         self.height = self.seeds.surface
+        self._known: tuple[Floats, Floats, Flags] | None = None
+        # Room for values and weights of fits.
+        self.drawn = np.zeros(cells.z.shape), np.zeros(cells.z.shape)
         self.deck, self.heap, self.wall = (np.zeros(cells.z.shape, bool) for _ in range(3))
         rows, columns = cells.z.shape
         # Where the wide cells' points lie on the raster.
@@ -168,28 +170,32 @@ class _Fit:
         self.own_up = (cells.y[own] - self.bottom) / cell
         self.own_z = cells.z[own]
 
-    def _judged(self, steepest: float) -> tuple[Floats, Flags]:
-        slope = steepness(self.height, self.cell, steepest=steepest)
-        z = self.wide.z
-        above, near = accept(self.height, slope, self.across, self.up, z.ravel(), self.near)
-        return above.reshape(z.shape), near.reshape(z.shape)
+    def _judged(self) -> tuple[Floats, Flags]:
+        """Return heights over the surface of the wide cells' points, and which belong to it."""
+        if self._known is None or self._known[0] is not self.height:
+            slopes, z = Slopes(self.cell, steepest=2.0), self.wide.z
+            given = self.across, self.up, z.ravel(), self.near
+            above, near = accept(self.height, slopes, *given, threads=self.threads)
+            self._known = self.height, above.reshape(z.shape), near.reshape(z.shape)
+        return self._known[1:]
 
     def residuals(self) -> Floats:
         """Return heights over the surface of the wide cells' points, m; NaN where there is none."""
-        return self._judged(2.0)[0]
+        return self._judged()[0]
 
     def accepted(self) -> Flags:
         """Return wide cells whose lowest point belongs to the surface."""
-        return self._judged(2.0)[1]
+        return self._judged()[1].copy()
 
     def fit(self, ground: Flags) -> None:
         """Fit the surface to the lowest points of wide cells; without any it stays as it is."""
         if not ground.any():
             return
-        weights = np.zeros(self.cells.z.shape)
-        values = np.zeros(self.cells.z.shape)
-        weights[self.at_row[ground], self.at_column[ground]] = 1.0
-        values[self.at_row[ground], self.at_column[ground]] = self.wide.z[ground]
+        values, weights = self.drawn
+        weights.fill(0)
+        at = self.at_row[ground], self.at_column[ground]
+        weights[at] = 1.0
+        values[at] = self.wide.z[ground]
         self.height = self.surface(values, weights, start=self.height, tolerance=ROUGHLY)
 
     def refine(self, times: int, last: float = _CLOSELY) -> None:
@@ -198,10 +204,9 @@ class _Fit:
         ``last`` is the tolerance of the last time, m.
         """
         for k in range(times):
-            slope = steepness(self.height, self.cell, steepest=4.0)
-            drawn = pull(
-                self.height, slope, self.own_across, self.own_up, self.own_z, self.own, self.crest, self.near
-            )
+            slopes = Slopes(self.cell, steepest=4.0)
+            given = self.own_across, self.own_up, self.own_z, self.own, self.crest, self.near
+            drawn = pull(self.height, slopes, *given, into=self.drawn, threads=self.threads)
             if drawn is None:
                 return
             tolerance = last if k == times - 1 else ROUGHLY
