@@ -66,6 +66,15 @@ def _slope_between(surface: Floats, at: Corners, slopes: Slopes) -> Any:
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def _on_slope(far: float, surface: Floats, at: Corners, slopes: Slopes, rule: Nearness) -> bool:
+    """Tell whether a point so far from the surface, m, is near where it is so steep."""
+    # Most that aren't would not be on the steepest slope, whatever rounding does to it.
+    if far > rule.height + 1.001 * rule.slope_share * slopes.steepest:
+        return False
+    return bool(far <= rule.height + rule.slope_share * _slope_between(surface, at, slopes))
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def _accept(
     surface: Floats,
     slopes: Slopes,
@@ -86,9 +95,7 @@ def _accept(
         at = corners_of(rows, columns, across[i], up[i])
         over = z[i] - read_corners(surface, at)
         above[i] = over
-        near[i] = abs(over) <= rule.height or (
-            abs(over) <= rule.height + rule.slope_share * _slope_between(surface, at, slopes)
-        )
+        near[i] = abs(over) <= rule.height or _on_slope(abs(over), surface, at, slopes, rule)
 
 
 def accept(
@@ -151,9 +158,7 @@ def _pull(
     for i in range(begin, end):
         at = corners_of(rows, columns, across[i], up[i])
         above = z[i] - read_corners(surface, at)
-        if abs(above) > rule.height and (
-            abs(above) > rule.height + rule.slope_share * _slope_between(surface, at, slopes)
-        ):
+        if abs(above) > rule.height and not _on_slope(abs(above), surface, at, slopes, rule):
             continue
         r, c = row[i], column[i]
         doubt = 0.0
