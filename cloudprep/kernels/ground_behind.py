@@ -19,6 +19,10 @@ if TYPE_CHECKING:
     Raster = NDArray[np.float32]
 
 
+# Share of a cell that may be lost in rounding.
+_ROUNDING = 1e-6
+
+
 class Behind(NamedTuple):
     """Where the points behind, further uphill, tell how high ground may lie.
 
@@ -64,6 +68,16 @@ def _any_beside(flags: NDArray[np.bool_], r: int, c: int) -> bool:
     return False
 
 
+@njit(nogil=True, cache=True, error_model="numpy", inline="always")
+def _span(ahead: float, aside: float, near: float, far: float, fine: float) -> Any:
+    """Return the first and the last cell, from a cell's own, that what is behind its centre touches.
+
+    ``ahead`` is the part of the way uphill along the axis.
+    """
+    first, last = min(ahead * near, ahead * far) - aside, max(ahead * near, ahead * far) + aside
+    return int(np.floor(0.5 + first / fine - _ROUNDING)), int(np.floor(0.5 + last / fine + _ROUNDING))
+
+
 @njit(nogil=True, cache=True, error_model="numpy")
 def _lower(
     points: tuple[Floats, Floats, Floats],
@@ -81,7 +95,6 @@ def _lower(
     low, centre = surface
     rows, columns = centre.shape
     near, far, aside = 2 * fine * rules.nearest, 2 * fine * rules.farthest, 2 * fine * rules.aside
-    size = int(np.ceil(2 * rules.farthest))
     for r in range(begin, end):
         for c in range(columns):
             if high[r, c] - centre[r, c] < rules.steep or _any_beside(cliffs, r, c):
@@ -89,8 +102,11 @@ def _lower(
             across, along = _uphill(centre, r, c)
             middle_x, middle_y = (first[0] + c + 0.5) * fine, (first[1] + r + 0.5) * fine
             least = high[r, c] - rules.margin
-            for r2 in range(max(0, r - size), min(rows, r + size + 1)):
-                for c2 in range(max(0, c - size), min(columns, c + size + 1)):
+            # Only cells that what is behind touches are looked at.
+            left, right = _span(across, abs(along) * aside, near, far, fine)
+            down, up = _span(along, abs(across) * aside, near, far, fine)
+            for r2 in range(max(0, r + down), min(rows, r + up + 1)):
+                for c2 in range(max(0, c + left), min(columns, c + right + 1)):
                     # Comparisons with NaN are false.
                     if low[r2, c2] <= z[r2, c2] < least:
                         u, v = x[r2, c2] - middle_x, y[r2, c2] - middle_y

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 from cloudprep.kernels.compiling import njit
-from cloudprep.kernels.ground_joins import patches
+from cloudprep.kernels.ground_joins import FAR, patches
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -171,10 +172,12 @@ def _across(
     rules: Decks,
     found: Codes,
 ) -> bool:
-    """Look along all lines of the raster in one direction; return whether any deck may be there."""
+    """Look along all lines of the raster in one direction; return whether any deck may be there.
+
+    ``found``, zero before, receives what was found.
+    """
     rows, columns = z.shape
     longest = int(rules.widest / (cell * np.hypot(ahead[0], ahead[1])))
-    found[:] = 0
     any_sure = False
     for r in range(rows):
         for c in range(columns):
@@ -249,11 +252,77 @@ def _contacts(
                         met[label[r, c], k] += 1.0
 
 
+@njit(nogil=True, cache=True, error_model="numpy")
+def _worth_a_look(
+    x: Floats, y: Floats, z: Floats, found: Codes, cell: float, rules: Decks, member: Flags
+) -> tuple[int, int]:
+    """Mark patches that are large enough and surely drop along enough of them; from sure cells outwards.
+
+    Patches are those of :func:`~cloudprep.kernels.ground_joins.patches`. Returns the first row with any, and
+    the row after the last.
+    """
+    rows, columns = z.shape
+    seen = np.zeros(z.shape, np.bool_)
+    waiting = np.empty(z.size, np.int32)
+    most = (FAR * cell) ** 2
+    first_row, end_row = rows, 0
+    for start in range(z.size):
+        if found[start // columns, start % columns] != _SURE or seen[start // columns, start % columns]:
+            continue
+        seen[start // columns, start % columns] = True
+        waiting[0] = start
+        count, done, sure = 1, 0, 0
+        while done < count:
+            r, c = waiting[done] // columns, waiting[done] % columns
+            done += 1
+            sure += int(found[r, c] == _SURE)
+            for r2 in range(max(0, r - 2), min(rows, r + 3)):
+                for c2 in range(max(0, c - 2), min(columns, c + 3)):
+                    if found[r2, c2] == 0 or seen[r2, c2]:
+                        continue
+                    d2 = (x[r, c] - x[r2, c2]) ** 2 + (y[r, c] - y[r2, c2]) ** 2
+                    if d2 <= most and abs(z[r, c] - z[r2, c2]) <= rules.step + rules.rise * np.sqrt(d2):
+                        seen[r2, c2] = True
+                        waiting[count] = r2 * columns + c2
+                        count += 1
+        if count * cell * cell >= rules.smallest and sure >= rules.sure * count:
+            for k in range(count):
+                r = waiting[k] // columns
+                member[r, waiting[k] % columns] = True
+                first_row, end_row = min(first_row, r), max(end_row, r + 1)
+    return first_row, end_row
+
+
 def _patches_of_decks(
     x: Floats, y: Floats, z: Floats, found: Codes, ahead: tuple[int, int], cell: float, rules: Decks
 ) -> Flags:
     """Return the cells of patches of stretches in one direction that are decks."""
-    label, count = patches(x, y, z, found > 0, cell=cell, step=rules.step, rise=rules.rise)
+    decks = np.zeros(z.shape, bool)
+    member = np.zeros(z.shape, bool)
+    first, end = _worth_a_look(x, y, z, found, cell, rules, member)
+    if end > 0:
+        # What lies further away than the surface is asked to go on for has no say.
+        around = int(_BEYOND) + 1
+        part = slice(max(0, first - around), min(len(z), end + around))
+        decks[part] = _decks_among(
+            x[part], y[part], z[part], found[part], member[part], ahead, cell=cell, rules=rules
+        )
+    return decks
+
+
+def _decks_among(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    found: Codes,
+    member: Flags,
+    ahead: tuple[int, int],
+    *,
+    cell: float,
+    rules: Decks,
+) -> Flags:
+    """Return the cells of those patches of some that are decks."""
+    label, count = patches(x, y, z, member, cell=cell, step=rules.step, rise=rules.rise)
     sums = np.zeros((count, 12))
     _moments(x, y, z, label, sums)
     n = sums[:, 0]
@@ -265,7 +334,7 @@ def _patches_of_decks(
     gradient = np.hypot(f * e - g * b, g * a - f * b) / (a * e - b * b)
     met = np.zeros((count, 2))
     _contacts(x, y, z, label, (ahead[1], -ahead[0]), rules, met)
-    sure = np.bincount(label[found == _SURE], minlength=count)
+    sure = np.bincount(label[(found == _SURE) & member], minlength=count)
     deck = (n * cell * cell >= rules.smallest) & (sure >= rules.sure * n) & (gradient <= rules.steepest)
     deck &= (met.min(axis=1) > 0) & (met.min(axis=1) >= rules.both_ends * met.max(axis=1))
     return np.asarray(np.append(deck, False)[label])
@@ -280,6 +349,7 @@ def decks(
     inside: Flags,
     cell: float,
     rules: Decks | None = None,
+    threads: int = 1,
 ) -> Flags:
     """Find bridge decks.
 
@@ -300,6 +370,8 @@ def decks(
         Side of a cell, m.
     rules : Decks, optional
         The rules.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
@@ -307,9 +379,19 @@ def decks(
         Cells of decks.
     """
     rules = rules or Decks()
-    found = np.zeros(z.shape, np.uint8)
+
+    def along(ahead: tuple[int, int]) -> Flags | None:
+        found = np.zeros(z.shape, np.uint8)
+        if not _across(x, y, z, ground, inside, ahead, cell, rules, found):
+            return None
+        return _patches_of_decks(x, y, z, found, ahead, cell, rules)
+
     decks = np.zeros(z.shape, bool)
-    for ahead in _LINES:
-        if _across(x, y, z, ground, inside, ahead, cell, rules, found):
-            decks |= _patches_of_decks(x, y, z, found, ahead, cell, rules)
+    if threads <= 1:
+        for one in map(along, _LINES):
+            decks |= False if one is None else one
+        return decks
+    with ThreadPoolExecutor(min(threads, len(_LINES))) as pool:
+        for one in pool.map(along, _LINES):
+            decks |= False if one is None else one
     return decks

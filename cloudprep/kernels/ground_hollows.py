@@ -7,13 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.compiling import COMPILED, njit
+from cloudprep.kernels.strips import in_strips
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
+    Counts = NDArray[np.int64]
 
 # Cells to each side that are looked at, how many of them must hold points, what share of these must lie
 # higher, and how many may lie level (the rest of a group of low points).
@@ -32,6 +34,10 @@ _RINGS = sorted(
     ),
     key=lambda place: max(abs(place[0]), abs(place[1])),
 )
+# Differences to a tolerance, m, below which rounding may tell.
+_ROUNDING = 1e-9
+# How many of these are counted for whole rows first.
+_FIRST_RING, _QUICKLY = 8, 24
 _UP, _RIGHT = (np.array(places, np.int64) for places in zip(*_RINGS, strict=True))
 # The higher ones form a plane if their mean squared residual is below (0.25 m)^2 + (0.2 x gradient x 1 m)^2.
 _FLAT = 0.0625
@@ -39,43 +45,125 @@ _FLAT_PER_SQUARED_SLOPE = 0.04
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _too_few_higher(x: Floats, y: Floats, padded: Floats, r: int, c: int, step: float, rise: float) -> bool:
+def _too_few_higher(
+    x: Floats,
+    y: Floats,
+    padded: Floats,
+    r: int,
+    c: int,
+    step: float,
+    rise: float,
+    counted: int,
+    even: int,
+    no_higher: int,
+) -> bool:
     """Tell, from as few neighbours as it takes, whether a cell is no hollow: nearly every cell is none.
 
-    ``padded`` holds the heights of cells that take part, NaN elsewhere and on a rim of _AROUND cells.
+    ``padded`` holds the heights of cells that take part, NaN elsewhere and on a rim of _AROUND cells. Of the
+    ``counted`` first neighbours, ``even`` lie level, and ``no_higher`` level or lower.
     """
+    rows, columns = x.shape
     own = padded[r + _AROUND, c + _AROUND]
-    even = lower = 0
     # Ring by ring: what lies near is level more often.
-    for i in range(len(_UP)):
+    for i in range(counted, len(_UP)):
         up, right = _UP[i], _RIGHT[i]
         w = padded[r + _AROUND + up, c + _AROUND + right] - own
         over = abs(w) - step
-        if over <= 0:
-            even += 1
-        elif over > 0:  # not so where there is no neighbour
-            # Compared squared: most of the time would go into the roots.
-            u, v = x[r + up, c + right] - x[r, c], y[r + up, c + right] - y[r, c]
-            if over * over <= rise * rise * (u * u + v * v):
-                even += 1
-            elif w < 0:
-                lower += 1
-        if even > _MOST_LEVEL or even + lower > _MOST_NOT_HIGHER:
+        # Compared squared: most of the time would go into the roots. Beyond the rim nothing is compared.
+        r2, c2 = min(max(r + up, 0), rows - 1), min(max(c + right, 0), columns - 1)
+        u, v = x[r2, c2] - x[r, c], y[r2, c2] - y[r, c]
+        # False where there is no neighbour.
+        level = (over <= 0) | (over * over <= rise * rise * (u * u + v * v))
+        even += int(level)
+        no_higher += int(level | (w < 0))
+        if (i & 7 == 7) & ((even > _MOST_LEVEL) | (no_higher > _MOST_NOT_HIGHER)):
             return True
-    return False
+    return bool((even > _MOST_LEVEL) | (no_higher > _MOST_NOT_HIGHER))
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _hollows(x: Floats, y: Floats, z: Floats, have: Flags, step: float, rise: float, level: Floats) -> None:
+def _count_not_higher(
+    near: tuple[Floats, Floats, Floats],
+    own: tuple[Floats, Floats, Floats],
+    step: float,
+    rise: float,
+    even: Counts,
+    no_higher: Counts,
+) -> None:
+    """Count, for cells of a row, one neighbour of each if it lies level or lower."""
+    most = rise * rise
+    for c in range(len(even)):
+        w = near[2][c] - own[2][c]
+        over = abs(w) - step
+        u, v = near[0][c] - own[0][c], near[1][c] - own[1][c]
+        # As below; comparisons with NaN are false.
+        level = (over <= 0) | (over * over <= most * (u * u + v * v))
+        even[c] += np.int64(level)
+        no_higher[c] += np.int64(level | (w < 0))
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _rule_out(
+    x: Floats, y: Floats, padded: Floats, r: int, step: float, rise: float, even: Counts, no_higher: Counts
+) -> bool:
+    """Count, for all cells of a row, near neighbours that are not higher; return whether any may be a hollow.
+
+    Whole rows at a time: that becomes vector instructions.
+    """
+    rows, columns = x.shape
+    own_z = padded[r + _AROUND, _AROUND:]
+    for c in range(columns):
+        even[c] = 0 if own_z[c] == own_z[c] else _MOST_LEVEL + 1
+        no_higher[c] = 0
+    for i in range(_QUICKLY):
+        r2, right = r + _UP[i], _RIGHT[i]
+        if 0 <= r2 < rows:
+            first, last = max(0, -right), min(columns, columns - right)
+            near_z = padded[r2 + _AROUND, _AROUND + right :]
+            _count_not_higher(
+                (
+                    x[r2, first + right : last + right],
+                    y[r2, first + right : last + right],
+                    near_z[first:last],
+                ),
+                (x[r, first:last], y[r, first:last], own_z[first:last]),
+                step,
+                rise,
+                even[first:last],
+                no_higher[first:last],
+            )
+        if i + 1 in (_FIRST_RING, _QUICKLY):
+            some = False
+            for c in range(columns):
+                some |= (even[c] <= _MOST_LEVEL) & (no_higher[c] <= _MOST_NOT_HIGHER)
+            if not some:
+                return False
+    return True
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _hollows(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    have: Flags,
+    padded: Floats,
+    step: float,
+    rise: float,
+    begin: int,
+    end: int,
+    level: Floats,
+) -> None:
     rows, columns = z.shape
-    padded = np.full((rows + 2 * _AROUND, columns + 2 * _AROUND), np.nan)
-    for r in range(rows):
+    evens, no_higher = np.zeros(columns, np.int64), np.zeros(columns, np.int64)
+    for r in range(begin, end):
+        if COMPILED and not _rule_out(x, y, padded, r, step, rise, evens, no_higher):
+            continue
+        counted = _QUICKLY if COMPILED else 0
         for c in range(columns):
-            if have[r, c]:
-                padded[r + _AROUND, c + _AROUND] = z[r, c]
-    for r in range(rows):
-        for c in range(columns):
-            if not have[r, c] or _too_few_higher(x, y, padded, r, c, step, rise):
+            if not have[r, c] or evens[c] > _MOST_LEVEL or no_higher[c] > _MOST_NOT_HIGHER:
+                continue
+            if _too_few_higher(x, y, padded, r, c, step, rise, counted, evens[c], no_higher[c]):
                 continue
             n = higher = even = 0
             sx = sy = sz = sxx = sxy = syy = sxz = syz = szz = 0.0
@@ -85,8 +173,13 @@ def _hollows(x: Floats, y: Floats, z: Floats, have: Flags, step: float, rise: fl
                         continue
                     u, v, w = x[r2, c2] - x[r, c], y[r2, c2] - y[r, c], z[r2, c2] - z[r, c]
                     n += 1
-                    tolerance = step + rise * math.hypot(u, v)
-                    if w > tolerance:
+                    # How far above or below the tolerance; exactly where rounding may tell: that takes long.
+                    own_step = rise * math.sqrt(u * u + v * v) + step
+                    over = abs(w) - own_step
+                    if abs(over) < _ROUNDING:
+                        own_step = step + rise * math.hypot(u, v)
+                        over = 1.0 if abs(w) > own_step else (0.0 if abs(w) == own_step else -1.0)
+                    if over > 0 and w > 0:
                         higher += 1
                         sx += u
                         sy += v
@@ -97,7 +190,7 @@ def _hollows(x: Floats, y: Floats, z: Floats, have: Flags, step: float, rise: fl
                         sxz += u * w
                         syz += v * w
                         szz += w * w
-                    elif w > -tolerance:
+                    elif over < 0 or w > 0:
                         even += 1
             if n < _FEWEST or higher < _HIGHER * n or even > _MOST_LEVEL:
                 continue
@@ -116,7 +209,9 @@ def _hollows(x: Floats, y: Floats, z: Floats, have: Flags, step: float, rise: fl
                 level[r, c] = z[r, c] + above
 
 
-def hollows(x: Floats, y: Floats, z: Floats, have: Flags, *, step: float, rise: float) -> NDArray[np.float64]:
+def hollows(
+    x: Floats, y: Floats, z: Floats, have: Flags, *, step: float, rise: float, threads: int = 1
+) -> NDArray[np.float64]:
     """Return how high the surface around lies where a cell's lowest point is in a hollow.
 
     Parameters
@@ -127,6 +222,8 @@ def hollows(x: Floats, y: Floats, z: Floats, have: Flags, *, step: float, rise: 
         Cells that take part.
     step, rise : float
         A neighbour lies higher if it exceeds the point by ``step`` (m) plus ``rise`` times the distance.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
@@ -135,5 +232,8 @@ def hollows(x: Floats, y: Floats, z: Floats, have: Flags, *, step: float, rise: 
         12 neighbours within three cells, four fifths of them higher and forming a plane.
     """
     level = np.full(z.shape, np.nan)
-    _hollows(x, y, z, have, step, rise, level)
+    padded = np.full((z.shape[0] + 2 * _AROUND, z.shape[1] + 2 * _AROUND), np.nan)
+    np.copyto(padded[_AROUND:-_AROUND, _AROUND:-_AROUND], z, where=have)
+    given = x, y, z, have, padded, step, rise
+    in_strips(lambda part: _hollows(*given, part.start, part.stop, level), (z.shape[0], z.shape[1]), threads)
     return level

@@ -25,8 +25,8 @@ _ACROSS = 4
 _UP = (-1, 0, 1, 0, -1, -1, 1, 1)
 _RIGHT = (0, -1, 0, 1, -1, 1, -1, 1)
 
-# Points of cells so many sides apart, at most, can be neighbours: those of cells that touch, mostly.
-_FAR = 2.3
+FAR = 2.3
+"""Points of cells so many sides apart, at most, can be neighbours: those of cells that touch, mostly."""
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -43,7 +43,7 @@ def _join(
 ) -> int:
     rows, columns = z.shape
     parent = np.arange(rows * columns).astype(np.int32)
-    most = (_FAR * cell) ** 2
+    most = (FAR * cell) ** 2
     for r in range(rows):
         for c in range(columns):
             if not member[r, c]:

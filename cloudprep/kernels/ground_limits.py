@@ -134,14 +134,21 @@ def _read_rows(given: tuple[Any, Any, Any, Any], into: tuple[Raster, Any], rows:
     _read_surface(*given, rows.start, rows.stop, *into)
 
 
-@njit(nogil=True, cache=True, error_model="numpy", inline="always")
-def _middle(count: int, a: Any, b: Any, c: Any) -> Any:
-    """Return the median of the first one, two or three numbers."""
+@njit(nogil=True, cache=True, error_model="numpy")
+def _middle(count: int, lines: Raster, out: Raster) -> None:
+    """Write the median of one, two or three lines: whole lines at a time become vector instructions."""
+    a = lines[0]
     if count == 1:
-        return a
-    if count == 2:
-        return (a + b) / np.float32(2)
-    return max(min(a, b), min(max(a, b), c))
+        for c in range(len(out)):
+            out[c] = a[c]
+    elif count == 2:
+        b = lines[1]
+        for c in range(len(out)):
+            out[c] = (a[c] + b[c]) / np.float32(2)
+    else:
+        b, d = lines[1], lines[2]
+        for c in range(len(out)):
+            out[c] = max(min(a[c], b[c]), min(max(a[c], b[c]), d[c]))
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -155,19 +162,38 @@ def _medians(
     limits: Raster,
 ) -> None:
     """Write some rows' low, centre, high and split from heights and slopes, ``read[0]`` and ``read[1]``."""
-    count = read.shape[1]
-    # Missing ones stand for the first.
-    i, k = min(1, count - 1), (2 if count > 2 else 0)
+    count, columns = read.shape[1], read.shape[3]
+    lines, near = np.empty((count, columns), np.float32), np.empty((count, columns), np.float32)
+    most = np.empty(columns, np.float32)
     for r in range(begin, end):
-        for c in range(read.shape[3]):
-            u, v, w = read[0, 0, r, c], read[0, i, r, c], read[0, k, r, c]
-            near_u = nearness + slope_share * read[1, 0, r, c]
-            near_v = nearness + slope_share * read[1, i, r, c]
-            near_w = nearness + slope_share * read[1, k, r, c]
-            limits[0, r, c] = _middle(count, u - near_u - deeper, v - near_v - deeper, w - near_w - deeper)
-            limits[1, r, c] = _middle(count, u, v, w)
-            limits[2, r, c] = _middle(count, u + near_u, v + near_v, w + near_w)
-            limits[3, r, c] = max(u, v, w) - min(u, v, w)
+        for k in range(count):
+            height, slope, own, line = read[0, k, r], read[1, k, r], near[k], lines[k]
+            for c in range(columns):
+                own[c] = nearness + slope_share * slope[c]
+            for c in range(columns):
+                line[c] = height[c] - own[c] - deeper
+        _middle(count, lines, limits[0, r])
+        for k in range(count):
+            height, line = read[0, k, r], lines[k]
+            for c in range(columns):
+                line[c] = height[c]
+        _middle(count, lines, limits[1, r])
+        split = limits[3, r]
+        for c in range(columns):
+            most[c] = split[c] = lines[0, c]
+        for k in range(1, count):
+            line = lines[k]
+            for c in range(columns):
+                most[c] = max(most[c], line[c])
+            for c in range(columns):
+                split[c] = min(split[c], line[c])
+        for c in range(columns):
+            split[c] = most[c] - split[c]
+        for k in range(count):
+            height, own, line = read[0, k, r], near[k], lines[k]
+            for c in range(columns):
+                line[c] = height[c] + own[c]
+        _middle(count, lines, limits[2, r])
 
 
 def agreed_limits(

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from cloudprep.kernels.bilinear import read_between
+from cloudprep.kernels.bilinear import corners_of, read_corners
 from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.steepness import slope_at
+from cloudprep.kernels.strips import in_strips
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from cloudprep.kernels.bilinear import Corners
 
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
@@ -34,43 +38,92 @@ class Nearness(NamedTuple):
     plant_slope: float
 
 
+class Slopes(NamedTuple):
+    """What the slopes of a surface are reckoned with.
+
+    Parameters
+    ----------
+    cell : float
+        Side of the raster's cells, m.
+    steepest : float
+        Slopes beyond this count as this.
+    """
+
+    cell: float
+    steepest: float
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _slope_between(surface: Floats, at: Corners, slopes: Slopes) -> Any:
+    """Return the slope read between the cells around a position: few points need it."""
+    lower = (1.0 - at.across) * slope_at(
+        surface, at.row, at.column, slopes.cell, slopes.steepest
+    ) + at.across * slope_at(surface, at.row, at.next_column, slopes.cell, slopes.steepest)
+    upper = (1.0 - at.across) * slope_at(
+        surface, at.next_row, at.column, slopes.cell, slopes.steepest
+    ) + at.across * slope_at(surface, at.next_row, at.next_column, slopes.cell, slopes.steepest)
+    return (1.0 - at.up) * lower + at.up * upper
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _on_slope(far: float, surface: Floats, at: Corners, slopes: Slopes, rule: Nearness) -> bool:
+    """Tell whether a point so far from the surface, m, is near where it is so steep."""
+    # Most that aren't would not be on the steepest slope, whatever rounding does to it.
+    if far > rule.height + 1.001 * rule.slope_share * slopes.steepest:
+        return False
+    return bool(far <= rule.height + rule.slope_share * _slope_between(surface, at, slopes))
+
+
 @njit(nogil=True, cache=True, error_model="numpy")
 def _accept(
     surface: Floats,
-    slope: Floats,
-    across: Floats,
-    up: Floats,
-    z: Floats,
-    height: float,
-    slope_share: float,
+    slopes: Slopes,
+    points: tuple[Floats, Floats, Floats],
+    rule: Nearness,
+    begin: int,
+    end: int,
     above: Floats,
     near: Flags,
 ) -> None:
-    for i in range(len(z)):
+    across, up, z = points
+    rows, columns = surface.shape
+    for i in range(begin, end):
         if np.isnan(z[i]):
             above[i] = np.nan
+            near[i] = False
             continue
-        above[i] = z[i] - read_between(surface, across[i], up[i])
-        near[i] = abs(above[i]) <= height or (
-            abs(above[i]) <= height + slope_share * read_between(slope, across[i], up[i])
-        )
+        at = corners_of(rows, columns, across[i], up[i])
+        over = z[i] - read_corners(surface, at)
+        above[i] = over
+        near[i] = abs(over) <= rule.height or _on_slope(abs(over), surface, at, slopes, rule)
 
 
 def accept(
-    surface: Floats, slope: Floats, across: Floats, up: Floats, z: Floats, near: Nearness
+    surface: Floats,
+    slopes: Slopes,
+    across: Floats,
+    up: Floats,
+    z: Floats,
+    near: Nearness,
+    *,
+    threads: int = 1,
 ) -> tuple[Floats, Flags]:
     """Tell which points belong to a surface.
 
     Parameters
     ----------
-    surface, slope : ndarray of float64, shape (rows, columns)
-        Heights, m, and slopes, rise over run, at the cell centres; no NaN.
+    surface : ndarray of float64, shape (rows, columns)
+        Heights, m, at the cell centres; no NaN.
+    slopes : Slopes
+        How steep it is.
     across, up : ndarray of float64, shape (n,)
         Positions in cells from the raster's first corner.
     z : ndarray of float64, shape (n,)
         Heights, m; NaN for no point.
     near : Nearness
         What is near.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
@@ -79,36 +132,39 @@ def accept(
     accepted : ndarray of bool, shape (n,)
         The points near it.
     """
-    above, accepted = np.empty(len(z)), np.zeros(len(z), bool)
-    _accept(surface, slope, across, up, z, near.height, near.slope_share, above, accepted)
+    above, accepted = np.empty(len(z)), np.empty(len(z), bool)
+    given = surface, slopes, (across, up, z), near
+    in_strips(lambda part: _accept(*given, part.start, part.stop, above, accepted), (len(z), 1), threads)
     return above, accepted
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def _pull(
     surface: Floats,
-    slope: Floats,
-    across: Floats,
-    up: Floats,
-    z: Floats,
-    row: Places,
-    column: Places,
+    slopes: Slopes,
+    points: tuple[Floats, Floats, Floats],
+    cells: tuple[Places, Places],
     crest: Flags,
     rule: Nearness,
+    begin: int,
+    end: int,
     values: Floats,
     weights: Floats,
 ) -> int:
+    across, up, z = points
+    row, column = cells
+    rows, columns = surface.shape
     count = 0
-    for i in range(len(z)):
-        above = z[i] - read_between(surface, across[i], up[i])
-        if abs(above) > rule.height and (
-            abs(above) > rule.height + rule.slope_share * read_between(slope, across[i], up[i])
-        ):
+    for i in range(begin, end):
+        at = corners_of(rows, columns, across[i], up[i])
+        above = z[i] - read_corners(surface, at)
+        if abs(above) > rule.height and not _on_slope(abs(above), surface, at, slopes, rule):
             continue
         r, c = row[i], column[i]
         doubt = 0.0
-        if not crest[r, c]:
-            doubt = max(above, 0.0) / (rule.plant_height + rule.plant_slope * slope[r, c])
+        if above > 0.0 and not crest[r, c]:
+            slope = slope_at(surface, r, c, slopes.cell, slopes.steepest)
+            doubt = above / (rule.plant_height + rule.plant_slope * slope)
         # At the centre of its cell the point says what it says where it lies.
         values[r, c] = surface[r, c] + above
         weights[r, c] = 1.0 / (1.0 + doubt * doubt)
@@ -118,20 +174,25 @@ def _pull(
 
 def pull(
     surface: Floats,
-    slope: Floats,
+    slopes: Slopes,
     across: Floats,
     up: Floats,
     z: Floats,
     cells: tuple[Places, Places],
     crest: Flags,
     near: Nearness,
+    *,
+    into: tuple[Floats, Floats] | None = None,
+    threads: int = 1,
 ) -> tuple[Floats, Floats] | None:
     """Return what draws the surface to the points near it.
 
     Parameters
     ----------
-    surface, slope : ndarray of float64, shape (rows, columns)
-        Heights, m, and slopes, rise over run, at the cell centres; no NaN.
+    surface : ndarray of float64, shape (rows, columns)
+        Heights, m, at the cell centres; no NaN.
+    slopes : Slopes
+        How steep it is.
     across, up, z : ndarray of float64, shape (n,)
         At most one point a cell: positions in cells from the raster's first corner, and heights, m.
     cells : tuple of ndarray of int64, shape (n,)
@@ -140,14 +201,25 @@ def pull(
         Cells where what lies above the surface is no plant.
     near : Nearness
         What is near, and what is doubtful.
+    into : tuple of ndarray of float64, shape (rows, columns), optional
+        Room for the result.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
     values, weights : ndarray of float64, shape (rows, columns)
-        Heights, m, and weights for the next fit; or None if no point is near.
+        Heights, m, and weights for the next fit; or None if no point is near. Where the weight is 0 the
+        height is anything.
     """
-    values, weights = np.zeros(surface.shape), np.zeros(surface.shape)
+    values, weights = into or (np.empty(surface.shape), np.empty(surface.shape))
+    weights.fill(0)
     row, column = (np.ascontiguousarray(one) for one in cells)  # one kernel does for all
-    if not _pull(surface, slope, across, up, z, row, column, crest, near, values, weights):
-        return None
-    return values, weights
+    given = surface, slopes, (across, up, z), (row, column), crest, near
+    counts: list[int] = []
+
+    def part(some: slice) -> None:
+        counts.append(_pull(*given, some.start, some.stop, values, weights))
+
+    in_strips(part, (len(z), 1), threads)
+    return (values, weights) if any(counts) else None

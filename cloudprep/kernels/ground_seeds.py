@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import math
 from functools import partial
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from scipy import ndimage
 
+from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.fill_nearest import fill_nearest
 from cloudprep.kernels.opening_disk import closed_by_disk, opened_by_disk
 from cloudprep.kernels.opening_lines import directions_dropping
 from cloudprep.kernels.steepness import steepness
+from cloudprep.kernels.strips import in_strips
 from cloudprep.kernels.thin_plate import SurfaceFitter
 
 if TYPE_CHECKING:
@@ -83,20 +85,48 @@ def footprint(have: NDArray[np.bool_], gap: float, *, threads: int = 1) -> NDArr
     return np.asarray(filled[rim:-rim, rim:-rim])
 
 
+@njit(nogil=True, cache=True, error_model="numpy")
+def _mark_lowered(
+    z: NDArray[np.float32],
+    opened: NDArray[np.float32],
+    most: float,
+    extra: NDArray[np.float32],
+    begin: int,
+    end: int,
+    found: NDArray[np.bool_],
+) -> None:
+    """Mark the cells of some rows that were lowered by more than ``most``, plus a raster's value if given."""
+    limit = np.float32(most)
+    for r in range(begin, end):
+        before, after, marks = z[r], opened[r], found[r]
+        if len(extra):
+            more = extra[r]
+            for c in range(len(marks)):
+                marks[c] |= before[c] - after[c] > limit + more[c]
+        else:
+            for c in range(len(marks)):
+                marks[c] |= before[c] - after[c] > limit
+
+
 def _objects(
     z: NDArray[np.float32],
     inside: NDArray[np.bool_],
     largest: float,
     cell: float,
     slope: float,
-    extra: NDArray[np.float32] | float,
+    extra: NDArray[np.float32],
     threads: int,
 ) -> NDArray[np.bool_]:
     """Return cells that an opening lowers by more than its radius allows."""
     found = np.zeros(z.shape, bool)
     for radius in range(1, int(largest / cell + 1e-9) + 1):
         opened = opened_by_disk(z, radius, inside, threads=threads)
-        found |= z - opened > slope * radius * cell + extra
+        given = z, opened, slope * radius * cell, extra
+
+        def mark(part: slice, given: tuple[Any, Any, Any, Any] = given) -> None:
+            _mark_lowered(*given, part.start, part.stop, found)
+
+        in_strips(mark, (z.shape[0], z.shape[1]), threads)
         z = opened
     return found
 
@@ -154,9 +184,8 @@ def seeds(
     if low.any():
         closed = fit(cells.z, known, _FILLING, start=closed)
         filled = np.where(known, cells.z, closed).astype(np.float32)
-    objects = _objects(
-        filled, inside, math.ceil(window / cell - 1e-9) * cell, cell, _FIRST_SLOPE, 0.0, threads
-    )
+    largest, nothing = math.ceil(window / cell - 1e-9) * cell, np.empty((0, 0), np.float32)
+    objects = _objects(filled, inside, largest, cell, _FIRST_SLOPE, nothing, threads)
     bare = fit(cells.z, _bare(cells.z, known, objects), _FILLING)
     lie = fit(bare, inside, _LIE_OF_LAND, start=bare)
     rise = (_SLOPE_SHARE * spacing * steepness(lie, cell, steepest=_STEEPEST)).astype(np.float32)

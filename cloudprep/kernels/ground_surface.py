@@ -15,9 +15,8 @@ from cloudprep.kernels.ground_flanks import flanks, walls
 from cloudprep.kernels.ground_growing import Growing, grow
 from cloudprep.kernels.ground_hollows import hollows
 from cloudprep.kernels.ground_joins import DROP, EDGE, RISE, SMOOTH, island_rims, patches, region_rims, shore
-from cloudprep.kernels.ground_pull import Nearness, accept, pull
+from cloudprep.kernels.ground_pull import Nearness, Slopes, accept, pull
 from cloudprep.kernels.ground_seeds import ROUGHLY, footprint, seeds
-from cloudprep.kernels.steepness import steepness
 from cloudprep.kernels.thin_plate import SurfaceFitter
 
 if TYPE_CHECKING:
@@ -137,6 +136,7 @@ class _Fit:
     ) -> None:
         self.cells, self.wide = cells, wide
         self.cell, self.side, self.spacing, self.rules = cell, side, spacing, rules
+        self.threads = threads
         self.left, self.bottom = cells.column * cell, cells.row * cell
         self.near = Nearness(rules.nearness, rules.slope_share, rules.plant_height, rules.plant_slope)
         self.have = wide.have
@@ -150,6 +150,9 @@ class _Fit:
             self.seeds.inside if alike else footprint(self.have, 3 * spacing / side, threads=threads)
         )
         self.height = self.seeds.surface
+        self._known: tuple[Floats, Floats, Flags] | None = None
+        # Room for values and weights of fits.
+        self.drawn = np.zeros(cells.z.shape), np.zeros(cells.z.shape)
         self.deck, self.heap, self.wall = (np.zeros(cells.z.shape, bool) for _ in range(3))
         rows, columns = cells.z.shape
         # Where the wide cells' points lie on the raster.
@@ -167,28 +170,32 @@ class _Fit:
         self.own_up = (cells.y[own] - self.bottom) / cell
         self.own_z = cells.z[own]
 
-    def _judged(self, steepest: float) -> tuple[Floats, Flags]:
-        slope = steepness(self.height, self.cell, steepest=steepest)
-        z = self.wide.z
-        above, near = accept(self.height, slope, self.across, self.up, z.ravel(), self.near)
-        return above.reshape(z.shape), near.reshape(z.shape)
+    def _judged(self) -> tuple[Floats, Flags]:
+        """Return heights over the surface of the wide cells' points, and which belong to it."""
+        if self._known is None or self._known[0] is not self.height:
+            slopes, z = Slopes(self.cell, steepest=2.0), self.wide.z
+            given = self.across, self.up, z.ravel(), self.near
+            above, near = accept(self.height, slopes, *given, threads=self.threads)
+            self._known = self.height, above.reshape(z.shape), near.reshape(z.shape)
+        return self._known[1:]
 
     def residuals(self) -> Floats:
         """Return heights over the surface of the wide cells' points, m; NaN where there is none."""
-        return self._judged(2.0)[0]
+        return self._judged()[0]
 
     def accepted(self) -> Flags:
         """Return wide cells whose lowest point belongs to the surface."""
-        return self._judged(2.0)[1]
+        return self._judged()[1].copy()
 
     def fit(self, ground: Flags) -> None:
         """Fit the surface to the lowest points of wide cells; without any it stays as it is."""
         if not ground.any():
             return
-        weights = np.zeros(self.cells.z.shape)
-        values = np.zeros(self.cells.z.shape)
-        weights[self.at_row[ground], self.at_column[ground]] = 1.0
-        values[self.at_row[ground], self.at_column[ground]] = self.wide.z[ground]
+        values, weights = self.drawn
+        weights.fill(0)
+        at = self.at_row[ground], self.at_column[ground]
+        weights[at] = 1.0
+        values[at] = self.wide.z[ground]
         self.height = self.surface(values, weights, start=self.height, tolerance=ROUGHLY)
 
     def refine(self, times: int, last: float = _CLOSELY) -> None:
@@ -197,10 +204,9 @@ class _Fit:
         ``last`` is the tolerance of the last time, m.
         """
         for k in range(times):
-            slope = steepness(self.height, self.cell, steepest=4.0)
-            drawn = pull(
-                self.height, slope, self.own_across, self.own_up, self.own_z, self.own, self.crest, self.near
-            )
+            slopes = Slopes(self.cell, steepest=4.0)
+            given = self.own_across, self.own_up, self.own_z, self.own, self.crest, self.near
+            drawn = pull(self.height, slopes, *given, into=self.drawn, threads=self.threads)
             if drawn is None:
                 return
             tolerance = last if k == times - 1 else ROUGHLY
@@ -229,7 +235,8 @@ class _Fit:
     def hollows(self, ground: Flags) -> Flags:
         """Return cells of the ground that lie in a hollow."""
         w = self.wide
-        return np.asarray(~np.isnan(hollows(w.x, w.y, w.z, ground, step=0.6, rise=0.4)))
+        level = hollows(w.x, w.y, w.z, ground, step=0.6, rise=0.4, threads=self.threads)
+        return np.asarray(~np.isnan(level))
 
     def regions(self, ground: Flags, barred: Flags) -> Regions:
         """Return patches that were left out, but continue the ground."""
@@ -304,7 +311,8 @@ class _Fit:
     def without_decks(self, ground: Flags, heap: Flags) -> Flags:
         """Take bridge decks out of the surface, but no material in bays; return the ground that is left."""
         w = self.wide
-        deck = decks(w.x, w.y, w.z, ground=ground, inside=self.inside, cell=self.side) & ~heap
+        deck = decks(w.x, w.y, w.z, ground=ground, inside=self.inside, cell=self.side, threads=self.threads)
+        deck &= ~heap
         if not (deck & ground).any():
             return ground
         self.deck = self._on_cells(deck)
@@ -410,7 +418,9 @@ class _Fit:
         return wide[np.ix_(row, column)]
 
 
-def without_low_groups(cells: LowestPoints, size: int, phase: tuple[int, int]) -> LowestPoints:
+def without_low_groups(
+    cells: LowestPoints, size: int, phase: tuple[int, int], *, threads: int = 1
+) -> LowestPoints:
     """Leave out points that lie far below a surface all around them.
 
     Parameters
@@ -421,6 +431,8 @@ def without_low_groups(cells: LowestPoints, size: int, phase: tuple[int, int]) -
         Finest cells along a wide one's side.
     phase : tuple of int
         Shift of the wide lattice, finest cells.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
@@ -428,14 +440,22 @@ def without_low_groups(cells: LowestPoints, size: int, phase: tuple[int, int]) -
         Without the points that lie more than 0.4 m below that surface, cell by wide cell.
     """
     wide = gathered(cells, size, phase)
-    level = hollows(wide.x, wide.y, wide.z, wide.have, step=0.5, rise=0.3)
-    if np.isnan(level).all():
+    level = hollows(wide.x, wide.y, wide.z, wide.have, step=0.5, rise=0.3, threads=threads)
+    hollow = np.nonzero(~np.isnan(level))
+    if not len(hollow[0]):
         return cells
     rows, columns = cells.z.shape
-    row = (np.arange(rows) + cells.row - phase[1]) // size - wide.row
-    column = (np.arange(columns) + cells.column - phase[0]) // size - wide.column
-    low = cells.z < level[np.ix_(row, column)] - 0.4
-    x, y, z = (np.where(low, np.nan, a) for a in (cells.x, cells.y, cells.z))
+    x, y, z, deepest = cells.x.copy(), cells.y.copy(), cells.z.copy(), level[hollow] - 0.4
+    # Hollows are few: cell by cell of the finest lattice in all of them at once.
+    row = (hollow[0] + wide.row) * size + phase[1] - cells.row
+    column = (hollow[1] + wide.column) * size + phase[0] - cells.column
+    for i in range(size):
+        for k in range(size):
+            r, c = row + i, column + k
+            here = (r >= 0) & (r < rows) & (c >= 0) & (c < columns)
+            here[here] = z[row[here] + i, column[here] + k] < deepest[here]
+            for kept in (x, y, z):
+                kept[row[here] + i, column[here] + k] = np.nan
     return cells._replace(x=x, y=y, z=z)
 
 
@@ -461,6 +481,13 @@ def only_lowest(own: LowestPoints, wide: LowestPoints, times: int) -> LowestPoin
     kept = (own.x == wide.x[over]) & (own.y == wide.y[over]) & (own.z == wide.z[over])
     x, y, z = (np.where(kept, a, np.nan) for a in (own.x, own.y, own.z))
     return own._replace(x=x, y=y, z=z)
+
+
+def _shifted(cells: LowestPoints, phase: tuple[int, int], fine: float) -> LowestPoints:
+    """Return points as seen from the start of a raster."""
+    if phase == (0, 0):
+        return cells
+    return cells._replace(x=cells.x - phase[0] * fine, y=cells.y - phase[1] * fine)
 
 
 def ground_surface(
@@ -502,12 +529,10 @@ def ground_surface(
         The surface.
     """
     side = wide * fine
-    cells = without_low_groups(cells, wide, phase)
-    shift = np.array(phase) * fine
-    cells = cells._replace(x=cells.x - shift[0], y=cells.y - shift[1])
-    moved = cells._replace(column=cells.column - phase[0], row=cells.row - phase[1])
-    own = gathered(moved, 2)
-    larger = own if wide == 2 else gathered(moved, wide)
+    cells = without_low_groups(cells, wide, phase, threads=threads)
+    own = _shifted(gathered(cells, 2, phase), phase, fine)
+    larger = own if wide == 2 else _shifted(gathered(cells, wide, phase), phase, fine)
+    del cells  # a copy, where there were low groups
     every = own if scattered else None
     if scattered:
         own = only_lowest(own, larger, wide // 2)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -29,6 +29,17 @@ def _steepness(z: NDArray[np.float64], cell: float, steepest: float, slope: NDAr
             up = (z[above, c] - z[below, c]) / run
             right = (z[r, after] - z[r, before]) / (max(after - before, 1) * cell)
             slope[r, c] = min(math.sqrt(up * up + right * right), steepest)
+
+
+@njit(nogil=True, cache=True, error_model="numpy", inline="always")
+def slope_at(z: NDArray[np.float64], r: int, c: int, cell: float, steepest: float) -> Any:
+    """Return one value of :func:`steepness`, for other kernels."""
+    rows, columns = z.shape
+    below, above = max(r - 1, 0), min(r + 1, rows - 1)
+    before, after = max(c - 1, 0), min(c + 1, columns - 1)
+    up = (z[above, c] - z[below, c]) / (max(above - below, 1) * cell)
+    right = (z[r, after] - z[r, before]) / (max(after - before, 1) * cell)
+    return min(math.sqrt(up * up + right * right), steepest)
 
 
 def steepness(

@@ -20,6 +20,9 @@ multigrid preconditioned conjugate gradient method", NASA CP-3224, 1993.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -28,12 +31,14 @@ from cloudprep.kernels import thin_plate_cycle, thin_plate_levels
 from cloudprep.kernels.compiling import COMPILED
 from cloudprep.kernels.plain import thin_plate as plain
 from cloudprep.kernels.thin_plate_coarsest import dense, inverted, times
-from cloudprep.kernels.thin_plate_cycle import chebyshev_steps
+from cloudprep.kernels.thin_plate_cycle import CHUNK, chebyshev_steps
 from cloudprep.kernels.thin_plate_far import Far, far_from
 from cloudprep.kernels.thin_plate_narrow import NARROW, solved_narrow
 from cloudprep.kernels.thin_plate_operator import PLANES, RIM, Equations, factors
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
     from numpy.typing import NDArray
 
 # Cells without data, further than this from any, are drawn to the nearest value ...
@@ -57,6 +62,8 @@ _STIFF = 3e4
 _PRECISIONS = (np.float32, np.float64)
 # Steps in float32 between looks in float64.
 _ROUND = 5
+# Cells of a level that are worth being shared out to threads.
+_WORTH = 60_000
 
 
 _cycle = thin_plate_cycle if COMPILED else plain
@@ -79,10 +86,21 @@ class _Level:
             planes=np.zeros((1, 1, 1) if finest else (shape[0], PLANES, shape[1]), dtype),
         )
         self.scale, self.inverse = np.zeros(shape, dtype), np.zeros(shape, dtype)
-        self.right, self.out = np.zeros(shape, dtype), np.zeros(shape, dtype)
+        self.right, self.out, self.better = (np.zeros(shape, dtype) for _ in range(3))
+        self.totals = np.zeros(-(-rows // CHUNK))
         highest = _HIGHEST[0 if finest else 1]
         first, again, second = chebyshev_steps(highest, highest / _SMOOTHED)
         self.steps = (dtype(first), dtype(again), dtype(second))
+
+    @property
+    def given(self) -> tuple[Any, ...]:
+        """What a sweep is given first."""
+        return self.equations, self.steps, self.right, self.inverse, self.scale, self.out
+
+
+def _added(totals: NDArray[np.float64]) -> float:
+    """Return the sum, one after the other."""
+    return float(np.cumsum(totals)[-1])
 
 
 class SurfaceFitter:
@@ -97,7 +115,7 @@ class SurfaceFitter:
 
     Notes
     -----
-    The result of a fit doesn't depend on earlier ones. About 80 bytes a cell are kept. Not to be shared
+    The result of a fit doesn't depend on earlier ones. About 90 bytes a cell are kept. Not to be shared
     between threads.
     """
 
@@ -105,6 +123,7 @@ class SurfaceFitter:
         self.shape = shape
         self.threads = threads
         self.rounds = 0
+        self._pool: ThreadPoolExecutor | None = None
         padded = (shape[0] + 2 * RIM, shape[1] + 2 * RIM)
         self._exact = Equations(
             finest=True,
@@ -126,66 +145,61 @@ class SurfaceFitter:
             rows, columns = rows // 2 + 2, columns // 2 + 2
             self._levels.append(_Level(rows, columns, dtype, finest=False))
         padded = (self.shape[0] + 2 * RIM, self.shape[1] + 2 * RIM)
-        self._change, self._direction = np.zeros(padded, dtype), np.zeros(padded, dtype)
-        self._product = np.zeros(padded, dtype)
+        self._change, self._direction, self._before, self._product = (
+            np.zeros(padded, dtype) for _ in range(4)
+        )
 
-    def _set_up(self, weights: NDArray[np.float64], stiffness: float) -> None:
-        """Take the weights, and coarsen the equations level by level."""
-        inner = np.s_[RIM:-RIM, RIM:-RIM]
-        self._exact.weights[inner] = weights
+    def _in_bands(
+        self, work: Callable[[int, int], Any], rows: int, columns: int, unit: int = CHUNK
+    ) -> list[Any]:
+        """Return what ``work(begin, end)`` gives for bands of rows, side by side if it is worth it."""
+        chunks = -(-rows // unit)
+        count = min(self.threads, chunks) if self._pool is not None and rows * columns >= _WORTH else 1
+        if count == 1 or self._pool is None:
+            return [work(0, rows)]
+        edges = [min(rows, k * chunks // count * unit) for k in range(count + 1)]
+        return list(self._pool.map(work, edges[:-1], edges[1:]))
+
+    def _set_up(self, stiffness: float) -> None:
+        """Coarsen the equations level by level."""
         self._exact = self._exact._replace(stiffness=np.float64(stiffness))
         finest = self._levels[0]
-        finest.equations.weights[inner] = weights
         finest.equations = finest.equations._replace(stiffness=self._dtype(stiffness))
         strength = _STRENGTH * stiffness
         for level, coarser in zip(self._levels, [*self._levels[1:], None], strict=True):
             if coarser is None:
                 self._inverse = inverted(dense(level.equations.planes))
             else:
-                _levels.scale_and_diagonal(level.equations, self._dtype(strength), level.scale, level.inverse)
-                coarser.equations.planes.fill(0)
-                _levels.coarsen(level.equations, level.scale, coarser.equations.planes)
+                given = level.equations, self._dtype(strength), level.scale, level.inverse
+                self._in_bands(partial(_levels.scale_and_diagonal, *given), level.rows, level.columns)
+                into = level.equations, level.scale, coarser.equations.planes
+                self._in_bands(partial(_levels.coarsen, *into), coarser.rows, level.columns, 1)
             strength /= 4
 
     def _cycle(self) -> float:
         """Go down through all levels and up again; return the residual times its correction."""
         for level, coarser in zip(self._levels, self._levels[1:], strict=False):
             coarser.right.fill(0)
-            _cycle.sweep(
-                False,
-                level.equations,
-                level.steps,
-                level.right,
-                level.inverse,
-                level.scale,
-                level.out,
-                coarser.right,
-            )
+            self._in_bands(partial(_cycle.down, *level.given, coarser.right), level.rows, level.columns)
         coarsest = self._levels[-1]
         inner = np.s_[RIM:-RIM, RIM:-RIM]
-        coarsest.out[inner] = times(self._inverse, coarsest.right[inner])
-        value = 0.0
+        coarsest.better[inner] = times(self._inverse, coarsest.right[inner])
         for level, coarser in zip(self._levels[-2::-1], self._levels[:0:-1], strict=True):
-            value = _cycle.sweep(
-                True,
-                level.equations,
-                level.steps,
-                level.right,
-                level.inverse,
-                level.scale,
-                level.out,
-                coarser.out,
-            )
-        return float(value)
+            given = *level.given, coarser.better, level.better, level.totals
+            self._in_bands(partial(_cycle.up, *given), level.rows, level.columns)
+        return _added(self._levels[0].totals)
 
     def _iterate(self, tolerance: float, most_rounds: int) -> bool:
         """Improve the surface until it changes no more; return whether that was reached."""
         finest = self._levels[0]
+        totals = finest.totals
         self._change.fill(0)
-        self._direction.fill(0)
+        in_bands = partial(self._in_bands, rows=self.shape[0], columns=self.shape[1])
         self.rounds, largest, last, sound = 0, np.inf, np.inf, True
         while sound and largest > tolerance and self.rounds < most_rounds:
-            _cycle.settle(self._exact, self._data, self._change, self._surface, finest.right)
+            if self.rounds > 0:
+                in_bands(partial(_cycle.add_change, self._change, self._surface))
+            in_bands(partial(_cycle.settle, self._exact, self._data, self._surface, finest.right))
             before = 1.0
             for k in range(min(_ROUND, most_rounds - self.rounds)):
                 now = self._cycle()
@@ -194,16 +208,16 @@ class SurfaceFitter:
                     break
                 by = self._dtype(now / before if k else 0.0)
                 before = now
-                bent = _cycle.turn_and_multiply(
-                    finest.equations, by, finest.out, self._direction, self._product
-                )
+                self._before, self._direction = self._direction, self._before
+                given = finest.equations, by, finest.better, self._before, self._direction, self._product
+                in_bands(partial(_cycle.turn_and_multiply, *given, totals))
+                bent = _added(totals)
                 # Both are sums of squares, unless rounding has got the better of the coarse levels.
                 sound = 0 < now < np.inf and 0 < bent < np.inf
                 if not sound:
                     break
-                step = _cycle.advance(
-                    self._dtype(now / bent), self._direction, self._product, self._change, finest.right
-                )
+                along = self._dtype(now / bent), self._direction, self._product, self._change, finest.right
+                step = max(in_bands(partial(_cycle.advance, *along)))
                 self.rounds += 1
                 # One short step may be chance; after two the rest is short as well.
                 largest, last = max(step, last / 5), step
@@ -212,7 +226,6 @@ class SurfaceFitter:
                     largest = np.inf
                 if largest <= tolerance:
                     break
-        self._surface += self._change
         return sound and largest <= tolerance
 
     def fit(
@@ -231,32 +244,83 @@ class SurfaceFitter:
         held = weights > 0
         if not held.any():
             raise ValueError("no cell has a weight: a surface can't be fitted to nothing")
-        data = np.where(held, values, 0.0)
-        # A round number, so that the last bits of a sum don't reach the result.
-        middle = float(np.round(np.sum(data * weights) / np.sum(weights)))
         if min(self.shape) < NARROW:
-            data = np.where(held, data - middle, 0.0)
-            empty, far = far_from(held, 0.0), far_from(held, free_reach)
-            if empty is not None:
-                data[empty.far] = data[empty.row, empty.column]
-            pull = np.full(self.shape, stiffness / _MEMORY**4)
-            pull[~far.far if far is not None else ...] *= _HARDLY
-            self.rounds = 0
-            return solved_narrow(data, weights + pull * ~held, stiffness) + middle
+            return self._fit_narrow(values, weights, held, stiffness, free_reach)
+        with self._threads_at_hand():
+            return self._fit_wide(values, weights, held, stiffness, start, tolerance, most_rounds, free_reach)
+
+    def _fit_wide(
+        self,
+        values: NDArray[np.float64],
+        weights: NDArray[np.float64],
+        held: NDArray[np.bool_],
+        stiffness: float,
+        start: NDArray[Any] | None,
+        tolerance: float,
+        most_rounds: int,
+        free_reach: float,
+    ) -> NDArray[np.float64]:
+        """Fit a surface level by level."""
         far = self._far_from(held, free_reach)
         inner = np.s_[RIM:-RIM, RIM:-RIM]
-        self._data[inner] = np.where(held, data - middle, 0.0)
+        in_bands = partial(self._in_bands, rows=self.shape[0], columns=self.shape[1])
+        totals = np.zeros((2, len(self._levels[0].totals)))
+        into = self._data, self._exact.weights
+        in_bands(partial(_cycle.take, values, weights, *into, totals))
+        total, weight = (_added(one) for one in totals)
+        # A round number, so that the last bits of a sum don't reach the result.
+        middle = float(np.round(total / weight))
         if far is not None:
-            weights = np.where(far.far, stiffness / _MEMORY**4, weights)
-            self._data[inner][far.far] = data[far.row, far.column] - middle
-        for dtype in _PRECISIONS if stiffness <= _STIFF * float(np.mean(weights)) else _PRECISIONS[1:]:
+            pull = stiffness / _MEMORY**4
+            self._exact.weights[inner][far.far] = pull
+            self._data[inner][far.far] = self._data[inner][far.row, far.column]
+            weight += pull * len(far.row)
+        in_bands(partial(_cycle.lower_data, *into, middle))
+        first = np.empty((0, 0)) if start is None else np.ascontiguousarray(start, np.float64)
+        for dtype in _PRECISIONS if stiffness <= _STIFF * weight / values.size else _PRECISIONS[1:]:
             if dtype is not self._dtype:
                 self._allocate(dtype)
-            self._surface[inner] = 0.0 if start is None else start - middle
-            self._set_up(weights, stiffness)
+            rounded = self._levels[0].equations.weights
+            in_bands(partial(_cycle.begin_from, first, middle, self._exact.weights, self._surface, rounded))
+            self._set_up(stiffness)
             if self._iterate(tolerance, most_rounds):
                 break
-        return self._surface[inner] + middle
+        found = np.empty(self.shape)
+        in_bands(partial(_cycle.end_with, self._surface, self._change, middle, found))
+        return found
+
+    @contextmanager
+    def _threads_at_hand(self) -> Iterator[None]:
+        """Hold a pool of threads, where there are rows for them."""
+        if self.threads <= 1 or not COMPILED or self.shape[0] * self.shape[1] < _WORTH:
+            yield
+            return
+        with ThreadPoolExecutor(self.threads) as pool:
+            self._pool = pool
+            try:
+                yield
+            finally:
+                self._pool = None
+
+    def _fit_narrow(
+        self,
+        values: NDArray[np.float64],
+        weights: NDArray[np.float64],
+        held: NDArray[np.bool_],
+        stiffness: float,
+        free_reach: float,
+    ) -> NDArray[np.float64]:
+        """Fit a surface on a raster too narrow for coarser levels."""
+        data = np.where(held, values, 0.0)
+        middle = float(np.round(np.sum(data * weights) / np.sum(weights)))
+        data = np.where(held, data - middle, 0.0)
+        empty, far = far_from(held, 0.0), far_from(held, free_reach)
+        if empty is not None:
+            data[empty.far] = data[empty.row, empty.column]
+        pull = np.full(self.shape, stiffness / _MEMORY**4)
+        pull[~far.far if far is not None else ...] *= _HARDLY
+        self.rounds = 0
+        return solved_narrow(data, weights + pull * ~held, stiffness) + middle
 
     def _far_from(self, held: NDArray[np.bool_], reach: float) -> Far | None:
         """Return :func:`far_from`, which fits often ask for the same cells one after the other."""
@@ -273,7 +337,7 @@ class SurfaceFitter:
             raise ValueError(f"expected rasters of {self.shape}, got {values.shape} and {weights.shape}")
         if not 0 < stiffness < np.inf:
             raise ValueError(f"the stiffness must be a number greater than 0, got {stiffness}")
-        return np.asarray(values, np.float64), np.asarray(weights, np.float64)
+        return np.ascontiguousarray(values, np.float64), np.ascontiguousarray(weights, np.float64)
 
 
 def fit_surface(

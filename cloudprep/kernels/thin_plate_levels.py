@@ -33,8 +33,10 @@ _ZERO = np.float32(0)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def scale_and_diagonal(eq: Equations, strength: Any, scale: NDArray[Any], inverse: NDArray[Any]) -> None:
-    """Write the scale of the transfer, and one over the diagonal of the matrix.
+def scale_and_diagonal(
+    eq: Equations, strength: Any, scale: NDArray[Any], inverse: NDArray[Any], begin: int, end: int
+) -> None:
+    """Write the scale of the transfer, and one over the diagonal of the matrix, in some rows.
 
     Parameters
     ----------
@@ -44,11 +46,13 @@ def scale_and_diagonal(eq: Equations, strength: Any, scale: NDArray[Any], invers
         k of the formula above: where the rows' sums are as large, the transfer is halved.
     scale, inverse : ndarray of float, shape (rows + 4, columns + 4)
         Receive the results.
+    begin, end : int
+        Rows to go through, without the rim.
     """
-    rows, columns = scale.shape[0] - 4, scale.shape[1] - 4
+    columns = scale.shape[1] - 4
     total, own = np.empty(columns, scale.dtype), np.empty(columns, scale.dtype)
     twice = eq.stiffness + eq.stiffness
-    for y in range(2, rows + 2):
+    for y in range(begin + 2, end + 2):
         if eq.finest:
             # The plate's coefficients add up to zero.
             bend, twist = eq.stiffness * eq.along_y[0, y], twice * eq.along_y[3, y]
@@ -70,8 +74,8 @@ def scale_and_diagonal(eq: Equations, strength: Any, scale: NDArray[Any], invers
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def coarsen(eq: Equations, scale: NDArray[Any], planes: NDArray[Any]) -> None:
-    """Write the matrix of the next coarser level.
+def coarsen(eq: Equations, scale: NDArray[Any], planes: NDArray[Any], begin: int, end: int) -> None:
+    """Write some rows of the matrix of the next coarser level.
 
     Parameters
     ----------
@@ -80,9 +84,12 @@ def coarsen(eq: Equations, scale: NDArray[Any], planes: NDArray[Any]) -> None:
     scale : ndarray of float, shape (rows + 4, columns + 4)
         Of the transfer.
     planes : ndarray of float, shape (coarse rows + 4, 13, coarse columns + 4)
-        Zero before; the result is added.
+        Receives the matrix.
+    begin, end : int
+        Coarse rows to go through, without the rim.
     """
     rows, columns = scale.shape[0] - 4, scale.shape[1] - 4
+    planes[begin + 2 : end + 2] = _ZERO
     coarse_columns = planes.shape[2] - 4
     fine = np.zeros((_FINE, columns // 2 + 1), scale.dtype)
     # Zeros around, for what lies beyond the outermost cells.
@@ -91,7 +98,8 @@ def coarsen(eq: Equations, scale: NDArray[Any], planes: NDArray[Any]) -> None:
     drawn = np.empty((15, coarse_columns), scale.dtype)
     # Even and odd columns apart, so that neighbours in memory are treated alike.
     scales, weights, along_x = parted(scale), parted(eq.weights), parted(eq.along_x)
-    for y in range(rows):
+    # A coarse row is drawn from four rows.
+    for y in range(max(0, 2 * begin - 3), min(rows, 2 * end - 1)):
         coefficients_row(y + 2, columns, scales, weights, along_x, eq, fine)
         odd_row = y & 1
         for i in range(5):
@@ -99,11 +107,13 @@ def coarsen(eq: Equations, scale: NDArray[Any], planes: NDArray[Any]) -> None:
             _gather(shared, lines[5 * i : 5 * i + 5])
         _draw(lines, odd_row, drawn)
         # Coarse cell k is stored one cell onwards, so that the outermost cells have two parents.
-        upper = (y >> 1) + odd_row + 2
+        upper = (y >> 1) + odd_row
         to_upper = _NEAR if odd_row else _FAR
         to_lower = _ONE - to_upper
-        _add(to_upper, drawn, planes[upper])
-        _add(to_lower, drawn[5:], planes[upper + 1])
+        if begin <= upper < end:
+            _add(to_upper, drawn, planes[upper + 2])
+        if begin <= upper + 1 < end:
+            _add(to_lower, drawn[5:], planes[upper + 3])
 
 
 # One line is written at a time: with few arrays, the compiler finds out by itself that none overlap, and uses
@@ -187,8 +197,10 @@ def _add(weight: Any, drawn: NDArray[Any], planes: NDArray[Any]) -> None:
 
 
 @njit(nogil=True, cache=True, error_model="numpy", inline="always")
-def restrict_row(y: int, values: NDArray[Any], line: NDArray[Any], coarse: NDArray[Any]) -> None:
-    """Add one row to the coarse raster.
+def restrict_row(
+    y: int, values: NDArray[Any], line: NDArray[Any], own: tuple[int, int], coarse: NDArray[Any]
+) -> None:
+    """Add one row to some rows of the coarse raster.
 
     Parameters
     ----------
@@ -198,6 +210,8 @@ def restrict_row(y: int, values: NDArray[Any], line: NDArray[Any], coarse: NDArr
         Scaled values of the row from index 3 on, zeros around.
     line : ndarray of float, shape (coarse columns,)
         Room to work.
+    own : tuple of int
+        First coarse row that counts, and the one after the last, without the rim.
     coarse : ndarray of float, shape (coarse rows + 4, coarse columns + 4)
         Is added to.
     """
@@ -205,19 +219,27 @@ def restrict_row(y: int, values: NDArray[Any], line: NDArray[Any], coarse: NDArr
         i = 2 * x
         line[x] = _FAR * (values[i] + values[i + 3]) + _NEAR * (values[i + 1] + values[i + 2])
     odd = y & 1
-    upper = (y >> 1) + odd + 2
+    upper = (y >> 1) + odd
     to_upper = _NEAR if odd else _FAR
     to_lower = _ONE - to_upper
-    for x in range(len(line)):
-        coarse[upper, x + 2] += to_upper * line[x]
-        coarse[upper + 1, x + 2] += to_lower * line[x]
+    if own[0] <= upper < own[1]:
+        for x in range(len(line)):
+            coarse[upper + 2, x + 2] += to_upper * line[x]
+    if own[0] <= upper + 1 < own[1]:
+        for x in range(len(line)):
+            coarse[upper + 3, x + 2] += to_lower * line[x]
 
 
 @njit(nogil=True, cache=True, error_model="numpy", inline="always")
 def prolong_row(
-    y: int, coarse: NDArray[Any], line: NDArray[Any], scale: NDArray[Any], out: NDArray[Any]
+    y: int,
+    coarse: NDArray[Any],
+    line: NDArray[Any],
+    scale: NDArray[Any],
+    before: NDArray[Any],
+    out: NDArray[Any],
 ) -> None:
-    """Add the coarse raster's correction to one row.
+    """Write one row with the coarse raster's correction.
 
     Parameters
     ----------
@@ -227,8 +249,10 @@ def prolong_row(
         The correction.
     line : ndarray of float, shape (coarse columns,)
         Room to work.
-    scale, out : ndarray of float, shape (rows + 4, columns + 4)
-        Of the transfer; the raster that is added to.
+    scale, before : ndarray of float, shape (rows + 4, columns + 4)
+        Of the transfer; the raster without the correction.
+    out : ndarray of float, shape (columns + 4,)
+        Receives the row.
     """
     odd = y & 1
     upper = (y >> 1) + odd + 2
@@ -236,13 +260,13 @@ def prolong_row(
     of_lower = _ONE - of_upper
     for x in range(len(line)):
         line[x] = of_upper * coarse[upper, x + 2] + of_lower * coarse[upper + 1, x + 2]
-    columns = out.shape[1] - 4
+    columns = len(out) - 4
     z = y + 2
     for x in range(columns // 2):
         i = 2 * x + 2
-        out[z, i] += scale[z, i] * (_FAR * line[x] + _NEAR * line[x + 1])
-        out[z, i + 1] += scale[z, i + 1] * (_NEAR * line[x + 1] + _FAR * line[x + 2])
+        out[i] = before[z, i] + scale[z, i] * (_FAR * line[x] + _NEAR * line[x + 1])
+        out[i + 1] = before[z, i + 1] + scale[z, i + 1] * (_NEAR * line[x + 1] + _FAR * line[x + 2])
     # An odd last column has no partner, and its partner's second parent would lie beyond the line.
     if columns & 1:
         x, i = columns // 2, columns + 1
-        out[z, i] += scale[z, i] * (_FAR * line[x] + _NEAR * line[x + 1])
+        out[i] = before[z, i] + scale[z, i] * (_FAR * line[x] + _NEAR * line[x + 1])

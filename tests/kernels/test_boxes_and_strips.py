@@ -9,7 +9,9 @@ from cloudprep.kernels.strips import in_strips
 
 
 @pytest.mark.parametrize("threads", [1, 2, 3, 7])
-@pytest.mark.parametrize(("shape", "size"), [((60, 47), 7), ((3, 90), 3), ((90, 2), 5), ((1, 1), 3)])
+@pytest.mark.parametrize(
+    ("shape", "size"), [((60, 47), 7), ((3, 90), 3), ((90, 2), 5), ((1, 1), 3), ((70, 45), 14), ((5, 6), 14)]
+)
 def test_boxes_give_the_bits_of_scipy(threads, shape, size):
     raster = np.random.default_rng(4).normal(200, 40, shape)
     # Source: scipy.ndimage, whole rasters.

@@ -8,6 +8,7 @@ from cloudprep.kernels.ground_heights import BINS, packed
 from cloudprep.kernels.ground_seeds import footprint
 from cloudprep.kernels.opening_disk import closed_by_disk, opened_by_disk
 from cloudprep.kernels.opening_lines import directions_dropping
+from cloudprep.kernels.thin_plate import SurfaceFitter
 
 ROWS, COLUMNS = 260, 340
 
@@ -43,6 +44,25 @@ def test_directions_in_which_profiles_drop(length):
 def test_footprints():
     _, inside = terrain()
     np.testing.assert_array_equal(footprint(inside, 3.0, threads=2), footprint(inside, 3.0))
+
+
+@pytest.mark.parametrize("threads", [2, 3])
+@pytest.mark.parametrize(
+    ("rows", "columns", "stiffness"), [(260, 340, 0.1), (385, 333, 10.0), (641, 100, 1e-3)]
+)
+def test_thin_plates(rows, columns, stiffness, threads):
+    rng = np.random.default_rng(rows)
+    values = rng.normal(0, 1, (rows, columns)) + np.linspace(0, 30, columns)
+    weights = (rng.random((rows, columns)) < 0.4) * rng.random((rows, columns))
+    weights[60:130, 20:80] = 0.0  # far from data
+    alone = SurfaceFitter((rows, columns))
+    shared = SurfaceFitter((rows, columns), threads=threads)
+    for start in (None, values):
+        expected = alone.fit(values, weights, stiffness, start=start, tolerance=1e-3)
+        np.testing.assert_array_equal(
+            shared.fit(values, weights, stiffness, start=start, tolerance=1e-3), expected
+        )
+    assert alone.rounds > 1
 
 
 def test_the_finer_surface():

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 _NEAR, _FAR, _ONE, _ZERO = np.float32(0.75), np.float32(0.25), np.float32(1), np.float32(0)
 _INNER = np.s_[2:-2, 2:-2]
+# As in :mod:`cloudprep.kernels.thin_plate_cycle`, which can't be loaded from here.
+CHUNK = 128
 
 
 def _times(eq: Equations, u: Raster) -> Raster:
@@ -62,16 +64,16 @@ def _times(eq: Equations, u: Raster) -> Raster:
     return out
 
 
-def _total(products: Raster) -> float:
-    """Add up products row by row, then the sums of the columns one by one."""
-    sums = np.zeros(products.shape[1])
-    for row in products:
-        sums += row
-    return float(np.cumsum(sums)[-1])
+def _added(products: Raster, totals: NDArray[np.float64]) -> None:
+    """Add up products of some rows at a time: row by row, then the sums of the columns one by one."""
+    for k in range(len(totals)):
+        sums = np.zeros(products.shape[1])
+        for row in products[k * CHUNK : (k + 1) * CHUNK]:
+            sums += row
+        totals[k] = np.cumsum(sums)[-1]
 
 
-def sweep(
-    up: bool,
+def down(
     eq: Equations,
     steps: tuple[Any, Any, Any],
     right: Raster,
@@ -79,23 +81,44 @@ def sweep(
     scale: Raster,
     out: Raster,
     coarse: Raster,
-) -> float:
-    """Go through a level on the way down or up."""
+    begin: int,
+    end: int,
+) -> None:
+    """Go through a level on the way down; the rows must be all there are."""
+    del begin, end
     first, again, second = steps
     r, v = right[_INNER], inverse[_INNER]
     kept = np.zeros_like(out)
-    if up:
-        _prolong(coarse, scale, out)
-        before = out[_INNER].copy()
-        kept[_INNER] = before + first * (v * (r - _times(eq, out)))
-    else:
-        before = np.full_like(r, _ZERO)
-        kept[_INNER] = first * (v * r)
+    kept[_INNER] = first * (v * r)
     middle = kept[_INNER]
-    out[_INNER] = middle + again * (middle - before) + second * (v * (r - _times(eq, kept)))
-    if not up:
-        _restrict(scale[_INNER] * (r - _times(eq, out)), coarse)
-    return _total(out[_INNER] * r)
+    out[_INNER] = middle + again * (middle - _ZERO) + second * (v * (r - _times(eq, kept)))
+    _restrict(scale[_INNER] * (r - _times(eq, out)), coarse)
+
+
+def up(
+    eq: Equations,
+    steps: tuple[Any, Any, Any],
+    right: Raster,
+    inverse: Raster,
+    scale: Raster,
+    out: Raster,
+    coarse: Raster,
+    better: Raster,
+    totals: NDArray[np.float64],
+    begin: int,
+    end: int,
+) -> None:
+    """Go through a level on the way up; the rows must be all there are."""
+    del begin, end
+    first, again, second = steps
+    r, v = right[_INNER], inverse[_INNER]
+    drawn, kept = out.copy(), np.zeros_like(out)
+    _prolong(coarse, scale, drawn)
+    before, middle = drawn[_INNER], kept[_INNER]
+    kept[_INNER] = before + first * (v * (r - _times(eq, drawn)))
+    better[_INNER] = middle + again * (middle - before) + second * (v * (r - _times(eq, kept)))
+    if eq.finest:
+        _added(better[_INNER] * r, totals)
 
 
 def _restrict(values: Raster, coarse: Raster) -> None:
@@ -128,34 +151,112 @@ def _prolong(coarse: Raster, scale: Raster, out: Raster) -> None:
 
 
 def turn_and_multiply(
-    eq: Equations, by: Any, correction: Raster, direction: Raster, product: Raster
-) -> float:
+    eq: Equations,
+    by: Any,
+    correction: Raster,
+    before: Raster,
+    direction: Raster,
+    product: Raster,
+    totals: NDArray[np.float64],
+    begin: int,
+    end: int,
+) -> None:
     """Take the next direction of conjugate gradients, and multiply the finest matrix by it."""
-    direction[_INNER] = correction[_INNER] + by * direction[_INNER]
+    del begin, end
+    direction[_INNER] = correction[_INNER] if by == 0 else correction[_INNER] + by * before[_INNER]
     product[_INNER] = _times(eq, direction)
-    return _total(product[_INNER] * direction[_INNER])
+    _added(product[_INNER] * direction[_INNER], totals)
 
 
-def advance(by: Any, direction: Raster, product: Raster, surface: Raster, left: Raster) -> float:
-    """Go along the direction; return the largest change of the surface."""
-    rows = np.s_[2:-2]
-    change = by * direction[rows]
-    surface[rows] += change
+def advance(
+    by: Any, direction: Raster, product: Raster, change: Raster, left: Raster, begin: int, end: int
+) -> float:
+    """Go along the direction in some rows; return the longest step."""
+    rows = np.s_[begin + 2 : end + 2]
+    step = by * direction[rows]
+    change[rows] += step
     left[rows] -= by * product[rows]
-    return float(np.fmax.reduce(np.abs(change), axis=None, initial=_ZERO))
+    return float(np.fmax.reduce(np.abs(step), axis=None, initial=_ZERO))
+
+
+def add_change(change: Raster, surface: NDArray[np.float64], begin: int, end: int) -> None:
+    """Add the change to the surface in some rows, and set it to zero."""
+    some = np.s_[begin + 2 : end + 2, 2:-2]
+    surface[some] += change[some]
+    change[some] = _ZERO
 
 
 def settle(
-    eq: Equations, data: NDArray[np.float64], change: Raster, surface: NDArray[np.float64], left: Raster
+    eq: Equations,
+    data: NDArray[np.float64],
+    surface: NDArray[np.float64],
+    left: Raster,
+    begin: int,
+    end: int,
 ) -> None:
-    """Add the change to the surface, and write what is left of the equations, in float64."""
-    surface[_INNER] += change[_INNER]
-    change[_INNER] = _ZERO
+    """Write what is left of the equations, in float64; the rows must be all there are."""
+    del begin, end
     left[_INNER] = eq.weights[_INNER] * data[_INNER] - _times(eq, surface)
 
 
-def scale_and_diagonal(eq: Equations, strength: Any, scale: Raster, inverse: Raster) -> None:
-    """Write the scale of the transfer, and one over the diagonal of the matrix."""
+def take(
+    values: NDArray[np.float64],
+    given: NDArray[np.float64],
+    data: NDArray[np.float64],
+    weights: NDArray[np.float64],
+    totals: NDArray[np.float64],
+    begin: int,
+    end: int,
+) -> None:
+    """Take over values and weights into rasters with a rim; the rows must be all there are."""
+    del begin, end
+    weights[_INNER] = given
+    data[_INNER] = np.where(given > 0, values, 0.0)
+    _added(data[_INNER] * given, totals[0])
+    _added(given, totals[1])
+
+
+def begin_from(
+    start: NDArray[np.float64],
+    middle: float,
+    exact: NDArray[np.float64],
+    surface: NDArray[np.float64],
+    weights: Raster,
+    begin: int,
+    end: int,
+) -> None:
+    """Begin with a first guess, or with zero if it has no rows, and round the weights."""
+    del begin, end
+    surface[_INNER] = start - middle if len(start) else 0.0
+    weights[_INNER] = exact[_INNER]
+
+
+def lower_data(
+    data: NDArray[np.float64], weights: NDArray[np.float64], middle: float, begin: int, end: int
+) -> None:
+    """Take a height off some rows' data that have a weight."""
+    some = np.s_[begin + 2 : end + 2, 2:-2]
+    data[some] = np.where(weights[some] > 0, data[some] - middle, 0.0)
+
+
+def end_with(
+    surface: NDArray[np.float64],
+    change: Raster,
+    middle: float,
+    out: NDArray[np.float64],
+    begin: int,
+    end: int,
+) -> None:
+    """Write some rows of the surface with the change and what was taken off it, without the rim."""
+    some = np.s_[begin + 2 : end + 2, 2:-2]
+    out[begin:end] = (surface[some] + change[some]) + middle
+
+
+def scale_and_diagonal(
+    eq: Equations, strength: Any, scale: Raster, inverse: Raster, begin: int, end: int
+) -> None:
+    """Write the scale of the transfer, and one over the diagonal; the rows must be all there are."""
+    del begin, end
     rows, columns = scale.shape[0] - 4, scale.shape[1] - 4
     if eq.finest:
         total = eq.weights[_INNER]
@@ -174,8 +275,10 @@ def scale_and_diagonal(eq: Equations, strength: Any, scale: Raster, inverse: Ras
     inverse[_INNER] = np.where(own > _ZERO, _ONE / np.where(own > _ZERO, own, _ONE), _ZERO)
 
 
-def coarsen(eq: Equations, scale: Raster, planes: Raster) -> None:
-    """Write the matrix of the next coarser level, a line at a time."""
+def coarsen(eq: Equations, scale: Raster, planes: Raster, begin: int, end: int) -> None:
+    """Write the matrix of the next coarser level, a line at a time; the rows must be all there are."""
+    del begin, end
+    planes.fill(0)
     rows, columns = scale.shape[0] - 4, scale.shape[1] - 4
     fine = np.zeros((50, columns // 2 + 1), scale.dtype)
     shared = np.zeros((8, planes.shape[2] - 2), scale.dtype)

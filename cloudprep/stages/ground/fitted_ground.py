@@ -110,9 +110,10 @@ _OVERGROWN = 0.65
 _STARTS = ((0, 0), (1, 1), (1, 0))
 
 
-# Memory of a fine cell, bytes, measured: held for the whole site, and while its tile is worked on.
+# Memory of a fine cell, bytes, measured: held for the whole site, and while its tile is worked on (two
+# starts of the raster at once).
 _CELL_HELD = 65
-_CELL_AT_WORK = 105
+_CELL_AT_WORK = 115
 
 
 class FittedGroundParams(StageParams):
@@ -555,18 +556,18 @@ class FittedGround(Stage):
             rules=Rules(window=self.params.largest_opening),
         )
         phases = _STARTS[: self.params.starts]
-        # The first one alone: what isn't compiled yet is compiled here, where an interrupt is heard.
-        surfaces = [fit(phase=phases[0], threads=self.threads)]
-        if len(phases) <= 2 or self.threads == 1:
-            return [*surfaces, *(fit(phase=phase, threads=self.threads) for phase in phases[1:])]
-        with ThreadPoolExecutor(self.threads, thread_name_prefix=self.name) as pool:
-            others = [pool.submit(fit, phase=phase) for phase in phases[1:]]
+        if len(phases) == 1 or self.threads == 1:
+            return [fit(phase=phase, threads=self.threads) for phase in phases]
+        # The first one in this thread: what isn't compiled yet is compiled here, where an interrupt is heard.
+        at_once = min(self.threads, len(phases))
+        threads = max(1, self.threads // at_once)
+        with ThreadPoolExecutor(at_once - 1, thread_name_prefix=self.name) as pool:
+            others = [pool.submit(fit, phase=phase, threads=threads) for phase in phases[1:]]
             try:
-                surfaces += [other.result() for other in others]
+                return [fit(phase=phases[0], threads=threads), *(other.result() for other in others)]
             except BaseException:
                 pool.shutdown(wait=True, cancel_futures=True)
                 raise
-        return surfaces
 
     def revisit(self, points: Points, context: Context, solution: Solution) -> _Counts:
         """Count the heights of the block's usable points over the surface."""
