@@ -17,6 +17,7 @@ from cloudprep.kernels.ground_heights import (
     sums_between,
     without_low_groups,
 )
+from cloudprep.kernels.ground_rubble import Rubble, at_the_foot, rubble
 from cloudprep.kernels.steepness import steepness
 from cloudprep.kernels.strips import in_strips
 from cloudprep.kernels.thin_plate import SurfaceFitter
@@ -135,12 +136,15 @@ class FineSurface(NamedTuple):
         Measured standard deviation of the heights, m.
     steps : ndarray of bool, shape (rows, columns)
         Cells where the coarse result stands.
+    rock : ndarray of float64, shape (rows, columns)
+        How far above the surface broken rock reaches, m; 0 where there is none.
     """
 
     height: NDArray[np.float64]
     tolerance: NDArray[np.float64]
     noise: NDArray[np.float64]
     steps: NDArray[np.bool_]
+    rock: NDArray[np.float64]
 
 
 class _Fine:
@@ -265,8 +269,13 @@ class _Fine:
         upper = shift + tight
         over = np.where(open_ground, self.sums(upper + BIN / 2, upper + rules.plant_band)[0], 0.0)
         plants = self.mean(over) > rules.plant_share * self.mean(within)
-        tolerance = np.where(plants & open_ground, tight, tolerance + slack)
-        return FineSurface(self.height, tolerance, noise, self.steps)
+        plants &= open_ground
+        foot = at_the_foot(self.coarse, self.cell, Rubble(), threads=self.threads)
+        rock = rubble(
+            self.heights, shift, plants, foot, cell=self.cell, calm=float(calm), threads=self.threads
+        )
+        tolerance = np.where(plants, tight, tolerance + slack)
+        return FineSurface(self.height, tolerance, noise, self.steps, rock)
 
 
 def fine_surface(

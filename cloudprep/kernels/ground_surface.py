@@ -15,6 +15,7 @@ from cloudprep.kernels.ground_flanks import flanks, walls
 from cloudprep.kernels.ground_growing import Growing, grow
 from cloudprep.kernels.ground_hollows import hollows
 from cloudprep.kernels.ground_joins import DROP, EDGE, RISE, SMOOTH, island_rims, patches, region_rims, shore
+from cloudprep.kernels.ground_pits import round_pits
 from cloudprep.kernels.ground_pull import Nearness, Slopes, accept, pull
 from cloudprep.kernels.ground_seeds import ROUGHLY, footprint, seeds
 from cloudprep.kernels.thin_plate import SurfaceFitter
@@ -282,6 +283,9 @@ class _Fit:
         ramp = (rim[:, SMOOTH] > 0.2 * whole) & (rim[:, DROP] < 0.4 * whole) & (rim[:, EDGE] < 0.1 * whole)
         ramp &= (crests <= self.rules.crest_directions) & (area >= 100.0) & (np.abs(above) < 30.0)
         found = joined | shelf | edge | ramp
+        # Land around a pit that the data's edge cuts off all around sticks out of nothing, too.
+        cut = (rim[:, EDGE] >= 0.4 * whole) & (sticking <= 0.7) & (area >= 200.0) & (np.abs(above) < 30.0)
+        found |= round_pits(w.x, w.y, w.z, label, cut & ~found, cell=side)
         heap, flank = np.zeros(count, bool), np.zeros(ground.shape, bool)
         if self.spacing <= self.rules.closely * self.cell:
             # Material that was tipped into a bay is level with its walls, as a roof, but loaders go up to it

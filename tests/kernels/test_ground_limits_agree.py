@@ -132,8 +132,8 @@ def test_distances_without_any_support_are_infinite():
 # -- narrowing -----------------------------------------------------------------------------------------------
 
 
-def fine(height, tolerance, steps=False, shape=(4, 6)):
-    return FineSurface(*(np.full(shape, v) for v in (height, tolerance, 0.01, steps)))
+def fine(height, tolerance, steps=False, rock=0.0, shape=(4, 6)):
+    return FineSurface(*(np.full(shape, v) for v in (height, tolerance, 0.01, steps, rock)))
 
 
 def test_narrowed_limits_by_hand():
@@ -156,6 +156,19 @@ def test_narrowed_limits_by_hand():
         np.testing.assert_array_equal(getattr(found, name), getattr(coarse, name))
 
 
+def test_broken_rock_reaches_up_from_the_finer_surface():
+    """By hand: 0.9 m over 5.1 m; as far down as before, and where there is none 0.1 m around."""
+    coarse = agreed([surface(np.full((4, 6), 5.0))], [(0, 0)])
+    rock = np.zeros((4, 6))
+    rock[1, 2] = 0.9
+    found = narrowed(coarse, fine(5.1, 0.1)._replace(rock=rock), first=(0, 0))
+    there = np.zeros(found.high.shape, bool)
+    there[2:4, 4:6] = True
+    np.testing.assert_allclose(found.high, np.where(there, 6.0, 5.2), rtol=1e-6)
+    np.testing.assert_allclose(found.low, np.where(there, coarse.low, 5.0), rtol=1e-6)
+    np.testing.assert_allclose(found.centre, 5.1, rtol=1e-6)
+
+
 @pytest.mark.parametrize("first", [(0, 0), (-3, 5)])
 def test_narrowed_limits_take_steps_and_heights_from_their_place(first):
     """By hand: cells of two by two fine ones; a step in the third column, a plane elsewhere."""
@@ -163,7 +176,7 @@ def test_narrowed_limits_take_steps_and_heights_from_their_place(first):
     steps[:, 2] = True
     across = 2.0 * (first[0] + np.arange(8) + 0.5)
     plane = 0.1 * across + np.zeros((6, 1))
-    finer = FineSurface(plane, np.full((6, 8), 0.05), np.zeros((6, 8)), steps)
+    finer = FineSurface(plane, np.full((6, 8), 0.05), np.zeros((6, 8)), steps, np.zeros((6, 8)))
     begin = 2 * first[0] + 1, 2 * first[1] + 1
     level = 0.1 * 2 * first[0]
     coarse = agreed([surface(np.full((3, 4), level))], [(0, 0)], first=begin, shape=(9, 13))
@@ -182,7 +195,13 @@ def test_narrowed_limits_on_cells_as_fine_as_the_limits():
     heights = 5.0 + 0.01 * np.arange(rows * columns).reshape(rows, columns)
     steps = np.zeros((rows, columns), bool)
     steps[1, 2] = True
-    finer = FineSurface(heights, np.full((rows, columns), 0.02), np.zeros((rows, columns)), steps)
+    finer = FineSurface(
+        heights,
+        np.full((rows, columns), 0.02),
+        *np.zeros((1, rows, columns)),
+        steps,
+        np.zeros((rows, columns)),
+    )
     found = narrowed(coarse, finer, first=(coarse.column, coarse.row), side=1)
     np.testing.assert_allclose(found.centre[~steps], heights[~steps], atol=1e-6)
     assert found.centre[1, 2] == coarse.centre[1, 2]
