@@ -11,6 +11,7 @@ from cloudprep.io.atomic import sha256_of, whole_file
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
+    from concurrent.futures import Executor
     from pathlib import Path
 
     import numpy as np
@@ -22,7 +23,8 @@ if TYPE_CHECKING:
     from cloudprep.engine.store import Store
     from cloudprep.model.bounds import Bounds
     from cloudprep.model.site import SiteFacts
-    from cloudprep.reporting.page import Study
+    from cloudprep.reporting.page import FirstLook, Study
+    from cloudprep.reporting.place import Place
 
 REPORT_NAME = "report.html"
 REPORT_COLUMNS = ("x", "y", "z", "classification", "ground_confidence", "intensity", "point_source_id")
@@ -97,6 +99,7 @@ class Reporting:
         self._wanted = wanted
         self._warn = warn
         self._study: Study | None = None
+        self._begun: Callable[[], tuple[StorePoints, Place, FirstLook | None]] | None = None
         if wanted:
             # What is loaded early is compiled ahead.
             import_module("cloudprep.kernels.report_cells")
@@ -106,7 +109,7 @@ class Reporting:
         """Columns that it reads of the points; none if there is to be no report."""
         return REPORT_COLUMNS if self._wanted else ()
 
-    def study(
+    def begin(
         self,
         store: Store,
         site: SiteFacts,
@@ -116,10 +119,9 @@ class Reporting:
         region: Region | None,
         flights: int,
         cell: float | None,
-        record: Callable[[], Mapping[str, Any]],
-        threads: int = 1,
+        beside: Executor | None = None,
     ) -> None:
-        """Go over the points while they are there.
+        """Look at the points, once their labels are as they will be delivered.
 
         Parameters
         ----------
@@ -133,14 +135,14 @@ class Reporting:
             Number of flights.
         cell : float, optional
             Cell of the rasters, m.
-        record : callable
-            Gives what is known of the record: outputs, inputs, and the pipeline's output section.
-        threads : int
-            How many may be at work.
+        beside : Executor, optional
+            Looks at them while files are written; by default that is left to :meth:`study`.
         """
+        if not self._wanted:
+            return
 
-        def work() -> None:
-            from cloudprep.reporting.page import study  # noqa: PLC0415 - where a report is wanted
+        def work() -> tuple[StorePoints, Place, FirstLook | None]:
+            from cloudprep.reporting.page import first_look  # noqa: PLC0415 - where a report is wanted
             from cloudprep.reporting.place import Place  # noqa: PLC0415
 
             place = Place(
@@ -155,7 +157,27 @@ class Reporting:
                 cell,
             )
             points = StorePoints(store, region, flights, site.origin)
-            self._study = study(points, place, record(), self.root, threads=threads)
+            return points, place, None if beside is None else first_look(points, place)
+
+        self._begun = work if beside is None else beside.submit(work).result
+
+    def study(self, record: Callable[[], Mapping[str, Any]], *, threads: int = 1) -> None:
+        """Look at what else there is to see while the points are there; :meth:`begin` comes before.
+
+        Parameters
+        ----------
+        record : callable
+            Gives what is known of the record: outputs, inputs, and the pipeline's output section.
+        threads : int
+            How many may be at work.
+        """
+
+        def work() -> None:
+            from cloudprep.reporting.page import study  # noqa: PLC0415 - where a report is wanted
+
+            assert self._begun is not None  # noqa: S101
+            points, place, seen = self._begun()
+            self._study = study(points, place, record(), self.root, threads=threads, seen=seen)
 
         if self._wanted:
             self._try(work)

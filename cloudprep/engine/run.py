@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 import time
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, closing
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -107,7 +108,8 @@ if TYPE_CHECKING:
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
 
-# Share of the memory up to which what stages let go is kept for the next ones: not all of it fits again.
+# Share of the memory up to which what stages let go is kept for the next ones, since not all of it fits
+# again, and the report looks at the points while clouds are written.
 _AMPLE = 0.5
 
 
@@ -164,6 +166,7 @@ class _Run:
         self.outputs: list[OutputRecord] = []
         self.given = GivenLayers()
         self.blocks = self.scratch = 0
+        self.ample = False
         self.scratch_folder: Path | None = None
         self.executor: Executor = Threads(self.workers)
         self.peak_elsewhere = 0
@@ -277,9 +280,11 @@ class _Run:
             self._measure_flights(store, site)
             self.blocks, self.scratch = len(store.blocks), max(self.scratch, store.scratch_bytes)
             self.peak_elsewhere = self.executor.peak_elsewhere()
-            outputs = self._deliver_all(store, site, products, behind)
+            with ExitStack() as beside:
+                self._begin_report(store, site, stage_records, beside)
+                outputs = self._deliver_all(store, site, products, behind)
             give_back()
-            self._study(store, site, stage_records, outputs)
+            self._study(outputs)
         return self._finish(site, crs, stage_records, outputs)
 
     def _lock(self) -> None:
@@ -311,7 +316,8 @@ class _Run:
             ending=self._ending,
         )
         if not plan.on_disk:
-            keep_freed(plan.expected <= _AMPLE * plan.limit)
+            self.ample = plan.expected <= _AMPLE * plan.limit
+            keep_freed(self.ample)
             # Flights that nobody delivers needn't be kept.
             keep = None
             if request.pipeline.output.clouds:
@@ -577,12 +583,28 @@ class _Run:
             outside_points=sum(i.outside for i in self.inputs.all),
         )
 
-    def _study(
-        self, store: Store, site: SiteFacts, stages: list[StageRecord], outputs: list[OutputRecord]
+    def _begin_report(
+        self, store: Store, site: SiteFacts, stages: list[StageRecord], stack: ExitStack
     ) -> None:
-        """Let the report see the points before they are gone."""
+        """Let the report see the points, beside the writing of files where there is memory for both."""
         cut = self.area is not None and self.boundary is not None and self.boundary.clouds == "cut"
         cells = [s.parameters.get("cell") for s in stages if s.stage == "terrain_grid"]
+        beside = None
+        if self.ample and self.workers > 1:
+            beside = stack.enter_context(ThreadPoolExecutor(1, thread_name_prefix="report"))
+        self.reporting.begin(
+            store,
+            site,
+            self.inputs.units,
+            self.codes,
+            region=self.area.inner if self.area is not None and cut else None,
+            flights=len([i for i in self.inputs.all if i.loaded]),
+            cell=next((c for c in cells if c), self.cell),
+            beside=beside,
+        )
+
+    def _study(self, outputs: list[OutputRecord]) -> None:
+        """Let the report see the points once more before they are gone, and what was delivered."""
 
         def record() -> dict[str, Any]:
             return {
@@ -591,18 +613,8 @@ class _Run:
                 "pipeline": self.request.pipeline.as_dict(),
             }
 
-        self.reporting.study(
-            store,
-            site,
-            self.inputs.units,
-            self.codes,
-            region=self.area.inner if self.area is not None and cut else None,
-            flights=len([i for i in self.inputs.all if i.loaded]),
-            cell=next((c for c in cells if c), self.cell),
-            record=record,
-            # Where memory is short, one thing after the other.
-            threads=1 if self.scratch_folder is not None else self.workers,
-        )
+        # Where memory is short, one thing after the other.
+        self.reporting.study(record, threads=1 if self.scratch_folder is not None else self.workers)
 
     # -- the end ---------------------------------------------------------------------------------------------
 

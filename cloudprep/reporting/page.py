@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from contextlib import nullcontext
+from dataclasses import dataclass
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
@@ -88,8 +89,44 @@ class Study:
     view: DrawnView | None = None
 
 
+@dataclass(frozen=True)
+class FirstLook:
+    """What is seen of the points alone, whatever else is delivered of them.
+
+    Parameters
+    ----------
+    gathered : Gathered
+        Figures of cells, histograms, a sample.
+    view : DrawnView or None
+        The cloud in perspective.
+    """
+
+    gathered: Gathered
+    view: DrawnView | None
+
+
+def first_look(source: PointSource, place: Place) -> FirstLook:
+    """Go over all points of a run once.
+
+    Parameters
+    ----------
+    source : PointSource
+        The points with the classes that the run gave them.
+    place : Place
+        The site.
+    """
+    gathered = gather(source, place)
+    return FirstLook(gathered, drawn_view(gathered.sample))
+
+
 def study(
-    source: PointSource, place: Place, record: Mapping[str, Any], folder: Path, *, threads: int = 1
+    source: PointSource,
+    place: Place,
+    record: Mapping[str, Any],
+    folder: Path,
+    *,
+    threads: int = 1,
+    seen: FirstLook | None = None,
 ) -> Study:
     """Go over the points of a run.
 
@@ -104,30 +141,28 @@ def study(
     folder : Path
         Of the run: rasters are read from it.
     threads : int
-        With two or more, the view is drawn while the rest is looked at.
+        With two or more, the view and the maps are drawn while the rest is looked at.
+    seen : FirstLook, optional
+        What was seen of the points before.
     """
-    gathered = gather(source, place)
-    if threads == 1:
-        return _studied(source, record, folder, gathered)
-    with ThreadPoolExecutor(1, thread_name_prefix="view") as pool:
-        view = pool.submit(drawn_view, gathered.sample)
-        return replace(_studied(source, record, folder, gathered), view=view.result())
-
-
-def _studied(source: PointSource, record: Mapping[str, Any], folder: Path, gathered: Gathered) -> Study:
-    rasters = Rasters(folder, record)
-    subject = Subject("", record, gathered, rasters)
-    line = most_interesting_line(gathered)
-    found = candidates(subject)
-    # One more look at the points: around each place, and along the profile.
-    boxes = [around(f) for f in found]
-    looked = source.within([*boxes, *([line.strip] if line is not None else [])])
-    near = looked[: len(found)]
-    points_of = {(f.rule, f.x, f.y): p for f, p in zip(found, near, strict=True)}
-    shown = ranked(found, near, subject)
-    sides = [picked(points_of[f.rule, f.x, f.y], view_box(f)) for f in shown]
-    pictures = profile_pictures(line, looked[-1]) if line is not None else None
-    return Study(gathered, rasters, all_maps(subject), line, pictures, shown, sides)
+    gathered = gather(source, place) if seen is None else seen.gathered
+    subject = Subject("", record, gathered, Rasters(folder, record))
+    with ThreadPoolExecutor(1, thread_name_prefix="pictures") if threads > 1 else nullcontext() as pool:
+        view = pool.submit(drawn_view, gathered.sample) if pool is not None and seen is None else None
+        maps = pool.submit(all_maps, subject) if pool is not None else None
+        line = most_interesting_line(gathered)
+        found = candidates(subject)
+        # One more look at the points: around each place, and along the profile.
+        boxes = [around(f) for f in found]
+        looked = source.within([*boxes, *([line.strip] if line is not None else [])])
+        near = looked[: len(found)]
+        points_of = {(f.rule, f.x, f.y): p for f, p in zip(found, near, strict=True)}
+        shown = ranked(found, near, subject)
+        sides = [picked(points_of[f.rule, f.x, f.y], view_box(f)) for f in shown]
+        pictures = profile_pictures(line, looked[-1]) if line is not None else None
+        drawn = seen.view if seen is not None else view.result() if view is not None else None
+        pieces = all_maps(subject) if maps is None else maps.result()
+        return Study(gathered, subject.rasters, pieces, line, pictures, shown, sides, drawn)
 
 
 def page(study: Study, record: Mapping[str, Any], name: str) -> str:
