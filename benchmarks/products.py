@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING
 import laspy
 import numpy as np
 from airborne import ground_height, write_airborne
-from main_job import read_and_write
+from main_job import as_installed, read_and_write
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -54,7 +54,7 @@ def one_turn(source: Path, folder: Path, options: argparse.Namespace) -> tuple[f
     command = [sys.executable, "-m", "cloudprep", "run", options.pipeline, str(source), "--out", str(out)]
     command += ["--workers", str(options.workers), "--cell", str(options.cell), "--overwrite", "-q"]
     began = time.perf_counter()
-    subprocess.run(command, check=True, capture_output=True)
+    subprocess.run(command, check=True, capture_output=True, env=as_installed())
     return reference, time.perf_counter() - began, json.loads((out / "run.json").read_text())
 
 

@@ -220,7 +220,9 @@ def refuse_too_many_stray(flight: Flight, stray: int, count: int) -> None:
 def global_metres(flight: Flight, units: Units, raw: NDArray[np.int32], axis: int) -> NDArray[np.float64]:
     """Return one coordinate in metres of the reference system (not from the site's origin)."""
     unit = units.vertical if axis == 2 else units.horizontal
-    return np.asarray(raw * (flight.scales[axis] * unit) + flight.offsets[axis] * unit, np.float64)
+    metres = np.asarray(raw * (flight.scales[axis] * unit), np.float64)
+    metres += flight.offsets[axis] * unit
+    return metres
 
 
 def site_origin(extents: Sequence[Bounds]) -> tuple[float, float]:
@@ -241,4 +243,6 @@ def local_metres(loaded: LoadedFlight, axis: int, origin: tuple[float, float]) -
     flight, units = loaded.flight, loaded.units
     unit = units.vertical if axis == 2 else units.horizontal
     zero = origin[axis] if axis < 2 else 0.0
-    return loaded.columns["XYZ"[axis]] * (flight.scales[axis] * unit) + (flight.offsets[axis] * unit - zero)
+    metres = np.asarray(loaded.columns["XYZ"[axis]] * (flight.scales[axis] * unit), np.float64)
+    metres += flight.offsets[axis] * unit - zero
+    return metres

@@ -232,8 +232,9 @@ def _stored(heights: NDArray[Any], unit: float, nodata: float) -> NDArray[np.flo
     """Return heights as float32 in the vertical unit, with nodata for NaN."""
     empty = np.isnan(heights)
     with np.errstate(over="ignore"):
-        values = (heights / unit).astype(np.float32)
-    if not np.isfinite(values[~empty]).all():
+        values = (heights if unit == 1.0 else heights / unit).astype(np.float32)
+    # What isn't empty is finite.
+    if np.count_nonzero(np.isfinite(values)) + np.count_nonzero(empty) != values.size:
         raise _UnfitError("a height is too large for float32")
     if (values == np.float32(nodata)).any():
         raise _UnfitError(f"a height equals the nodata value {nodata:g}; choose another one")

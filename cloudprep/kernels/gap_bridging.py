@@ -75,7 +75,7 @@ def _in_conflict(ax, ay, bx, by, cx, cy, px, py):  # type: ignore[no-untyped-def
     )
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _circle(ax, ay, bx, by, cx, cy):  # type: ignore[no-untyped-def]
     """Return centre and radius (steps), reckoned from the corner a."""
     bx -= ax
@@ -160,7 +160,7 @@ def _number(counts, r, c, by):  # type: ignore[no-untyped-def]
     return counts[r1, c1] - counts[r0, c1] - counts[r1, c0] + counts[r0, c0]
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _bridge(values, x, y, columns, rows, part, radius, around, out):  # type: ignore[no-untyped-def]
     first_row, first_column, end_row, end_column = part
     n_rows, n_columns = values.shape
@@ -172,10 +172,9 @@ def _bridge(values, x, y, columns, rows, part, radius, around, out):  # type: ig
     # Where no cell of this square has a value, none lies within the radius.
     reach = min(np.int64(np.ceil(radius / pitch)) + 1, around)
     counts = _counted(values)
-    size = 64
-    px = np.empty(size, np.int64)
-    py = np.empty(size, np.int64)
-    pz = np.empty(size, np.float64)
+    # For all that may be looked at from one cell: arrays that grow on the way cost counting who holds them.
+    size = min(2 * around + 1, n_rows) * min(2 * around + 1, n_columns) + 1
+    px, py, pz = np.empty(size, np.int64), np.empty(size, np.int64), np.empty(size)
     far = np.int64(_FAR * radius) + 8
     bridged = 0
     for r in range(first_row, end_row):
@@ -204,17 +203,11 @@ def _bridge(values, x, y, columns, rows, part, radius, around, out):  # type: ig
                 for rr in range(first, beyond):
                     across = 1 if rr == r - ring or rr == r + ring else 2 * ring
                     for cc in range(c - ring, c + ring + 1, across):
-                        if cc < 0 or cc >= n_columns or np.isnan(values[rr, cc]):
+                        if cc < 0 or cc >= n_columns:
                             continue
-                        if n == size:
-                            px = np.concatenate((px, px))
-                            py = np.concatenate((py, py))
-                            pz = np.concatenate((pz, pz))
-                            size *= 2
-                        px[n] = x[rr, cc]
-                        py[n] = y[rr, cc]
-                        pz[n] = values[rr, cc]
-                        n += 1
+                        # Without a jump: a value is there or not as by chance.
+                        px[n], py[n], pz[n] = x[rr, cc], y[rr, cc], values[rr, cc]
+                        n += not np.isnan(values[rr, cc])
                 # Exchange corners until none of the points so far lies in the circle.
                 agreed = 0
                 i = 0

@@ -105,11 +105,13 @@ def outline_of(hulls: Hulls) -> NDArray[np.float64]:
     """Return the corners of the convex hull of everything, counterclockwise, shape (c, 2), steps."""
     if len(hulls.x) == 0:
         return np.empty((0, 2))
-    points = np.unique(np.column_stack((hulls.x, hulls.y)), axis=0)
-    x, y = np.ascontiguousarray(points.T)
+    order = np.lexsort((hulls.y, hulls.x))
+    x, y = hulls.x[order], hulls.y[order]
+    another = np.r_[True, (np.diff(x) != 0) | (np.diff(y) != 0)]
+    x, y = x[another], y[another]
     chain = np.empty(2 * len(x) + 2, np.int64)
-    outline: NDArray[np.float64] = points[chain[: _chain(x, y, len(x), chain)]]
-    return outline
+    corners = chain[: _chain(x, y, len(x), chain)]
+    return np.column_stack((x[corners], y[corners]))
 
 
 @njit(nogil=True, cache=True)

@@ -159,16 +159,22 @@ def empty_squares(empty: Flags, side: int) -> Flags:
     if min(empty.shape) < side:
         return np.zeros(empty.shape, bool)
     # Squares whose cells are all empty, each standing at its south-western cell; then the cells they cover.
-    corners = _window_sums(empty, side) == side * side
-    return _window_sums(np.pad(corners, side - 1), side) > 0
+    corners = _together(_together(empty, side, np.logical_and).T, side, np.logical_and).T
+    around = np.pad(corners, side - 1)
+    return _together(_together(around, side, np.logical_or).T, side, np.logical_or).T
 
 
-def _window_sums(cells: Flags, side: int) -> NDArray[np.int32]:
-    """Return how many of the cells of each square that lies within the raster are set."""
-    sums = np.zeros((cells.shape[0] + 1, cells.shape[1] + 1), np.int32)
-    np.cumsum(cells, axis=0, dtype=np.int32, out=sums[1:, 1:])
-    np.cumsum(sums[1:, 1:], axis=1, out=sums[1:, 1:])
-    return sums[side:, side:] - sums[:-side, side:] - sums[side:, :-side] + sums[:-side, :-side]
+def _together(cells: Flags, side: int, join: np.ufunc) -> Flags:
+    """Return what each cell has together with those that follow it in its column, so many in all.
+
+    Twice as many at a time, so that the passes over the raster are few.
+    """
+    joined, reach = cells, 1
+    while reach < side:
+        step = min(reach, side - reach)
+        joined = join(joined[:-step], joined[step:])
+        reach += step
+    return joined
 
 
 def rim_of(group: Flags) -> Flags:

@@ -49,11 +49,11 @@ class Lattice:
 
     def column_of(self, x: NDArray[np.float64]) -> NDArray[np.int64]:
         """Return global column indices of local eastings (m)."""
-        return np.floor((x + self.phase[0]) / self.cell).astype(np.int64) + self._base[0]
+        return _cells(x, self.phase[0], self.cell, self._base[0])
 
     def row_of(self, y: NDArray[np.float64]) -> NDArray[np.int64]:
         """Return global row indices of local northings (m)."""
-        return np.floor((y + self.phase[1]) / self.cell).astype(np.int64) + self._base[1]
+        return _cells(y, self.phase[1], self.cell, self._base[1])
 
     def left_edge(self, column: int) -> float:
         """Return the local easting (m) of a column's western edge."""
@@ -70,6 +70,15 @@ class Lattice:
         c1 = c0 + max(1, math.ceil((bounds.x1 - self.left_edge(c0)) / self.cell))
         r1 = r0 + max(1, math.ceil((bounds.y1 - self.lower_edge(r0)) / self.cell))
         return Window(self, c0, r0, c1 - c0, r1 - r0)
+
+
+def _cells(places: NDArray[np.float64], phase: float, cell: float, base: int) -> NDArray[np.int64]:
+    """Return in which cells places lie, with as few arrays on the way as can be."""
+    far = places + phase
+    far /= cell
+    found: NDArray[np.int64] = np.floor(far).astype(np.int64)
+    found += base
+    return found
 
 
 @dataclass(frozen=True)

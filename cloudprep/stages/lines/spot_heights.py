@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 import numpy as np
 import shapely
-from scipy.ndimage import maximum_filter, minimum_filter
+from scipy.ndimage import minimum_filter
 
+from cloudprep.kernels.opening import dilation, erosion
 from cloudprep.kernels.spots import far_apart, saddle_strength
 from cloudprep.model.figures import Figure
 from cloudprep.model.layer import Layer
@@ -182,17 +183,16 @@ def _standing_out(
     size = 2 * radius + 1
     inside = minimum_filter(known, 2 * (radius // 2) + 1, mode="constant", cval=False)
     found = []
-    for sign in (1.0, -1.0):
+    for sign, farthest in ((1.0, dilation), (-1.0, erosion)):
+        row, column = np.nonzero(inside & (strip == farthest(strip, size)))
         high = np.where(known, sign * strip, -np.inf)
-        highest = maximum_filter(high, size, mode="constant", cval=-np.inf)
-        row, column = np.nonzero(inside & (high == highest))
         stands = np.zeros(strip.shape)
         stands[row, column] = high[row, column] - _around(high, row, column, radius)
         stands[~(stands >= rise)] = 0.0
         found.append(stands)
     circle = _circle(radius)
     saddle = saddle_strength(strip, circle, rise / 2)
-    saddle[saddle < maximum_filter(saddle, 2 * circle + 1, mode="constant")] = 0.0
+    saddle[saddle < dilation(saddle, 2 * circle + 1)] = 0.0
     return found[0], found[1], saddle
 
 
