@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -14,7 +15,7 @@ from cloudprep.engine.store import STRETCH_POINTS, Block, FlightStretch, Surroun
 from cloudprep.engine.store_memory import rectangle_bounds
 from cloudprep.model.columns import COLUMNS, STANDARD_LABELS
 from cloudprep.model.grid import Lattice
-from cloudprep.model.points import Points
+from cloudprep.model.points import Later, Points
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -214,16 +215,17 @@ class SpilledStore:
     ) -> Surrounded:
         inside = self._inside(others, buffered)
         count = block.count + int(np.count_nonzero(inside))
-        columns = {}
-        for name in names:
-            if name not in self:
-                continue
+
+        def column(name: str) -> NDArray[Any]:
             mine = self.column(name, own)
             joined = np.empty(count, mine.dtype)
             joined[: block.count] = mine
             del mine
             joined[block.count :] = self.column(name, others)[inside]
-            columns[name] = joined
+            return joined
+
+        # Read when they are looked at: many are only looked at where there is something.
+        columns = {name: Later(count, partial(column, name)) for name in names if name in self}
         core = np.zeros(count, bool)
         core[: block.count] = True
         return Surrounded(Points(columns), core, buffered)
@@ -240,7 +242,7 @@ class SpilledStore:
         return Points({n: self.column(n, ranges)[inside] for n in names if n in self})
 
     def _points(self, ranges: Ranges, names: Sequence[str]) -> Points:
-        return Points({n: self.column(n, ranges) for n in names if n in self})
+        return Points({n: Later(ranges.total, partial(self.column, n, ranges)) for n in names if n in self})
 
     def _inside(self, ranges: Ranges, bounds: Bounds) -> NDArray[np.bool_]:
         x, y = self.column("x", ranges), self.column("y", ranges)

@@ -226,6 +226,8 @@ def _support(
     last: int,
 ) -> None:
     reach = int(np.ceil(radius / edge))
+    # What lies so many columns away is mostly near enough.
+    middle = max(1, reach // 2)
     squared = radius * radius
     for i in range(first, last):
         cx = int(np.floor(x[i] / edge)) - first_x
@@ -239,16 +241,16 @@ def _support(
                 continue
             left, right = max(cx - reach, 0), min(cx + reach, width - 1)
             if step == 0:
-                left, right = max(cx - 1, 0), min(cx + 1, width - 1)
+                left, right = max(cx - middle, 0), min(cx + middle, width - 1)
             elif step == 1:
                 # What the first step left out, on the left; the right end follows below.
-                right = min(cx - 2, width - 1)
+                right = min(cx - middle - 1, width - 1)
             if left <= right:
                 count += _in_plane(
                     x, y, z, starts[row * width + left], starts[row * width + right + 1],
                     x[i], y[i], z[i], slope_x[i], slope_y[i], tolerance[i], squared, spread, least - count,
                 )  # fmt: skip
-            left, right = max(cx + 2, 0), min(cx + reach, width - 1)
+            left, right = max(cx + middle + 1, 0), min(cx + reach, width - 1)
             if step == 1 and count < least and left <= right:
                 count += _in_plane(
                     x, y, z, starts[row * width + left], starts[row * width + right + 1],

@@ -19,8 +19,9 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Rows are held, and merged, in groups of so many.
+# Rows are held, and merged, in groups of so many, the last one of half as many if these are enough.
 GROUP = 8
+HALF = 4
 
 
 @njit(nogil=True, cache=True)
@@ -117,7 +118,27 @@ def keep_eight(x: Floats, y: Floats, z: Floats, at: int, own: Floats, best: Floa
         row += GROUP
         if row > last_row:
             return True
-        # What was pushed out goes on: in the order a .. h it falls and rises.
+        # What was pushed out goes on: in the order a .. h it rises and falls, or the other way round.
+        if row + HALF > last_row:
+            # Of four rows more no others than the nearest four can be.
+            a, e = smaller(a, e), larger(a, e)
+            b, f = smaller(b, f), larger(b, f)
+            c, g = smaller(c, g), larger(c, g)
+            d, h = smaller(d, h), larger(d, h)
+            a, c = smaller(a, c), larger(a, c)
+            b, d = smaller(b, d), larger(b, d)
+            a, b = smaller(a, b), larger(a, b)
+            c, d = smaller(c, d), larger(c, d)
+            i = row * 8
+            p, q = smaller(load(best, i), d), smaller(load(best, i + 8), c)
+            r, s = smaller(load(best, i + 16), b), smaller(load(best, i + 24), a)
+            p, r = smaller(p, r), larger(p, r)
+            q, s = smaller(q, s), larger(q, s)
+            store(best, i, smaller(p, q))
+            store(best, i + 8, larger(p, q))
+            store(best, i + 16, smaller(r, s))
+            store(best, i + 24, larger(r, s))
+            return True
         a, e = smaller(a, e), larger(a, e)
         b, f = smaller(b, f), larger(b, f)
         c, g = smaller(c, g), larger(c, g)

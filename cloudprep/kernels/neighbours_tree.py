@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from cloudprep.kernels.compiling import COMPILED, njit
-from cloudprep.kernels.simd import load, plus, spread, store, where_below
+from cloudprep.kernels.simd import exchange_four, load, plus, spread, store, where_below
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -235,10 +235,7 @@ def _partition(records: Floats, first: int, last: int, axis: int, pivot: float) 
     border = first
     for i in range(first, last):
         value = records[i, axis]
-        a0, a1, a2, a3 = records[i, 0], records[i, 1], records[i, 2], records[i, 3]
-        b0, b1, b2, b3 = records[border, 0], records[border, 1], records[border, 2], records[border, 3]
-        records[i, 0], records[i, 1], records[i, 2], records[i, 3] = b0, b1, b2, b3
-        records[border, 0], records[border, 1], records[border, 2], records[border, 3] = a0, a1, a2, a3
+        exchange_four(records, 4 * i, 4 * border)
         border += value < pivot
     return border
 

@@ -36,6 +36,14 @@ def spread(value: float) -> NDArray[np.float64]:
     return np.full(WIDTH, value)
 
 
+def exchange_four(values: NDArray[np.float64], a: int, b: int) -> None:
+    """Exchange four values of a C-contiguous array (of any shape), from two flat indices on."""
+    flat = values.reshape(-1)
+    kept = flat[a : a + 4].copy()
+    flat[a : a + 4] = flat[b : b + 4]
+    flat[b : b + 4] = kept
+
+
 def minus(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return a - b lane by lane."""
     return a - b

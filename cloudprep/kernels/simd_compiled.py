@@ -13,6 +13,7 @@ from numba.extending import lower_builtin, register_model, type_callable
 from cloudprep.kernels.simd import (
     WIDTH,
     below,
+    exchange_four,
     larger,
     largest,
     load,
@@ -110,6 +111,17 @@ def _load(context: Any, builder: Any, sig: Any, args: Any) -> Any:
 def _store(context: Any, builder: Any, sig: Any, args: Any) -> Any:
     array, at, lanes = args
     builder.store(lanes, _lanes_at(context, builder, sig.args[0], array, at), align=8)
+    return context.get_dummy_value()
+
+
+@_compiled(exchange_four, types.none, types.Array, types.Integer, types.Integer)
+def _exchange_four(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+    data = context.make_array(sig.args[0])(context, builder, args[0]).data
+    four = ir.VectorType(_F64, 4).as_pointer()
+    a, b = (builder.bitcast(builder.gep(data, [at]), four) for at in args[1:])
+    first, second = builder.load(a, align=8), builder.load(b, align=8)
+    builder.store(second, a, align=8)
+    builder.store(first, b, align=8)
     return context.get_dummy_value()
 
 

@@ -95,3 +95,43 @@ def test_an_error_in_one_block_stops_the_stage():
 
     with pytest.raises(ValueError, match="no"):
         run_stage(Fails(), small(), block_edge=10.0, workers=2)
+
+
+class SecondLook(NeighbourCount):
+    """Labels the points that a second look found to have more neighbours than the mean."""
+
+    revisits = True
+
+    def solve(self, merged, site):
+        return Solution(merged / site.count, revisit=True)
+
+    def revisit(self, points, context, solution):
+        dense = points["count"] > solution.value
+        return Summary(int(dense[context.core].sum()), {"dense": dense})
+
+    def merge_revisits(self, parts):
+        return sum(parts)
+
+    def settle(self, merged, solution, site):
+        return Solution(None, figures={"dense": merged})
+
+    def run(self, points, context, solution=None):
+        assert "count" in points
+        return Delta({"classification": np.where(points["dense"], 2, 1).astype(np.uint8)})
+
+
+@pytest.mark.parametrize("edge", [None, 6.5])
+def test_what_a_second_look_found_comes_to_the_labels(edge):
+    found = run_stage(SecondLook(), small(), block_edge=edge)
+    expected = run_stage(NeighbourCount(), small())
+    assert np.array_equal(found.labels["classification"], expected.labels["classification"])
+    assert found.result.figures["dense"] == int((expected.labels["classification"] == 2).sum())
+
+
+def test_columns_of_a_second_look_must_be_of_all_points():
+    class Short(SecondLook):
+        def revisit(self, points, context, solution):
+            return Summary(0, {"dense": np.zeros(len(points) - 1, np.bool_)})
+
+    with pytest.raises(ContractError, match="revisit gave"):
+        run_stage(Short(), small())

@@ -60,3 +60,17 @@ def test_lanes_load_and_store_anywhere_in_an_array():
     values = np.arange(24.0).reshape(3, 8)
     simd.store(values, 5, simd.load(values, 16))
     assert values.ravel()[5:13].tolist() == list(range(16, 24))
+
+
+def test_four_values_are_exchanged_with_four_others_or_with_themselves():
+    @njit
+    def exchanged(values, a, b):
+        simd.exchange_four(values, a, b)
+
+    for a, b in ((0, 8), (4, 4), (8, 4)):
+        got, meant = np.arange(12.0).reshape(3, 4), np.arange(12.0).reshape(3, 4)
+        exchanged(got, a, b)
+        simd.exchange_four(meant, a, b)
+        order = np.arange(12)
+        order[a : a + 4], order[b : b + 4] = np.arange(b, b + 4), np.arange(a, a + 4)
+        assert got.ravel().tolist() == meant.ravel().tolist() == order.tolist()

@@ -239,10 +239,10 @@ class StatisticalOutliers(Stage):
     def summarise(self, points: Points, context: Context) -> Summary:
         """Measure the mean distances of the block's points, and what they add to the cloud's figures."""
         mask = context.core & usable(points)
-        if self.params.search == "shared" and _SHARED in points:
-            distance = np.where(mask, points[_SHARED], np.float32(np.nan)).astype(np.float64)
-        else:
-            distance = mean_distances(points, context, self.params.neighbours)
+        distance = _shared_distances(points)[mask] if self._shares(points) else None
+        scratch = {}
+        if distance is None:
+            scratch[_DISTANCE] = distance = mean_distances(points, context, self.params.neighbours)
         known = distance[~np.isnan(distance)]
         robust = self.params.spread == "robust"
         share = _Share(
@@ -250,7 +250,11 @@ class StatisticalOutliers(Stage):
             histogram_of(known if robust else known[:0]),
             exact_total(points["z"][mask]),
         )
-        return Summary(share, {_DISTANCE: distance})
+        return Summary(share, scratch)
+
+    def _shares(self, points: Points) -> bool:
+        """Tell whether the distances are those of an earlier stage."""
+        return self.params.search == "shared" and _SHARED in points
 
     def merge(self, parts: Sequence[_Share]) -> _Share:
         """Join the shares; sums of whole numbers don't depend on the order."""
@@ -288,10 +292,10 @@ class StatisticalOutliers(Stage):
         """Label the outliers of the block."""
         assert solution is not None  # noqa: S101 - the contract gives every summarising stage its solution
         figures: _Figures = solution.value
-        distance = points[_DISTANCE]
+        shared = self._shares(points)
+        distance = _shared_distances(points) if shared else points[_DISTANCE]
         threshold = figures.threshold
         outlier = context.core & (distance > threshold)
-        shared = self.params.search == "shared" and _SHARED in points
         if self.params.keep_structures and shared and np.isfinite(threshold):
             outlier |= self._lone(points, distance, ~outlier & context.core, context)
         if self.params.keep_structures and outlier.any():
@@ -355,3 +359,8 @@ class StatisticalOutliers(Stage):
     def figures(self, moves: ClassMoves) -> dict[str, float | int]:
         """Count the outliers labelled."""
         return {"noise.outliers": moves.gained(NOISE_CODES)}
+
+
+def _shared_distances(points: Points) -> Floats:
+    """Return the distances that an earlier stage worked out; NaN at points that are not usable."""
+    return np.where(usable(points), points[_SHARED], np.float32(np.nan)).astype(np.float64)
