@@ -9,6 +9,7 @@ import numpy as np
 from scipy import ndimage
 
 from cloudprep.kernels.bilinear import bilinear
+from cloudprep.kernels.ground_between import drawn_between
 from cloudprep.kernels.ground_cells import gathered
 from cloudprep.kernels.ground_decks import decks
 from cloudprep.kernels.ground_flanks import flanks, walls
@@ -22,6 +23,8 @@ from cloudprep.kernels.steepness import steepness
 from cloudprep.kernels.thin_plate import SurfaceFitter
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from cloudprep.kernels.ground_cells import LowestPoints
@@ -98,6 +101,8 @@ class Surface(NamedTuple):
     together : float
         Of pairs of neighbouring lowest points with one on the ground, those with both. On open ground and
         between buildings nearly all; in a forest whose ground shows in single points, few.
+    tolerance : ndarray of float64, shape (rows, columns), optional
+        How far above the surface ground may lie, m, by the noise measured; None where it wasn't.
     """
 
     column: int
@@ -112,6 +117,7 @@ class Surface(NamedTuple):
     roughness: float
     overgrown: float
     together: float
+    tolerance: NDArray[np.float64] | None = None
 
 
 class Regions(NamedTuple):
@@ -344,8 +350,12 @@ class _Fit:
             self.height = self.surface(values, weights, tolerance=_CLOSELY)
         return ground
 
-    def run(self, every: LowestPoints | None = None) -> Surface:
-        """Carry the fit out; ``every`` cell's lowest points, where wide cells gave the surface alone."""
+    def run(self, every: LowestPoints | None = None, levels: Sequence[LowestPoints] = ()) -> Surface:
+        """Carry the fit out.
+
+        Where wide cells gave the surface alone, ``every`` cell's lowest points let it down, and those of
+        cells of some widths between, ``levels``, draw it at last.
+        """
         w, rules = self.wide, self.rules
         ground = self.accepted()
         barred = self.islands(ground)
@@ -378,6 +388,17 @@ class _Fit:
             ground = self.sink(every, ground, 4)
         support = np.zeros(self.height.shape, bool)
         support[self.at_row[ground], self.at_column[ground]] = True
+        doubts, tolerance = self._doubts(), None
+        drawn = drawn_between(
+            self.height,
+            levels,
+            (self.left, self.bottom),
+            cell=self.cell,
+            surface=self.surface,
+            closely=_CLOSELY,
+        )
+        if drawn is not None:
+            self.height, tolerance = drawn
         return Surface(
             self.cells.column,
             self.cells.row,
@@ -388,7 +409,8 @@ class _Fit:
             self.heap,
             self.wall,
             self.seeds,
-            *self._doubts(),
+            *doubts,
+            tolerance,
         )
 
     def _doubts(self) -> tuple[float, float, float]:
@@ -475,6 +497,7 @@ def ground_surface(
     spacing: float,
     phase: tuple[int, int] = (0, 0),
     scattered: bool = False,
+    between: Sequence[int] = (),
     rules: Rules | None = None,
     threads: int = 1,
 ) -> Surface:
@@ -495,6 +518,8 @@ def ground_surface(
     scattered : bool
         Ground shows in single points only: leave out all but the lowest points of wide cells (``wide`` must
         then be even).
+    between : sequence of int
+        Fine cells along the sides of narrower cells whose lowest points draw that surface, widest first.
     rules : Rules, optional
         The numbers behind the fit.
     threads : int
@@ -517,4 +542,4 @@ def ground_surface(
         own = only_lowest(own, larger, wide // 2)
     rules = rules or Rules()
     fit = _Fit(own, larger, cell=2 * fine, side=side, spacing=spacing, rules=rules, threads=threads)
-    return fit.run(every)
+    return fit.run(every, [gathered(moved, size) for size in between])

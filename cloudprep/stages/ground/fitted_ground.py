@@ -525,9 +525,12 @@ class FittedGround(Stage):
         warnings = _doubts(surfaces)
         # Where ground shows in single points only, wider cells hold some of it.
         scattered = bool(warnings) or _together(surfaces) < _SCATTERED
+        between: list[int] = []
         while scattered and 2 * wide * self._fine <= _WIDEST and (warnings or _together(surfaces) < _CLOSED):
             wide *= 2
-            surfaces = self._surfaces(cells, wide * self._fine, wide, scattered=True)
+            surfaces = self._surfaces(cells, wide * self._fine, wide, scattered=True, between=between)
+            # Where there may be no ground, there is none to draw the surface to.
+            between = [] if warnings else [wide, *between]
         limits = agreed_limits(
             surfaces,
             _STARTS[: p.starts],
@@ -542,7 +545,13 @@ class FittedGround(Stage):
         return _Fitted(limits, wide, warnings, frozenset({0} if warnings else ()))
 
     def _surfaces(
-        self, cells: LowestPoints, spacing: float, wide: int, *, scattered: bool = False
+        self,
+        cells: LowestPoints,
+        spacing: float,
+        wide: int,
+        *,
+        scattered: bool = False,
+        between: Sequence[int] = (),
     ) -> list[Surface]:
         """Fit a surface for each start of the raster, side by side as threads allow."""
         fit = partial(
@@ -552,6 +561,7 @@ class FittedGround(Stage):
             wide=wide,
             spacing=spacing,
             scattered=scattered,
+            between=between,
             rules=Rules(window=self.params.largest_opening),
         )
         phases = _STARTS[: self.params.starts]
