@@ -283,7 +283,7 @@ class _Fit:
         ramp &= (crests <= self.rules.crest_directions) & (area >= 100.0) & (np.abs(above) < 30.0)
         found = joined | shelf | edge | ramp
         # Land around a pit that the data's edge cuts off all around sticks out of nothing, too.
-        cut = (rim[:, EDGE] >= 0.4 * whole) & (sticking <= 0.7) & (area >= 200.0) & (np.abs(above) < 30.0)
+        cut = (rim[:, EDGE] >= 0.4 * whole) & (sticking <= 1.5) & (area >= 200.0) & (np.abs(above) < 30.0)
         found |= round_pits(w.x, w.y, w.z, label, cut & ~found, cell=side)
         heap, flank = np.zeros(count, bool), np.zeros(ground.shape, bool)
         if self.spacing <= self.rules.closely * self.cell:

@@ -302,10 +302,14 @@ class FittedGround(Stage):
        (of two: the mean) decides.
     5. Where ground shows in single points only (a forest that 3 % of the points pass), the lowest points of
        wider cells (figure ``ground.lowest_over``: 2 to 8 m) carry the surface, and others below let it down.
+       At last the lowest points of narrower cells draw it, plants less so, and how far above it ground may
+       lie is three times the noise measured there, but no less than ``nearness``.
     6. Where points are ``dense``, a finer surface is drawn under low plants, on half cells where the spacing
        is at most a fifth of a cell, and how far a point may lie from it follows from the noise measured
        there; where a site or a part of it may have no ground at all, noise that too few points tell counts as
-       small. Places with steps keep the coarser result.
+       small. Places with steps keep the coarser result. At the foot of a face, what stands above the surface
+       is broken rock and not plants if its heights are spread evenly from the surface up and points close to
+       each other lie alike: it is ground then.
 
     A point is ground (class 2) if it lies within the limits, whatever class it had, unless ``keep_classes``
     names the class. Points that are not ground become class 1 if they were 0, 1 or 2, and keep any other
@@ -340,10 +344,10 @@ class FittedGround(Stage):
     ground, are taken for ground (of made-up decks 3.7 and 0.9 %; of a plank walk 1 m above a stream all);
     where a road between upright walls is as high as that above the land on both sides, it is taken for a
     deck. Plants closer to the ground than the tolerance stay (of herbs of 0.1 to 0.5 m beside a made-up
-    embankment, 4 points per square metre, 16 %); 3 % of a made-up quarry's ground is lost, on land that
-    a cliff and the data's edge cut off all around and on blasted rock; such land and a bay filled level with
-    its walls look like roofs; a thicket without any ground gets some (1.4 % of its points). Under an overhang
-    the lowest wins.
+    embankment, 4 points per square metre, 16 %); of made-up quarries' ground 0.5 to 4 % is lost, on land that
+    a cliff and the data's edge cut off all around, unless the edge of the pit bulges into it; such land and a
+    bay filled level with its walls look like roofs; a thicket without any ground gets some (1.4 % of its
+    points). Under an overhang the lowest wins.
 
     References
     ----------
