@@ -240,6 +240,9 @@ def agreed_limits(
         # Under a deck the surface is steep at the abutments only, where a tolerance would let the deck in.
         # And material is gentle on top, so that the slope there is that of its walls.
         slope[surface.deck | surface.heap] = 0.0
+        if surface.tolerance is not None and slope_share > 0:
+            # The noise is known there: a slope adds nothing to it.
+            np.minimum(slope, np.maximum(surface.tolerance - nearness, 0.0) / slope_share, out=slope)
         rasters = (
             surface.height,
             slope,

@@ -9,6 +9,7 @@ import numpy as np
 from scipy import ndimage
 
 from cloudprep.kernels.bilinear import bilinear
+from cloudprep.kernels.ground_between import drawn_between
 from cloudprep.kernels.ground_cells import gathered
 from cloudprep.kernels.ground_decks import decks
 from cloudprep.kernels.ground_flanks import flanks, walls
@@ -21,6 +22,8 @@ from cloudprep.kernels.ground_seeds import ROUGHLY, footprint, seeds
 from cloudprep.kernels.thin_plate import SurfaceFitter
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from cloudprep.kernels.ground_cells import LowestPoints
@@ -97,6 +100,8 @@ class Surface(NamedTuple):
     together : float
         Of pairs of neighbouring lowest points with one on the ground, those with both. On open ground and
         between buildings nearly all; in a forest whose ground shows in single points, few.
+    tolerance : ndarray of float64, shape (rows, columns), optional
+        How far above the surface ground may lie, m, by the noise measured; None where it wasn't.
     """
 
     column: int
@@ -111,6 +116,7 @@ class Surface(NamedTuple):
     roughness: float
     overgrown: float
     together: float
+    tolerance: NDArray[np.float64] | None = None
 
 
 class Regions(NamedTuple):
@@ -284,7 +290,7 @@ class _Fit:
         ramp &= (crests <= self.rules.crest_directions) & (area >= 100.0) & (np.abs(above) < 30.0)
         found = joined | shelf | edge | ramp
         # Land around a pit that the data's edge cuts off all around sticks out of nothing, too.
-        cut = (rim[:, EDGE] >= 0.4 * whole) & (sticking <= 0.7) & (area >= 200.0) & (np.abs(above) < 30.0)
+        cut = (rim[:, EDGE] >= 0.4 * whole) & (sticking <= 1.5) & (area >= 200.0) & (np.abs(above) < 30.0)
         found |= round_pits(w.x, w.y, w.z, label, cut & ~found, cell=side)
         heap, flank = np.zeros(count, bool), np.zeros(ground.shape, bool)
         if self.spacing <= self.rules.closely * self.cell:
@@ -352,8 +358,12 @@ class _Fit:
             self.height = self.surface(values, weights, tolerance=_CLOSELY)
         return ground
 
-    def run(self, every: LowestPoints | None = None) -> Surface:
-        """Carry the fit out; ``every`` cell's lowest points, where wide cells gave the surface alone."""
+    def run(self, every: LowestPoints | None = None, levels: Sequence[LowestPoints] = ()) -> Surface:
+        """Carry the fit out.
+
+        Where wide cells gave the surface alone, ``every`` cell's lowest points let it down, and those of
+        cells of some widths between, ``levels``, draw it at last.
+        """
         w, rules = self.wide, self.rules
         ground = self.accepted()
         barred = self.islands(ground)
@@ -386,6 +396,17 @@ class _Fit:
             ground = self.sink(every, ground, 4)
         support = np.zeros(self.height.shape, bool)
         support[self.at_row[ground], self.at_column[ground]] = True
+        doubts, tolerance = self._doubts(), None
+        drawn = drawn_between(
+            self.height,
+            levels,
+            (self.left, self.bottom),
+            cell=self.cell,
+            surface=self.surface,
+            closely=_CLOSELY,
+        )
+        if drawn is not None:
+            self.height, tolerance = drawn
         return Surface(
             self.cells.column,
             self.cells.row,
@@ -396,7 +417,8 @@ class _Fit:
             self.heap,
             self.wall,
             self.seeds,
-            *self._doubts(),
+            *doubts,
+            tolerance,
         )
 
     def _doubts(self) -> tuple[float, float, float]:
@@ -502,6 +524,7 @@ def ground_surface(
     spacing: float,
     phase: tuple[int, int] = (0, 0),
     scattered: bool = False,
+    between: Sequence[int] = (),
     rules: Rules | None = None,
     threads: int = 1,
 ) -> Surface:
@@ -522,6 +545,8 @@ def ground_surface(
     scattered : bool
         Ground shows in single points only: leave out all but the lowest points of wide cells (``wide`` must
         then be even).
+    between : sequence of int
+        Fine cells along the sides of narrower cells whose lowest points draw that surface, widest first.
     rules : Rules, optional
         The numbers behind the fit.
     threads : int
@@ -542,4 +567,4 @@ def ground_surface(
         own = only_lowest(own, larger, wide // 2)
     rules = rules or Rules()
     fit = _Fit(own, larger, cell=2 * fine, side=side, spacing=spacing, rules=rules, threads=threads)
-    return fit.run(every)
+    return fit.run(every, [gathered(moved, size) for size in between])

@@ -2,10 +2,7 @@
 
 import pytest
 
-OFF = {
-    2: "the terrain is off by 0.30 m; with all labels right it would be by 0.22 m",
-    5: "the terrain is off by 0.41 m; with all labels right it would be by 0.31 m",
-}
+OFF = "the terrain is off by 0.32 m; with all labels right it would be by 0.31 m"
 
 
 @pytest.mark.parametrize("thin", [1, 2, 5])
@@ -13,9 +10,7 @@ def test_forest_ground_is_kept(judge, thin):
     assert judge("steep_forest", thin=thin).kept >= 95.0
 
 
-@pytest.mark.parametrize(
-    "thin", [1, *(pytest.param(thin, marks=pytest.mark.xfail(reason=reason)) for thin, reason in OFF.items())]
-)
+@pytest.mark.parametrize("thin", [1, 2, pytest.param(5, marks=pytest.mark.xfail(reason=OFF))])
 def test_forest_terrain_is_right(judge, thin):
     assert judge("steep_forest", thin=thin).rmse <= 0.25
 

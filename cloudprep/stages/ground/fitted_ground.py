@@ -303,10 +303,14 @@ class FittedGround(Stage):
        (of two: the mean) decides.
     5. Where ground shows in single points only (a forest that 3 % of the points pass), the lowest points of
        wider cells (figure ``ground.lowest_over``: 2 to 8 m) carry the surface, and others below let it down.
+       At last the lowest points of narrower cells draw it, plants less so, and how far above it ground may
+       lie is three times the noise measured there, but no less than ``nearness``.
     6. Where points are ``dense``, a finer surface is drawn under low plants, on half cells where the spacing
        is at most a fifth of a cell, and how far a point may lie from it follows from the noise measured
        there; where a site or a part of it may have no ground at all, noise that too few points tell counts as
-       small. Places with steps keep the coarser result.
+       small. Places with steps keep the coarser result. At the foot of a face, what stands above the surface
+       is broken rock and not plants if its heights are spread evenly from the surface up and points close to
+       each other lie alike: it is ground then.
 
     A point is ground (class 2) if it lies within the limits, whatever class it had, unless ``keep_classes``
     names the class. Points that are not ground become class 1 if they were 0, 1 or 2, and keep any other
@@ -341,10 +345,10 @@ class FittedGround(Stage):
     ground, are taken for ground (of made-up decks 3.7 and 0.9 %; of a plank walk 1 m above a stream all);
     where a road between upright walls is as high as that above the land on both sides, it is taken for a
     deck. Plants closer to the ground than the tolerance stay (of herbs of 0.1 to 0.5 m beside a made-up
-    embankment, 4 points per square metre, 16 %); 3 % of a made-up quarry's ground is lost, on land that
-    a cliff and the data's edge cut off all around and on blasted rock; such land and a bay filled level with
-    its walls look like roofs; a thicket without any ground gets some (1.4 % of its points). Under an overhang
-    the lowest wins.
+    embankment, 4 points per square metre, 16 %); of made-up quarries' ground 0.5 to 4 % is lost, on land that
+    a cliff and the data's edge cut off all around, unless the edge of the pit bulges into it; such land and a
+    bay filled level with its walls look like roofs; a thicket without any ground gets some (1.4 % of its
+    points). Under an overhang the lowest wins.
 
     References
     ----------
@@ -526,9 +530,12 @@ class FittedGround(Stage):
         warnings = _doubts(surfaces)
         # Where ground shows in single points only, wider cells hold some of it.
         scattered = bool(warnings) or _together(surfaces) < _SCATTERED
+        between: list[int] = []
         while scattered and 2 * wide * self._fine <= _WIDEST and (warnings or _together(surfaces) < _CLOSED):
             wide *= 2
-            surfaces = self._surfaces(cells, wide * self._fine, wide, scattered=True)
+            surfaces = self._surfaces(cells, wide * self._fine, wide, scattered=True, between=between)
+            # Where there may be no ground, there is none to draw the surface to.
+            between = [] if warnings else [wide, *between]
         limits = agreed_limits(
             surfaces,
             _STARTS[: p.starts],
@@ -543,7 +550,13 @@ class FittedGround(Stage):
         return _Fitted(limits, wide, warnings, frozenset({0} if warnings else ()))
 
     def _surfaces(
-        self, cells: LowestPoints, spacing: float, wide: int, *, scattered: bool = False
+        self,
+        cells: LowestPoints,
+        spacing: float,
+        wide: int,
+        *,
+        scattered: bool = False,
+        between: Sequence[int] = (),
     ) -> list[Surface]:
         """Fit a surface for each start of the raster, side by side as threads allow."""
         fit = partial(
@@ -553,6 +566,7 @@ class FittedGround(Stage):
             wide=wide,
             spacing=spacing,
             scattered=scattered,
+            between=between,
             rules=Rules(window=self.params.largest_opening),
         )
         phases = _STARTS[: self.params.starts]
