@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -22,7 +24,7 @@ if TYPE_CHECKING:
 
 
 def gather(
-    flights: list[LoadedFlight], columns: frozenset[str], *, numbered: bool = False
+    flights: list[LoadedFlight], columns: frozenset[str], *, numbered: bool = False, threads: int = 1
 ) -> tuple[MemoryStore, SiteFacts]:
     """Return one store of all flights, one after the other, and the facts about the site.
 
@@ -34,6 +36,8 @@ def gather(
         Columns that every flight carries.
     numbered : bool
         Whether the column ``flight`` is wanted.
+    threads : int
+        Threads to use.
 
     Returns
     -------
@@ -57,8 +61,9 @@ def gather(
         rows = slice(start, start + one.flight.count)
         start = rows.stop
         flight_rows.append(rows)
-        for i, axis in enumerate("xyz"):
-            joined[axis][rows] = local_metres(one, i, origin)
+        with ThreadPoolExecutor(threads) as pool:
+            outs = [joined[axis][rows] for axis in "xyz"]
+            list(pool.map(partial(local_metres, one, origin=origin), range(3), outs))
         for name in names:
             joined[name][rows] = one.columns[name]
         if one.stray is not None:

@@ -117,7 +117,7 @@ class InMemory:
 
     def finish(self, columns: frozenset[str]) -> tuple[Store, SiteFacts]:
         """Return the store; it takes over the columns of the flights."""
-        store, site = gather(self._loaded, columns, numbered="flight" in self._names)
+        store, site = gather(self._loaded, columns, numbered="flight" in self._names, threads=self._workers)
         most = block_points_in_memory([stage.resolved(site) for stage in self._stages], site)
         store.cut(site, self._edge, most, threads=self._workers)
         return store, site

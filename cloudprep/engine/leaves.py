@@ -62,7 +62,10 @@ def cell_order(column: NDArray[np.int64], row: NDArray[np.int64]) -> NDArray[np.
     rows = int(row.max()) - int(row.min()) + 1
     if columns * rows > _LARGEST_KEY:
         return np.lexsort((column, row))
-    key = (row - row.min()) * columns + (column - column.min())
+    key = row - row.min()
+    key *= columns
+    key += column
+    key -= column.min()
     if columns * rows <= np.iinfo(np.uint16).max:
         # Short numbers are sorted by their digits, in a fraction of the time.
         return np.argsort(key.astype(np.uint16), kind="stable")

@@ -234,8 +234,10 @@ def site_origin(extents: Sequence[Bounds]) -> tuple[float, float]:
     )
 
 
-def local_metres(loaded: LoadedFlight, axis: int, origin: tuple[float, float]) -> NDArray[np.float64]:
-    """Return one coordinate in metres from the site's origin (heights keep their zero).
+def local_metres(
+    loaded: LoadedFlight, axis: int, out: NDArray[np.float64], *, origin: tuple[float, float]
+) -> None:
+    """Put in one coordinate in metres from the site's origin (heights keep their zero).
 
     The offset is moved before it meets the integers, so clouds that differ by whole kilometres give the
     same numbers to the bit.
@@ -243,6 +245,5 @@ def local_metres(loaded: LoadedFlight, axis: int, origin: tuple[float, float]) -
     flight, units = loaded.flight, loaded.units
     unit = units.vertical if axis == 2 else units.horizontal
     zero = origin[axis] if axis < 2 else 0.0
-    metres = np.asarray(loaded.columns["XYZ"[axis]] * (flight.scales[axis] * unit), np.float64)
-    metres += flight.offsets[axis] * unit - zero
-    return metres
+    np.multiply(loaded.columns["XYZ"[axis]], flight.scales[axis] * unit, out=out)
+    out += flight.offsets[axis] * unit - zero

@@ -175,8 +175,13 @@ class MemoryStore:
             edge = max(1.0, math.ceil(math.sqrt(most) * site.spacing / _LEAVES))
         lattice = site.lattice(edge)
         usable = None if self.stray is None else np.flatnonzero(~self.stray)
-        column = lattice.column_of(self.columns["x"] if usable is None else self.columns["x"][usable])
-        row = lattice.row_of(self.columns["y"] if usable is None else self.columns["y"][usable])
+
+        def of(axis: str) -> NDArray[np.int64]:
+            places = self.columns[axis] if usable is None else self.columns[axis][usable]
+            return lattice.column_of(places) if axis == "x" else lattice.row_of(places)
+
+        with ThreadPoolExecutor(threads) as pool:
+            column, row = pool.map(of, "xy")
         order = cell_order(column, row)
         column, row = column[order], row[order]
         starts = np.flatnonzero(np.r_[True, (row[1:] != row[:-1]) | (column[1:] != column[:-1])])

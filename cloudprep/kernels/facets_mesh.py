@@ -223,7 +223,7 @@ def _distinct(order, x, y, z, steps, index):  # type: ignore[no-untyped-def]
     return n
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _circle(sites, a, b, c):  # type: ignore[no-untyped-def]
     """Return the centre of a triangle's circle from its first corner, and its radius."""
     bx, by = sites[2 * b] - sites[2 * a], sites[2 * b + 1] - sites[2 * a + 1]

@@ -310,7 +310,9 @@ def _distance(share, narrow, n, level, first, erf, slope):  # type: ignore[no-un
     """
     at = first
     end = len(erf) - 1.5
-    for _ in range(_STEPS):
+    left = _STEPS
+    while left > 0:  # with one way out: where there are two, who holds the arrays is counted at every call
+        left -= 1
         within = rise = bend = 0.0
         for k in range(n):
             place = min(at * narrow[k], end)
@@ -331,7 +333,7 @@ def _distance(share, narrow, n, level, first, erf, slope):  # type: ignore[no-un
             step /= 1.0 - bent
         at += step
         if abs(step) <= _CLOSE_ENOUGH * at:
-            break
+            left = 0
     return at
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -15,8 +16,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 _SCRATCH = 4096
-# A vertex of this round, not in the mesh yet.
-_NEW = 2
+# Where a triangle's neighbours stand in the mesh.
+_TWIN = 4
+# Triangles that are worth a task, and tasks for each thread.
+_FEWEST, _SHARES = 256, 16
 
 
 @dataclass(frozen=True)
@@ -41,7 +44,7 @@ class ThinnedTin:
     uncovered: int
 
 
-def thinned_tin(heights: NDArray[np.float64], tolerance: float) -> ThinnedTin:
+def thinned_tin(heights: NDArray[np.float64], tolerance: float, *, threads: int = 1) -> ThinnedTin:
     """Return Delaunay triangles whose heights differ from no cell by more than a tolerance.
 
     It begins with the corners of the raster and with all cells beside a hole, between which the edges of
@@ -54,6 +57,8 @@ def thinned_tin(heights: NDArray[np.float64], tolerance: float) -> ThinnedTin:
         Heights at cell centres; NaN where there is nothing.
     tolerance : float
         In the unit of the heights, >= 0.
+    threads : int
+        Threads to use; the result is the same for any number.
 
     Returns
     -------
@@ -78,7 +83,7 @@ def thinned_tin(heights: NDArray[np.float64], tolerance: float) -> ThinnedTin:
     z = np.ascontiguousarray(heights, np.float64).ravel()
     vertex = np.zeros(z.size, np.uint8)
     _begin(z, rows, columns, vertex)
-    faces = _refined(z, columns, tolerance, vertex)
+    faces = _refined(z, columns, tolerance, vertex, threads)
     kept, covered, worst = _kept(faces, z, columns)
     faces = faces[kept]
     vertex[:] = 0
@@ -93,6 +98,7 @@ def _refined(
     columns: int,
     tolerance: float,
     vertex: NDArray[np.uint8],
+    threads: int,
 ) -> NDArray[np.int64]:
     """Return the corners (cells) of all triangles, those in holes too, once each is good enough.
 
@@ -119,17 +125,38 @@ def _refined(
                 return none
             used, order = 4 * STRIDE, np.delete(order, [0, 1, third])
         used, start = _insert(sites, order, mesh, used, start)
-        fresh = np.empty(8 * len(fresh) + 1024, np.int64)
-        while True:
-            added = _improve(mesh[:used], seen, cells, z, columns, tolerance, vertex, fresh)
-            if added <= len(fresh):
-                break
-            vertex[vertex == _NEW] = 0  # noted in part only: once more, with room for all
-            seen[:] = -1
-            fresh = np.empty(2 * added, np.int64)
-        fresh = fresh[:added]
-        vertex[fresh] = 1
+        worst = _worst_cells(mesh[:used], seen, cells, z, columns, tolerance, vertex, threads)
+        fresh = np.empty(np.count_nonzero(worst >= 0), np.int64)
+        fresh = fresh[: _take_worst(mesh[:used], cells, columns, worst, vertex, fresh)]
     return cells[real_triangles(mesh, used)]
+
+
+def _worst_cells(
+    mesh: NDArray[np.int32],
+    seen: NDArray[np.int32],
+    cells: NDArray[np.int64],
+    z: NDArray[np.float64],
+    columns: int,
+    tolerance: float,
+    vertex: NDArray[np.uint8],
+    threads: int,
+) -> NDArray[np.int64]:
+    """Return the worst cell of each new triangle, -1 where none is worse than the tolerance."""
+    number = len(mesh) // STRIDE
+    worst = np.empty(number, np.int64)
+
+    def look(first: int) -> None:
+        _look(mesh, seen, cells, z, columns, tolerance, vertex, first, min(first + some, number), worst)
+
+    # New triangles lie together, and are of all sizes: each thread takes many small shares.
+    some = number if threads == 1 else max(_FEWEST, number // (_SHARES * threads))
+    starts = range(0, number, some)
+    if len(starts) == 1:
+        look(0)
+    else:
+        with ThreadPoolExecutor(threads, thread_name_prefix="tin") as pool:
+            list(pool.map(look, starts))
+    return worst
 
 
 def _in_space(cells: NDArray[np.int64], columns: int) -> NDArray[np.int64]:
@@ -178,9 +205,13 @@ def _begin(z, rows, columns, vertex):  # type: ignore[no-untyped-def]
                         vertex[i] = 1
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def _span(y, ax, ay, bx, by, cx, cy):  # type: ignore[no-untyped-def]
-    """Return the first and last whole x of a row within a counterclockwise triangle, rim included."""
+    """Return the first and last whole x of a row within a counterclockwise triangle, rim included.
+
+    Numbers of cells are divided as floats, in a fraction of the time: up to 2^52 a quotient that isn't whole
+    lies farther from the next whole number than it is rounded.
+    """
     left = min(ax, bx, cx)
     right = max(ax, bx, cx)
     for side in range(3):
@@ -191,9 +222,9 @@ def _span(y, ax, ay, bx, by, cx, cy):  # type: ignore[no-untyped-def]
         else:
             px, py, qx, qy = cx, cy, ax, ay
         if py < qy and py <= y <= qy:
-            right = min(right, px + ((qx - px) * (y - py)) // (qy - py))
+            right = min(right, px + int(np.floor(float((qx - px) * (y - py)) / float(qy - py))))
         elif py > qy and qy <= y <= py:
-            left = max(left, px - ((px - qx) * (py - y)) // (py - qy))
+            left = max(left, px - int(np.floor(float((px - qx) * (py - y)) / float(py - qy))))
     return left, right
 
 
@@ -230,16 +261,13 @@ def _open(ax, ay, bx, by, cx, cy, z, columns):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
-def _improve(  # type: ignore[no-untyped-def]
-    mesh, seen, cells, z, columns, tolerance, vertex, fresh
-):
-    """Make the worst cell of each new triangle a vertex where it is worse than the tolerance.
+def _look(mesh, seen, cells, z, columns, tolerance, vertex, first, last, worst_of):  # type: ignore[no-untyped-def]
+    """Find the worst cell of each new triangle among some, -1 where none is worse than the tolerance.
 
-    A triangle that holds a cell without height stays open, and must not hold any that has one. Returns how
-    many vertices there are more, and notes as many of them as there is room for.
+    A triangle that holds a cell without height stays open, and must not hold any that has one.
     """
-    added = 0
-    for t in range(len(mesh) // STRIDE):
+    for t in range(first, last):
+        worst_of[t] = -1
         u, v, w = mesh[STRIDE * t], mesh[STRIDE * t + 1], mesh[STRIDE * t + 2]
         if seen[t, 0] == u and seen[t, 1] == v and seen[t, 2] == w:
             continue
@@ -258,7 +286,6 @@ def _improve(  # type: ignore[no-untyped-def]
         worst = -1.0
         at = -1
         hole = False
-        served = False
         for y in range(min(ay, by, cy), max(ay, by, cy) + 1):
             left, right = _span(y, ax, ay, bx, by, cx, cy)
             base = z[a] + north * (y - ay) - east * ax
@@ -266,16 +293,34 @@ def _improve(  # type: ignore[no-untyped-def]
                 off = abs(z[i] - (base + east * (i - y * columns)))
                 if np.isnan(off):
                     hole = True
-                elif vertex[i] == _NEW:
-                    served = True
                 elif off > worst and vertex[i] == 0:
                     worst = off
                     at = i
-        if at >= 0 and (worst > tolerance or hole) and not served:
-            vertex[at] = _NEW
-            if added < len(fresh):
-                fresh[added] = at
-            added += 1
+        if at >= 0 and (worst > tolerance or hole):
+            worst_of[t] = at
+
+
+@njit(nogil=True, cache=True)
+def _take_worst(mesh, cells, columns, worst_of, vertex, fresh):  # type: ignore[no-untyped-def]
+    """Make the worst cells of triangles vertices, one after the other; return how many there are.
+
+    One on an edge serves the triangle on the other side too, unless that one had its own before.
+    """
+    added = 0
+    for t in range(len(mesh) // STRIDE):
+        at = worst_of[t]
+        if at < 0:
+            continue
+        vertex[at] = 1
+        fresh[added] = at
+        added += 1
+        x, y = at % columns, at // columns
+        for side in range(3):
+            p = cells[mesh[STRIDE * t + side]]
+            q = cells[mesh[STRIDE * t + (side + 1) % 3]]
+            px, py = p % columns, p // columns
+            if (q % columns - px) * (y - py) == (q // columns - py) * (x - px):
+                worst_of[mesh[STRIDE * t + side + _TWIN] // STRIDE] = -1
     return added
 
 

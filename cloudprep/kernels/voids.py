@@ -54,7 +54,7 @@ def groups_of(empty: Flags) -> Groups:
     """
     labels = np.empty(empty.shape, np.int32)
     number = ndimage.label(empty, output=labels)
-    cells = np.bincount(labels.ravel(), minlength=int(number) + 1)[1:]
+    cells = np.bincount(labels[empty], minlength=int(number) + 1)[1:]
     places = [(found[0], found[1]) for found in ndimage.find_objects(labels)]
     return Groups(labels, places, cells.astype(np.int64))
 

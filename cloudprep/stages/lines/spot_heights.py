@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 from scipy.ndimage import minimum_filter
 
+from cloudprep.kernels.compiling import read_only
 from cloudprep.kernels.opening import dilation, erosion
 from cloudprep.kernels.spots import far_apart, saddle_strength
 from cloudprep.model.figures import Figure
@@ -179,6 +180,7 @@ def _standing_out(
     strip: NDArray[np.float64], radius: int, rise: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Return by how much cells stand out as tops, pits and saddles; 0 where they don't."""
+    strip = read_only(strip)  # as it comes from a raster; the kernels are compiled for one kind only
     known = ~np.isnan(strip)
     size = 2 * radius + 1
     inside = minimum_filter(known, 2 * (radius // 2) + 1, mode="constant", cval=False)
@@ -192,7 +194,7 @@ def _standing_out(
         found.append(stands)
     circle = _circle(radius)
     saddle = saddle_strength(strip, circle, rise / 2)
-    saddle[saddle < dilation(saddle, 2 * circle + 1)] = 0.0
+    saddle[saddle < dilation(read_only(saddle), 2 * circle + 1)] = 0.0
     return found[0], found[1], saddle
 
 

@@ -68,7 +68,7 @@ class TerrainTin(Stage):
         grid = self.rasters["dtm"]
         window = grid.window
         cell = window.lattice.cell
-        tin = thinned_tin(grid.values, self.params.tolerance)
+        tin = thinned_tin(grid.values, self.params.tolerance, threads=self.threads)
         row, column = np.divmod(tin.cells, window.columns)
         vertices = np.column_stack(
             (

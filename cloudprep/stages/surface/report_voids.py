@@ -330,4 +330,7 @@ def _on_cells(flags: NDArray[np.bool_], window: Window, wanted: Window) -> NDArr
 def _any_of(cells: NDArray[np.bool_], side: int) -> NDArray[np.bool_]:
     """Return for each square of cells whether any of them is set."""
     rows, columns = cells.shape[0] // side, cells.shape[1] // side
-    return np.asarray(cells.reshape(rows, side, columns, side).any(axis=(1, 3)), bool)
+    # Rows first: whole lines are joined many cells at a time.
+    lines = np.logical_or.reduce(cells.reshape(rows, side, columns * side), axis=1)
+    found: NDArray[np.bool_] = np.logical_or.reduce(lines.reshape(rows, columns, side), axis=2)
+    return found
