@@ -15,8 +15,9 @@ from cloudprep.kernels.ground_flanks import flanks, walls
 from cloudprep.kernels.ground_growing import Growing, grow
 from cloudprep.kernels.ground_hollows import hollows
 from cloudprep.kernels.ground_joins import DROP, EDGE, RISE, SMOOTH, island_rims, patches, region_rims, shore
-from cloudprep.kernels.ground_pull import Nearness, Slopes, accept, pull
+from cloudprep.kernels.ground_pull import Nearness, accept, pull
 from cloudprep.kernels.ground_seeds import ROUGHLY, footprint, seeds
+from cloudprep.kernels.steepness import steepness
 from cloudprep.kernels.thin_plate import SurfaceFitter
 
 if TYPE_CHECKING:
@@ -173,9 +174,9 @@ class _Fit:
     def _judged(self) -> tuple[Floats, Flags]:
         """Return heights over the surface of the wide cells' points, and which belong to it."""
         if self._known is None or self._known[0] is not self.height:
-            slopes, z = Slopes(self.cell, steepest=2.0), self.wide.z
+            slope, z = steepness(self.height, self.cell, steepest=2.0, threads=self.threads), self.wide.z
             given = self.across, self.up, z.ravel(), self.near
-            above, near = accept(self.height, slopes, *given, threads=self.threads)
+            above, near = accept(self.height, slope, *given, threads=self.threads)
             self._known = self.height, above.reshape(z.shape), near.reshape(z.shape)
         return self._known[1:]
 
@@ -204,9 +205,9 @@ class _Fit:
         ``last`` is the tolerance of the last time, m.
         """
         for k in range(times):
-            slopes = Slopes(self.cell, steepest=4.0)
+            slope = steepness(self.height, self.cell, steepest=4.0, threads=self.threads)
             given = self.own_across, self.own_up, self.own_z, self.own, self.crest, self.near
-            drawn = pull(self.height, slopes, *given, into=self.drawn, threads=self.threads)
+            drawn = pull(self.height, slope, *given, into=self.drawn, threads=self.threads)
             if drawn is None:
                 return
             tolerance = last if k == times - 1 else ROUGHLY
