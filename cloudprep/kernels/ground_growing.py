@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.simd import load, plus, spread, store, times, where_below
+from cloudprep.kernels.strips import in_strips
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -181,16 +183,16 @@ def _grow(
     ground: Flags,
     cell: float,
     rules: Growing,
-    grown: Flags,
     again: Flags,
-) -> int:
-    """Grow once; ``again`` tells the cells to look at, and is set where the next round has something new."""
-    rows, columns = z.shape
-    reach = rules.reach
+    begin: int,
+    end: int,
+    grown: Flags,
+) -> None:
+    """Grow some rows once; ``again`` tells the cells to look at."""
+    columns, reach = z.shape[1], rules.reach
     near = rules.near * cell
     sums, support = np.empty((11, _SECTORS)), np.empty((3, (2 * reach + 1) ** 2))
-    added = 0
-    for r in range(rows):
+    for r in range(begin, end):
         for c in range(columns):
             if not again[r, c] or not candidate[r, c] or ground[r, c] or not _any_close(ground, r, c):
                 continue
@@ -201,14 +203,25 @@ def _grow(
             for k in range(_SECTORS):
                 if _misfit(sums, k, cell, rules) <= rules.nearness:
                     grown[r, c] = True
-                    added += 1
                     break
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _look_again(ground: Flags, grown: Flags, reach: int, again: Flags) -> int:
+    """Set where the next round has something new; return how many points were added."""
+    rows, columns = ground.shape
+    added = 0
     again[:] = False
     for r in range(rows):
         for c in range(columns):
             if grown[r, c] and not ground[r, c]:
+                added += 1
                 again[max(0, r - reach) : r + reach + 1, max(0, c - reach) : c + reach + 1] = True
     return added
+
+
+def _grow_rows(given: tuple[Any, Any, Any, Any, Any, Any, Any, Any], grown: Flags, rows: slice) -> None:
+    _grow(*given, rows.start, rows.stop, grown)
 
 
 def grow(
@@ -221,6 +234,7 @@ def grow(
     cell: float,
     rounds: int,
     rules: Growing,
+    threads: int = 1,
 ) -> NDArray[np.bool_]:
     """Add points that a plane through the ground on one side of them predicts.
 
@@ -241,6 +255,8 @@ def grow(
         How often; each round builds on the one before.
     rules : Growing
         The rules.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
@@ -251,6 +267,8 @@ def grow(
     again = np.ones(ground.shape, bool)
     for _ in range(rounds):
         before = grown.copy()
-        if _grow(x, y, z, candidate, before, cell, rules, grown, again) == 0:
+        given = x, y, z, candidate, before, cell, rules, again
+        in_strips(partial(_grow_rows, given, grown), (z.shape[0], z.shape[1]), threads)
+        if _look_again(before, grown, rules.reach, again) == 0:
             break
     return grown

@@ -216,7 +216,7 @@ class _Fit:
     def islands(self, ground: Flags) -> Flags:
         """Return cells of patches that stand on the ground around them or lie below it."""
         w, side = self.wide, self.side
-        label, count = patches(w.x, w.y, w.z, ground, cell=side, step=0.3, rise=1.0)
+        label, count = patches(w.x, w.y, w.z, ground, cell=side, step=0.3, rise=1.0, threads=self.threads)
         size = np.bincount(label[label >= 0], minlength=count)
         rim = island_rims(w.z, self.have, label, size, least=1.0)
         length = np.maximum(rim.sum(axis=1), 1.0)
@@ -243,7 +243,7 @@ class _Fit:
         """Return patches that were left out, but continue the ground."""
         w, side = self.wide, self.side
         left_out = self.have & ~ground & ~barred
-        label, count = patches(w.x, w.y, w.z, left_out, cell=side, step=0.1, rise=0.8)
+        label, count = patches(w.x, w.y, w.z, left_out, cell=side, step=0.1, rise=0.8, threads=self.threads)
         if count == 0:
             nothing = np.zeros(ground.shape, bool)
             return Regions(nothing, nothing, nothing)
@@ -361,7 +361,17 @@ class _Fit:
         self.refine(2, last=ROUGHLY)
         ground = self.accepted() & ~barred
         candidate = self.have & (self.residuals() > -1.0) & ~barred
-        ground = grow(w.x, w.y, w.z, candidate, ground, cell=self.side, rounds=2, rules=rules.growing)
+        ground = grow(
+            w.x,
+            w.y,
+            w.z,
+            candidate,
+            ground,
+            cell=self.side,
+            rounds=2,
+            rules=rules.growing,
+            threads=self.threads,
+        )
         barred = self.islands(ground)
         pits |= self.hollows(ground & ~barred)
         barred |= pits
@@ -440,7 +450,7 @@ def without_low_groups(
     LowestPoints
         Without the points that lie more than 0.4 m below that surface, cell by wide cell.
     """
-    wide = gathered(cells, size, phase)
+    wide = gathered(cells, size, phase, threads=threads)
     level = hollows(wide.x, wide.y, wide.z, wide.have, step=0.5, rise=0.3, threads=threads)
     hollow = np.nonzero(~np.isnan(level))
     if not len(hollow[0]):
@@ -531,8 +541,8 @@ def ground_surface(
     """
     side = wide * fine
     cells = without_low_groups(cells, wide, phase, threads=threads)
-    own = _shifted(gathered(cells, 2, phase), phase, fine)
-    larger = own if wide == 2 else _shifted(gathered(cells, wide, phase), phase, fine)
+    own = _shifted(gathered(cells, 2, phase, threads=threads), phase, fine)
+    larger = own if wide == 2 else _shifted(gathered(cells, wide, phase, threads=threads), phase, fine)
     del cells  # a copy, where there were low groups
     every = own if scattered else None
     if scattered:
