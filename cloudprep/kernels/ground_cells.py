@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.strips import in_strips
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -64,7 +65,9 @@ def _empty(column: int, row: int, shape: tuple[int, int]) -> LowestPoints:
     return LowestPoints(column, row, *(np.full(shape, np.nan) for _ in range(3)))
 
 
-def gathered(cells: LowestPoints, size: int, phase: tuple[int, int] = (0, 0)) -> LowestPoints:
+def gathered(
+    cells: LowestPoints, size: int, phase: tuple[int, int] = (0, 0), *, threads: int = 1
+) -> LowestPoints:
     """Join ``size`` by ``size`` cells to one.
 
     Parameters
@@ -75,6 +78,8 @@ def gathered(cells: LowestPoints, size: int, phase: tuple[int, int] = (0, 0)) ->
         Cells of the finer lattice along a side of the larger one, at least 1.
     phase : tuple of int
         Columns and rows by which the larger lattice is shifted on the finer one.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
@@ -85,7 +90,14 @@ def gathered(cells: LowestPoints, size: int, phase: tuple[int, int] = (0, 0)) ->
     right, up = cells.column - phase[0] - column * size, cells.row - phase[1] - row * size
     rows, columns = cells.z.shape
     joined = _empty(column, row, (-(-(rows + up) // size), -(-(columns + right) // size)))
-    _lower(cells.x, cells.y, cells.z, size, right, up, joined.x, joined.y, joined.z)
+
+    def part(larger: slice) -> None:
+        # The finer rows that lie in these.
+        first, last = max(0, larger.start * size - up), min(rows, larger.stop * size - up)
+        own, into = slice(first, last), (joined.x[larger], joined.y[larger], joined.z[larger])
+        _lower(cells.x[own], cells.y[own], cells.z[own], size, right, up + first - larger.start * size, *into)
+
+    in_strips(part, (joined.z.shape[0], joined.z.shape[1]), threads)
     return joined
 
 

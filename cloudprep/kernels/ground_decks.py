@@ -88,12 +88,13 @@ def _end(
     inside: Flags,
     at: tuple[int, int],
     ahead: tuple[int, int],
+    reach: int,
     rules: Decks,
 ) -> Any:
     """Return what lies beyond the end of a stretch, and the level of the ground that it falls to."""
     r, c = at
     nothing = True
-    for s in range(1, max(2, int(_ACROSS / np.hypot(ahead[0], ahead[1])) + 1)):
+    for s in range(1, reach + 1):
         r2, c2 = r + s * ahead[0], c + s * ahead[1]
         if r2 < 0 or c2 < 0 or r2 >= z.shape[0] or c2 >= z.shape[1] or not inside[r2, c2]:
             return _ELSE, 0.0
@@ -101,7 +102,11 @@ def _end(
             continue
         nothing &= not ground[r2, c2]
         fall = z[r, c] - z[r2, c2] - rules.fall
-        if ground[r2, c2] and fall > rules.steep * np.hypot(x[r, c] - x[r2, c2], y[r, c] - y[r2, c2]):
+        if (
+            ground[r2, c2]
+            and fall > 0.0
+            and fall > rules.steep * np.hypot(x[r, c] - x[r2, c2], y[r, c] - y[r2, c2])
+        ):
             return _FALL, z[r2, c2]
     return (_GAP if nothing else _ELSE), 0.0
 
@@ -124,6 +129,7 @@ def _along(
     any_sure = False
     r, c = start
     back = -ahead[0], -ahead[1]
+    reach = max(1, int(_ACROSS / np.hypot(ahead[0], ahead[1])))
     while 0 <= r < rows and 0 <= c < columns:
         if np.isnan(z[r, c]):
             r, c = r + ahead[0], c + ahead[1]
@@ -142,8 +148,8 @@ def _along(
             s += 1
         # Roofs and crowns aren't taken for ground anyway.
         if any_ground and length <= longest:
-            one, low = _end(x, y, z, ground, inside, (r, c), back, rules)
-            other, low2 = _end(x, y, z, ground, inside, (last_r, last_c), ahead, rules)
+            one, low = _end(x, y, z, ground, inside, (r, c), back, reach, rules)
+            other, low2 = _end(x, y, z, ground, inside, (last_r, last_c), ahead, reach, rules)
             what = 0
             if one == _FALL and other == _FALL:
                 # Below, the ground goes on from side to side.

@@ -147,6 +147,87 @@ class FineSurface(NamedTuple):
     rock: NDArray[np.float64]
 
 
+@njit(nogil=True, cache=True, error_model="numpy")
+def _reach_down(
+    height: Floats,
+    coarse: Floats,
+    slope: Floats,
+    bend: Floats,
+    reach: Floats,
+    rules: FineRules,
+    slack: Floats,
+    shift: Floats,
+    low: Floats,
+) -> None:
+    """Write the slack, the surface over the coarse one, and how far below it points count.
+
+    ``reach`` without the slack is a raster, or one number for all cells.
+    """
+    everywhere = reach.size == 1
+    for r in range(height.shape[0]):
+        for c in range(height.shape[1]):
+            slack[r, c] = rules.slope_share * slope[r, c] + rules.bending_share * bend[r, c]
+            shift[r, c] = height[r, c] - coarse[r, c]
+        if everywhere:
+            for c in range(height.shape[1]):
+                low[r, c] = shift[r, c] - (reach[0, 0] + slack[r, c])
+        else:
+            for c in range(height.shape[1]):
+                low[r, c] = shift[r, c] - (reach[r, c] + slack[r, c])
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _squares(sums: Floats, shift: Floats, steps: Flags, below: Floats, n: Floats) -> None:
+    """Write the sum of squared depths below the surface and the number of points, but for steps."""
+    for r in range(shift.shape[0]):
+        for c in range(shift.shape[1]):
+            count, total, square = sums[0, r, c], sums[1, r, c], sums[2, r, c]
+            over = shift[r, c]
+            found = square - 2.0 * over * total + count * (over * over)
+            below[r, c] = 0.0 if steps[r, c] else found
+            n[r, c] = 0.0 if steps[r, c] else count
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _deviations(
+    many: Floats, spread: Floats, cells: int, rules: FineRules, noise: Floats, tolerance: Floats
+) -> None:
+    """Write the noise, from means over squares of so many cells, and the tolerance that follows."""
+    for r in range(many.shape[0]):
+        for c in range(many.shape[1]):
+            found = np.sqrt(max(spread[r, c], 0.0) / max(many[r, c], 1e-9))
+            found = rules.presumed if many[r, c] * cells < 8 else found
+            noise[r, c] = found
+            tolerance[r, c] = min(max(rules.deviations * found, rules.least), rules.most)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _around(
+    height: Floats, coarse: Floats, noise: Floats, slack: Floats, rules: FineRules, low: Floats, high: Floats
+) -> None:
+    """Write between which heights over the coarse surface points lie within the noise."""
+    for r in range(height.shape[0]):
+        for c in range(height.shape[1]):
+            near = min(max(1.5 * noise[r, c], 0.5 * rules.least), rules.most) + 0.5 * slack[r, c]
+            shift = height[r, c] - coarse[r, c]
+            low[r, c] = shift - near
+            high[r, c] = shift + near
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _means(
+    height: Floats, coarse: Floats, sums: Floats, held: Flags, target: Floats, weights: Floats
+) -> None:
+    """Write the mean of points, or the surface where it is held, and whether there are any."""
+    for r in range(height.shape[0]):
+        for c in range(height.shape[1]):
+            target[r, c] = coarse[r, c] + sums[1, r, c] / max(sums[0, r, c], 1.0)
+            weights[r, c] = min(sums[0, r, c], 1.0)
+        if len(held):
+            for c in range(height.shape[1]):
+                target[r, c] = height[r, c] if held[r, c] else target[r, c]
+
+
 class _Fine:
     def __init__(self, heights: Heights, coarse: Floats, cell: float, rules: FineRules, threads: int) -> None:
         self.coarse, self.cell, self.rules = coarse, cell, rules
@@ -195,27 +276,22 @@ class _Fine:
         bend = box_highest(bending(self.height), 3, threads=self.threads)
         slope = self._slope()
         slack, below, n = (np.empty(self.shape) for _ in range(3))
+        reach = np.full((1, 1), rules.most) if before is None else before
 
         def measure(part: slice) -> None:
-            shift = self.height[part] - self.coarse[part]
-            slack[part] = rules.slope_share * slope[part] + rules.bending_share * bend[part]
-            reach = (rules.most if before is None else before[part]) + slack[part]
+            shift, low = np.empty(slack[part].shape), np.empty(slack[part].shape)
+            given = self.height[part], self.coarse[part], slope[part], bend[part]
+            _reach_down(*given, reach if before is None else reach[part], rules, slack[part], shift, low)
             some = self.heights._replace(start=self.heights.start[part])
-            count, total, square = sums_between(some, shift - reach, shift)
             # At steps the surface misses the points by more than their noise.
-            calm = ~self.steps[part]
-            below[part] = np.where(calm, square - 2 * shift * total + count * shift**2, 0.0)
-            n[part] = np.where(calm, count, 0.0)
+            _squares(sums_between(some, low, shift), shift, self.steps[part], below[part], n[part])
 
         in_strips(measure, self.shape, self.threads)
         many, spread = self.mean(n), self.mean(below)
         noise, tolerance = np.empty(self.shape), np.empty(self.shape)
 
         def judge(part: slice) -> None:
-            found = np.sqrt(np.maximum(spread[part], 0) / np.maximum(many[part], 1e-9))
-            found[many[part] * self.box**2 < 8] = rules.presumed
-            noise[part] = found
-            tolerance[part] = np.clip(rules.deviations * found, rules.least, rules.most)
+            _deviations(many[part], spread[part], self.box**2, rules, noise[part], tolerance[part])
 
         in_strips(judge, self.shape, self.threads)
         return noise, tolerance, slack, n > 0
@@ -223,20 +299,19 @@ class _Fine:
     def centre(self, times: int, held: Flags | None = None) -> None:
         """Draw the surface to the mean of the points within the noise, but where it is held."""
         rules = self.rules
-        before = self.before
+        before, nowhere = self.before, np.zeros((0, 0), bool)
         for _ in range(times):
             noise, tolerance, slack, _ = self.tolerances(before)
             before = self.before = np.minimum(tolerance * 1.5, rules.most)
             target, weights = np.empty(self.shape), np.empty(self.shape)
 
             def aim(part: slice, given: tuple[Floats, Floats] = (noise, slack)) -> None:
-                near = np.clip(1.5 * given[0][part], 0.5 * rules.least, rules.most) + 0.5 * given[1][part]
-                shift = self.height[part] - self.coarse[part]
+                low, high = np.empty(target[part].shape), np.empty(target[part].shape)  # noqa: B023
+                own = self.height[part], self.coarse[part]
+                _around(*own, given[0][part], given[1][part], rules, low, high)
                 some = self.heights._replace(start=self.heights.start[part])
-                n, total, _ = sums_between(some, shift - near, shift + near)
-                mean = self.coarse[part] + total / np.maximum(n, 1)
-                target[part] = mean if held is None else np.where(held[part], self.height[part], mean)  # noqa: B023
-                weights[part] = np.minimum(n, 1.0)  # noqa: B023
+                kept = nowhere if held is None else held[part]
+                _means(*own, sums_between(some, low, high), kept, target[part], weights[part])  # noqa: B023
 
             in_strips(aim, self.shape, self.threads)
             if not weights.any():

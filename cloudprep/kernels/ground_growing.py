@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.simd import load, plus, spread, store, times, where_below
+from cloudprep.kernels.strips import in_strips
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -18,8 +21,8 @@ if TYPE_CHECKING:
 _SECTORS = 8
 # A sector reaches 60 degrees to either side.
 _HALF_WIDTH = 0.5
-_SINES = tuple(math.sin(k * math.pi / 4) for k in range(_SECTORS))
-_COSINES = tuple(math.cos(k * math.pi / 4) for k in range(_SECTORS))
+_SINES = np.array([math.sin(k * math.pi / 4) for k in range(_SECTORS)])
+_COSINES = np.array([math.cos(k * math.pi / 4) for k in range(_SECTORS)])
 
 
 class Growing(NamedTuple):
@@ -53,40 +56,97 @@ class Growing(NamedTuple):
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _add(sums: Floats, u: float, v: float, w: float, near: float) -> None:
-    """Add a supporting point, as seen from the point it supports, to the sums of the sectors it lies in."""
-    d = math.sqrt(u * u + v * v) + 1e-9
-    for k in range(_SECTORS):
-        if u * _COSINES[k] + v * _SINES[k] > _HALF_WIDTH * d:
-            s = sums[k]
-            s[0] += 1.0
-            s[1] += 1.0 if d < near else 0.0
-            s[2] += u
-            s[3] += v
-            s[4] += w
-            s[5] += u * u
-            s[6] += u * v
-            s[7] += v * v
-            s[8] += u * w
-            s[9] += v * w
-            s[10] += w * w
+def _supporting(
+    points: tuple[Floats, Floats, Floats],
+    ground: Flags,
+    at: tuple[int, int],
+    cell: float,
+    rules: Growing,
+    support: Floats,
+) -> int:
+    """Gather the supporting points around a point, as seen from it; none where no plane may come near it.
+
+    A plane's gradient g, held by the ridge, obeys ridge * g^2 <= variance of the heights, which is at most
+    (their span / 2)^2; and the mean of its points lies no further away than ``rules.reach`` cells.
+    """
+    x, y, z = points
+    r, c = at
+    rows, columns = z.shape
+    most = (rules.reach * cell) ** 2
+    lowest, highest = np.inf, -np.inf
+    count = 0
+    for r2 in range(max(0, r - rules.reach), min(rows, r + rules.reach + 1)):
+        for c2 in range(max(0, c - rules.reach), min(columns, c + rules.reach + 1)):
+            if ground[r2, c2]:
+                u, v = x[r2, c2] - x[r, c], y[r2, c2] - y[r, c]
+                if u * u + v * v <= most:
+                    w = z[r2, c2] - z[r, c]
+                    support[0, count], support[1, count], support[2, count] = u, v, w
+                    lowest, highest = min(lowest, w), max(highest, w)
+                    count += 1
+    away = max(lowest, -highest)
+    steepest = (highest - lowest) / (2 * math.sqrt(rules.steadying) * cell)
+    if count < rules.fewest or 0.999 * away > rules.nearness + steepest * (rules.reach + rules.slack) * cell:
+        return 0
+    return count
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _misfit(sums: Floats, cell: float, rules: Growing) -> Any:
+def _sum_up(support: Floats, count: int, near: float, sums: Floats) -> None:
+    """Sum up supporting points in the sectors they lie in.
+
+    ``sums``, shape (11, 8), receives a column for each sector. All of them at once: a point lies in two or
+    three.
+    """
+    cosines, sines = load(_COSINES, 0), load(_SINES, 0)
+    one, nothing = spread(1.0), spread(0.0)
+    m = close = su = sv = sw = suu = suv = svv = suw = svw = sww = nothing
+    for i in range(count):
+        u, v, w = support[0, i], support[1, i], support[2, i]
+        d = math.sqrt(u * u + v * v) + 1e-9
+        ahead = plus(times(spread(u), cosines), times(spread(v), sines))
+        half = spread(_HALF_WIDTH * d)
+        m = plus(m, where_below(half, ahead, one))
+        if d < near:
+            close = plus(close, where_below(half, ahead, one))
+        su = plus(su, where_below(half, ahead, spread(u)))
+        sv = plus(sv, where_below(half, ahead, spread(v)))
+        sw = plus(sw, where_below(half, ahead, spread(w)))
+        suu = plus(suu, where_below(half, ahead, spread(u * u)))
+        suv = plus(suv, where_below(half, ahead, spread(u * v)))
+        svv = plus(svv, where_below(half, ahead, spread(v * v)))
+        suw = plus(suw, where_below(half, ahead, spread(u * w)))
+        svw = plus(svw, where_below(half, ahead, spread(v * w)))
+        sww = plus(sww, where_below(half, ahead, spread(w * w)))
+    store(sums, 0, m)
+    store(sums, 8, close)
+    store(sums, 16, su)
+    store(sums, 24, sv)
+    store(sums, 32, sw)
+    store(sums, 40, suu)
+    store(sums, 48, suv)
+    store(sums, 56, svv)
+    store(sums, 64, suw)
+    store(sums, 72, svw)
+    store(sums, 80, sww)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _misfit(sums: Floats, sector: int, cell: float, rules: Growing) -> Any:
     """Return how far the plane of a sector misses the point at the origin, less the slack; or inf."""
+    k = sector
     m, close, sx, sy, sz, sxx, sxy, syy, sxz, syz, szz = (
-        sums[0],
-        sums[1],
-        sums[2],
-        sums[3],
-        sums[4],
-        sums[5],
-        sums[6],
-        sums[7],
-        sums[8],
-        sums[9],
-        sums[10],
+        sums[0, k],
+        sums[1, k],
+        sums[2, k],
+        sums[3, k],
+        sums[4, k],
+        sums[5, k],
+        sums[6, k],
+        sums[7, k],
+        sums[8, k],
+        sums[9, k],
+        sums[10, k],
     )
     if m < rules.fewest or close == 0:
         return np.inf
@@ -123,38 +183,45 @@ def _grow(
     ground: Flags,
     cell: float,
     rules: Growing,
-    grown: Flags,
     again: Flags,
-) -> int:
-    """Grow once; ``again`` tells the cells to look at, and is set where the next round has something new."""
-    rows, columns = z.shape
-    reach = rules.reach
-    most = (reach * cell) ** 2
+    begin: int,
+    end: int,
+    grown: Flags,
+) -> None:
+    """Grow some rows once; ``again`` tells the cells to look at."""
+    columns, reach = z.shape[1], rules.reach
     near = rules.near * cell
-    sums = np.empty((_SECTORS, 11))
-    added = 0
-    for r in range(rows):
+    sums, support = np.empty((11, _SECTORS)), np.empty((3, (2 * reach + 1) ** 2))
+    for r in range(begin, end):
         for c in range(columns):
             if not again[r, c] or not candidate[r, c] or ground[r, c] or not _any_close(ground, r, c):
                 continue
-            sums[:] = 0.0
-            for r2 in range(max(0, r - reach), min(rows, r + reach + 1)):
-                for c2 in range(max(0, c - reach), min(columns, c + reach + 1)):
-                    if ground[r2, c2]:
-                        u, v = x[r2, c2] - x[r, c], y[r2, c2] - y[r, c]
-                        if u * u + v * v <= most:
-                            _add(sums, u, v, z[r2, c2] - z[r, c], near)
+            count = _supporting((x, y, z), ground, (r, c), cell, rules, support)
+            if count == 0:
+                continue
+            _sum_up(support, count, near, sums)
             for k in range(_SECTORS):
-                if _misfit(sums[k], cell, rules) <= rules.nearness:
+                if _misfit(sums, k, cell, rules) <= rules.nearness:
                     grown[r, c] = True
-                    added += 1
                     break
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _look_again(ground: Flags, grown: Flags, reach: int, again: Flags) -> int:
+    """Set where the next round has something new; return how many points were added."""
+    rows, columns = ground.shape
+    added = 0
     again[:] = False
     for r in range(rows):
         for c in range(columns):
             if grown[r, c] and not ground[r, c]:
+                added += 1
                 again[max(0, r - reach) : r + reach + 1, max(0, c - reach) : c + reach + 1] = True
     return added
+
+
+def _grow_rows(given: tuple[Any, Any, Any, Any, Any, Any, Any, Any], grown: Flags, rows: slice) -> None:
+    _grow(*given, rows.start, rows.stop, grown)
 
 
 def grow(
@@ -167,6 +234,7 @@ def grow(
     cell: float,
     rounds: int,
     rules: Growing,
+    threads: int = 1,
 ) -> NDArray[np.bool_]:
     """Add points that a plane through the ground on one side of them predicts.
 
@@ -187,6 +255,8 @@ def grow(
         How often; each round builds on the one before.
     rules : Growing
         The rules.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
@@ -197,6 +267,8 @@ def grow(
     again = np.ones(ground.shape, bool)
     for _ in range(rounds):
         before = grown.copy()
-        if _grow(x, y, z, candidate, before, cell, rules, grown, again) == 0:
+        given = x, y, z, candidate, before, cell, rules, again
+        in_strips(partial(_grow_rows, given, grown), (z.shape[0], z.shape[1]), threads)
+        if _look_again(before, grown, rules.reach, again) == 0:
             break
     return grown

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +23,9 @@ SMOOTH, DROP, RISE, EDGE, OTHER = range(5)
 # How many cells a rim is looked across for the next larger patch: walls hide a strip of ground beside them.
 _ACROSS = 4
 
+# Rows of a band that a thread joins, at least.
+_FEWEST_ROWS = 64
+
 # Rows and columns of the eight neighbours.
 _UP = (-1, 0, 1, 0, -1, -1, 1, 1)
 _RIGHT = (0, -1, 0, 1, -1, 1, -1, 1)
@@ -39,17 +44,26 @@ def _root(parent: Labels, i: int) -> int:
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def _join(
-    x: Floats, y: Floats, z: Floats, member: Flags, cell: float, step: float, rise: float, label: Labels
-) -> int:
-    rows, columns = z.shape
-    parent = np.arange(rows * columns).astype(np.int32)
-    most = (FAR * cell) ** 2
-    for r in range(rows):
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    member: Flags,
+    most: float,
+    step: float,
+    rise: float,
+    begin: int,
+    end: int,
+    last: int,
+    parent: Labels,
+) -> None:
+    """Join the points of some rows, with those of these and the next two, up to row ``last``."""
+    columns = z.shape[1]
+    for r in range(begin, end):
         for c in range(columns):
             if not member[r, c]:
                 continue
             a = _root(parent, r * columns + c)
-            for r2 in range(r, min(rows, r + 3)):
+            for r2 in range(r, min(last, r + 3)):
                 for c2 in range(c + 1 if r2 == r else max(0, c - 2), min(columns, c + 3)):
                     # Most neighbours have been joined by now, through others.
                     if not member[r2, c2] or parent[r2 * columns + c2] == a:
@@ -63,22 +77,37 @@ def _join(
                         elif b < a:
                             parent[a] = b
                             a = b
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _number(member: Flags, parent: Labels, label: Labels) -> int:
+    """Give patches their numbers, by their first cells; return how many there are."""
+    rows, columns = member.shape
     count = 0
-    for i in range(rows * columns):
-        r, c = i // columns, i % columns
-        if not member[r, c]:
-            label[r, c] = -1
-        elif parent[i] == i:
-            label[r, c] = count
-            count += 1
-        else:
-            j = _root(parent, i)
-            label[r, c] = label[j // columns, j % columns]
+    for r in range(rows):
+        for c in range(columns):
+            i = r * columns + c
+            if not member[r, c]:
+                label[r, c] = -1
+            elif parent[i] == i:
+                label[r, c] = count
+                count += 1
+            else:
+                j = _root(parent, i)
+                label[r, c] = label[j // columns, j % columns]
     return count
 
 
 def patches(
-    x: Floats, y: Floats, z: Floats, member: Flags, *, cell: float, step: float, rise: float
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    member: Flags,
+    *,
+    cell: float,
+    step: float,
+    rise: float,
+    threads: int = 1,
 ) -> tuple[NDArray[np.int32], int]:
     """Join neighbouring points whose heights differ little.
 
@@ -93,6 +122,8 @@ def patches(
     step, rise : float
         Neighbours belong together if their heights differ by at most ``step`` (m) plus ``rise`` times their
         distance.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
@@ -101,8 +132,21 @@ def patches(
     count : int
         How many patches there are.
     """
-    label = np.empty(z.shape, np.int32)
-    return label, int(_join(x, y, z, member, cell, step, rise, label))
+    label, rows = np.empty(z.shape, np.int32), len(z)
+    parent = np.arange(z.size, dtype=np.int32)
+    given = x, y, z, member, (FAR * cell) * (FAR * cell), step, rise
+    bands = max(1, min(threads, rows // _FEWEST_ROWS))
+    edges = [k * rows // bands for k in range(bands + 1)]
+    if bands == 1:
+        _join(*given, 0, rows, rows, parent)
+    else:
+        # Each band by itself, whose cells and their roots nobody else touches; then what lies across.
+        with ThreadPoolExecutor(bands) as pool:
+            for done in [pool.submit(_join, *given, a, b, b, parent) for a, b in pairwise(edges)]:
+                done.result()
+        for edge in edges[1:-1]:
+            _join(*given, edge - 2, edge, rows, parent)
+    return label, int(_number(member, parent, label))
 
 
 @njit(nogil=True, cache=True, error_model="numpy")

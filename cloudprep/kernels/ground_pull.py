@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from cloudprep.kernels.bilinear import corners_of, read_corners
 from cloudprep.kernels.compiling import njit
-from cloudprep.kernels.steepness import slope_at
 from cloudprep.kernels.strips import in_strips
 
 if TYPE_CHECKING:
@@ -38,46 +37,16 @@ class Nearness(NamedTuple):
     plant_slope: float
 
 
-class Slopes(NamedTuple):
-    """What the slopes of a surface are reckoned with.
-
-    Parameters
-    ----------
-    cell : float
-        Side of the raster's cells, m.
-    steepest : float
-        Slopes beyond this count as this.
-    """
-
-    cell: float
-    steepest: float
-
-
 @njit(nogil=True, cache=True, error_model="numpy")
-def _slope_between(surface: Floats, at: Corners, slopes: Slopes) -> Any:
-    """Return the slope read between the cells around a position: few points need it."""
-    lower = (1.0 - at.across) * slope_at(
-        surface, at.row, at.column, slopes.cell, slopes.steepest
-    ) + at.across * slope_at(surface, at.row, at.next_column, slopes.cell, slopes.steepest)
-    upper = (1.0 - at.across) * slope_at(
-        surface, at.next_row, at.column, slopes.cell, slopes.steepest
-    ) + at.across * slope_at(surface, at.next_row, at.next_column, slopes.cell, slopes.steepest)
-    return (1.0 - at.up) * lower + at.up * upper
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def _on_slope(far: float, surface: Floats, at: Corners, slopes: Slopes, rule: Nearness) -> bool:
+def _on_slope(far: float, slope: Floats, at: Corners, rule: Nearness) -> bool:
     """Tell whether a point so far from the surface, m, is near where it is so steep."""
-    # Most that aren't would not be on the steepest slope, whatever rounding does to it.
-    if far > rule.height + 1.001 * rule.slope_share * slopes.steepest:
-        return False
-    return bool(far <= rule.height + rule.slope_share * _slope_between(surface, at, slopes))
+    return bool(far <= rule.height + rule.slope_share * read_corners(slope, at))
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def _accept(
     surface: Floats,
-    slopes: Slopes,
+    slope: Floats,
     points: tuple[Floats, Floats, Floats],
     rule: Nearness,
     begin: int,
@@ -95,12 +64,12 @@ def _accept(
         at = corners_of(rows, columns, across[i], up[i])
         over = z[i] - read_corners(surface, at)
         above[i] = over
-        near[i] = abs(over) <= rule.height or _on_slope(abs(over), surface, at, slopes, rule)
+        near[i] = abs(over) <= rule.height or _on_slope(abs(over), slope, at, rule)
 
 
 def accept(
     surface: Floats,
-    slopes: Slopes,
+    slope: Floats,
     across: Floats,
     up: Floats,
     z: Floats,
@@ -112,10 +81,8 @@ def accept(
 
     Parameters
     ----------
-    surface : ndarray of float64, shape (rows, columns)
-        Heights, m, at the cell centres; no NaN.
-    slopes : Slopes
-        How steep it is.
+    surface, slope : ndarray of float64, shape (rows, columns)
+        Heights, m, and slopes, rise over run, at the cell centres; no NaN.
     across, up : ndarray of float64, shape (n,)
         Positions in cells from the raster's first corner.
     z : ndarray of float64, shape (n,)
@@ -133,7 +100,7 @@ def accept(
         The points near it.
     """
     above, accepted = np.empty(len(z)), np.empty(len(z), bool)
-    given = surface, slopes, (across, up, z), near
+    given = surface, slope, (across, up, z), near
     in_strips(lambda part: _accept(*given, part.start, part.stop, above, accepted), (len(z), 1), threads)
     return above, accepted
 
@@ -141,7 +108,7 @@ def accept(
 @njit(nogil=True, cache=True, error_model="numpy")
 def _pull(
     surface: Floats,
-    slopes: Slopes,
+    slope: Floats,
     points: tuple[Floats, Floats, Floats],
     cells: tuple[Places, Places],
     crest: Flags,
@@ -158,13 +125,12 @@ def _pull(
     for i in range(begin, end):
         at = corners_of(rows, columns, across[i], up[i])
         above = z[i] - read_corners(surface, at)
-        if abs(above) > rule.height and not _on_slope(abs(above), surface, at, slopes, rule):
+        if abs(above) > rule.height and not _on_slope(abs(above), slope, at, rule):
             continue
         r, c = row[i], column[i]
         doubt = 0.0
-        if above > 0.0 and not crest[r, c]:
-            slope = slope_at(surface, r, c, slopes.cell, slopes.steepest)
-            doubt = above / (rule.plant_height + rule.plant_slope * slope)
+        if not crest[r, c]:
+            doubt = max(above, 0.0) / (rule.plant_height + rule.plant_slope * slope[r, c])
         # At the centre of its cell the point says what it says where it lies.
         values[r, c] = surface[r, c] + above
         weights[r, c] = 1.0 / (1.0 + doubt * doubt)
@@ -174,7 +140,7 @@ def _pull(
 
 def pull(
     surface: Floats,
-    slopes: Slopes,
+    slope: Floats,
     across: Floats,
     up: Floats,
     z: Floats,
@@ -189,10 +155,8 @@ def pull(
 
     Parameters
     ----------
-    surface : ndarray of float64, shape (rows, columns)
-        Heights, m, at the cell centres; no NaN.
-    slopes : Slopes
-        How steep it is.
+    surface, slope : ndarray of float64, shape (rows, columns)
+        Heights, m, and slopes, rise over run, at the cell centres; no NaN.
     across, up, z : ndarray of float64, shape (n,)
         At most one point a cell: positions in cells from the raster's first corner, and heights, m.
     cells : tuple of ndarray of int64, shape (n,)
@@ -215,7 +179,7 @@ def pull(
     values, weights = into or (np.empty(surface.shape), np.empty(surface.shape))
     weights.fill(0)
     row, column = (np.ascontiguousarray(one) for one in cells)  # one kernel does for all
-    given = surface, slopes, (across, up, z), (row, column), crest, near
+    given = surface, slope, (across, up, z), (row, column), crest, near
     counts: list[int] = []
 
     def part(some: slice) -> None:

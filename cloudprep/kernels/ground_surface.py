@@ -17,8 +17,9 @@ from cloudprep.kernels.ground_growing import Growing, grow
 from cloudprep.kernels.ground_hollows import hollows
 from cloudprep.kernels.ground_joins import DROP, EDGE, RISE, SMOOTH, island_rims, patches, region_rims, shore
 from cloudprep.kernels.ground_pits import round_pits
-from cloudprep.kernels.ground_pull import Nearness, Slopes, accept, pull
+from cloudprep.kernels.ground_pull import Nearness, accept, pull
 from cloudprep.kernels.ground_seeds import ROUGHLY, footprint, seeds
+from cloudprep.kernels.steepness import steepness
 from cloudprep.kernels.thin_plate import SurfaceFitter
 
 if TYPE_CHECKING:
@@ -180,9 +181,9 @@ class _Fit:
     def _judged(self) -> tuple[Floats, Flags]:
         """Return heights over the surface of the wide cells' points, and which belong to it."""
         if self._known is None or self._known[0] is not self.height:
-            slopes, z = Slopes(self.cell, steepest=2.0), self.wide.z
+            slope, z = steepness(self.height, self.cell, steepest=2.0, threads=self.threads), self.wide.z
             given = self.across, self.up, z.ravel(), self.near
-            above, near = accept(self.height, slopes, *given, threads=self.threads)
+            above, near = accept(self.height, slope, *given, threads=self.threads)
             self._known = self.height, above.reshape(z.shape), near.reshape(z.shape)
         return self._known[1:]
 
@@ -211,9 +212,9 @@ class _Fit:
         ``last`` is the tolerance of the last time, m.
         """
         for k in range(times):
-            slopes = Slopes(self.cell, steepest=4.0)
+            slope = steepness(self.height, self.cell, steepest=4.0, threads=self.threads)
             given = self.own_across, self.own_up, self.own_z, self.own, self.crest, self.near
-            drawn = pull(self.height, slopes, *given, into=self.drawn, threads=self.threads)
+            drawn = pull(self.height, slope, *given, into=self.drawn, threads=self.threads)
             if drawn is None:
                 return
             tolerance = last if k == times - 1 else ROUGHLY
@@ -222,7 +223,7 @@ class _Fit:
     def islands(self, ground: Flags) -> Flags:
         """Return cells of patches that stand on the ground around them or lie below it."""
         w, side = self.wide, self.side
-        label, count = patches(w.x, w.y, w.z, ground, cell=side, step=0.3, rise=1.0)
+        label, count = patches(w.x, w.y, w.z, ground, cell=side, step=0.3, rise=1.0, threads=self.threads)
         size = np.bincount(label[label >= 0], minlength=count)
         rim = island_rims(w.z, self.have, label, size, least=1.0)
         length = np.maximum(rim.sum(axis=1), 1.0)
@@ -249,7 +250,7 @@ class _Fit:
         """Return patches that were left out, but continue the ground."""
         w, side = self.wide, self.side
         left_out = self.have & ~ground & ~barred
-        label, count = patches(w.x, w.y, w.z, left_out, cell=side, step=0.1, rise=0.8)
+        label, count = patches(w.x, w.y, w.z, left_out, cell=side, step=0.1, rise=0.8, threads=self.threads)
         if count == 0:
             nothing = np.zeros(ground.shape, bool)
             return Regions(nothing, nothing, nothing)
@@ -374,7 +375,17 @@ class _Fit:
         self.refine(2, last=ROUGHLY)
         ground = self.accepted() & ~barred
         candidate = self.have & (self.residuals() > -1.0) & ~barred
-        ground = grow(w.x, w.y, w.z, candidate, ground, cell=self.side, rounds=2, rules=rules.growing)
+        ground = grow(
+            w.x,
+            w.y,
+            w.z,
+            candidate,
+            ground,
+            cell=self.side,
+            rounds=2,
+            rules=rules.growing,
+            threads=self.threads,
+        )
         barred = self.islands(ground)
         pits |= self.hollows(ground & ~barred)
         barred |= pits
@@ -465,7 +476,7 @@ def without_low_groups(
     LowestPoints
         Without the points that lie more than 0.4 m below that surface, cell by wide cell.
     """
-    wide = gathered(cells, size, phase)
+    wide = gathered(cells, size, phase, threads=threads)
     level = hollows(wide.x, wide.y, wide.z, wide.have, step=0.5, rise=0.3, threads=threads)
     hollow = np.nonzero(~np.isnan(level))
     if not len(hollow[0]):
@@ -509,11 +520,14 @@ def only_lowest(own: LowestPoints, wide: LowestPoints, times: int) -> LowestPoin
     return own._replace(x=x, y=y, z=z)
 
 
-def _shifted(cells: LowestPoints, phase: tuple[int, int], fine: float) -> LowestPoints:
-    """Return points as seen from the start of a raster."""
+def _lowest(
+    cells: LowestPoints, size: int, phase: tuple[int, int], fine: float, threads: int
+) -> LowestPoints:
+    """Return the lowest points of wider cells, as seen from the start of a raster."""
+    found = gathered(cells, size, phase, threads=threads)
     if phase == (0, 0):
-        return cells
-    return cells._replace(x=cells.x - phase[0] * fine, y=cells.y - phase[1] * fine)
+        return found
+    return found._replace(x=found.x - phase[0] * fine, y=found.y - phase[1] * fine)
 
 
 def ground_surface(
@@ -559,12 +573,14 @@ def ground_surface(
     """
     side = wide * fine
     cells = without_low_groups(cells, wide, phase, threads=threads)
-    own = _shifted(gathered(cells, 2, phase), phase, fine)
-    larger = own if wide == 2 else _shifted(gathered(cells, wide, phase), phase, fine)
+    sizes = (2, wide, *between)
+    # Sizes may be the same: each is gathered once.
+    lowest = {size: _lowest(cells, size, phase, fine, threads) for size in dict.fromkeys(sizes)}
     del cells  # a copy, where there were low groups
+    own, larger, *narrower = (lowest[size] for size in sizes)
     every = own if scattered else None
     if scattered:
         own = only_lowest(own, larger, wide // 2)
     rules = rules or Rules()
     fit = _Fit(own, larger, cell=2 * fine, side=side, spacing=spacing, rules=rules, threads=threads)
-    return fit.run(every, [gathered(moved, size) for size in between])
+    return fit.run(every, narrower)

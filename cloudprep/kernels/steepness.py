@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.strips import in_strips
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _steepness(z: NDArray[np.float64], cell: float, steepest: float, slope: NDArray[np.float64]) -> None:
+def _steepness(
+    z: NDArray[np.float64], cell: float, steepest: float, begin: int, end: int, slope: NDArray[np.float64]
+) -> None:
     rows, columns = z.shape
-    for r in range(rows):
+    for r in range(begin, end):
         # At the rim the difference to the one neighbour stands for both sides.
         below, above = max(r - 1, 0), min(r + 1, rows - 1)
         run = max(above - below, 1) * cell
@@ -31,19 +34,8 @@ def _steepness(z: NDArray[np.float64], cell: float, steepest: float, slope: NDAr
             slope[r, c] = min(math.sqrt(up * up + right * right), steepest)
 
 
-@njit(nogil=True, cache=True, error_model="numpy", inline="always")
-def slope_at(z: NDArray[np.float64], r: int, c: int, cell: float, steepest: float) -> Any:
-    """Return one value of :func:`steepness`, for other kernels."""
-    rows, columns = z.shape
-    below, above = max(r - 1, 0), min(r + 1, rows - 1)
-    before, after = max(c - 1, 0), min(c + 1, columns - 1)
-    up = (z[above, c] - z[below, c]) / (max(above - below, 1) * cell)
-    right = (z[r, after] - z[r, before]) / (max(after - before, 1) * cell)
-    return min(math.sqrt(up * up + right * right), steepest)
-
-
 def steepness(
-    surface: NDArray[np.float64], cell: float, *, steepest: float = math.inf
+    surface: NDArray[np.float64], cell: float, *, steepest: float = math.inf, threads: int = 1
 ) -> NDArray[np.float64]:
     """Return the slope (rise over run) of a raster of heights by central differences.
 
@@ -55,6 +47,8 @@ def steepness(
         Side of a cell, m.
     steepest : float
         Slopes beyond this count as this.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
@@ -69,5 +63,10 @@ def steepness(
     """
     slope = np.empty(surface.shape)
     if surface.size:
-        _steepness(np.ascontiguousarray(surface, np.float64), cell, steepest, slope)
+        z = np.ascontiguousarray(surface, np.float64)
+        in_strips(
+            lambda part: _steepness(z, cell, steepest, part.start, part.stop, slope),
+            (z.shape[0], z.shape[1]),
+            threads,
+        )
     return slope
