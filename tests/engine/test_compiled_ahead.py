@@ -22,12 +22,13 @@ if TYPE_CHECKING:
 
 # Compiles what is listed of one module, then calls it as the run would.
 SCRIPT = """
-import json, os, sys
+import json, os, pathlib, sys
 import numpy as np
 from cloudprep.engine import ahead
 from cloudprep.engine.progress import Silent
 from cloudprep.kernels import bilinear
 
+ahead.SHIPPED = pathlib.Path("no such folder")
 with ahead.CompiledAhead(2, Silent()) as helpers:
     print("started", flush=True)
     if "wait" in sys.argv:
@@ -44,6 +45,12 @@ print(json.dumps({
     "found": sum(stats.cache_hits.values()), "compiled": sum(stats.cache_misses.values()),
 }))
 """
+
+
+@pytest.fixture(autouse=True)
+def none_shipped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An installed package may have brought its kernels, and then there is nothing to compile."""
+    monkeypatch.setattr(ahead, "SHIPPED", tmp_path / "no such folder")
 
 
 def apart(folder: Path, *arguments: str, **variables: str) -> dict[str, int]:
