@@ -526,7 +526,7 @@ class _Run:
             layers = self.delivery.layers(products.layers, site.origin)
             return layers + self.delivery.surfaces(products.surfaces, site.origin)
 
-        behind.do(rest, self.outputs.extend)
+        behind.do(rest, self.outputs.extend, held=0)
         clouds = self._deliver(store)
         behind.wait()
         outputs = [*clouds, *self.outputs, *self.delivery.index()]
