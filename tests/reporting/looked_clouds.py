@@ -10,7 +10,7 @@ import numpy as np
 from cloudprep.model.bounds import Bounds
 from cloudprep.reporting.delivered import picked
 from cloudprep.reporting.gathered import gather
-from cloudprep.reporting.looking import Finding, candidates, ranked
+from cloudprep.reporting.looking import FINDERS, Finding, ranked, spread
 from cloudprep.reporting.page import around
 from cloudprep.reporting.place import Place
 from cloudprep.reporting.rasters import Rasters
@@ -63,7 +63,7 @@ def subject_of(columns: Columns, pieces: int = 1) -> Subject:
 def looked(columns: Columns) -> list[Finding]:
     """Return the places to look at first."""
     subject = subject_of(columns)
-    found = candidates(subject)
+    found = spread([one for find in FINDERS for one in find(subject)], subject)
     return ranked(found, InMemory(columns).within([around(f) for f in found]), subject)
 
 

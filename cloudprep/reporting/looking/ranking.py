@@ -41,11 +41,6 @@ FINDERS: tuple[Callable[[Subject], Iterator[Finding]], ...] = (
 """Each looks for places of one rule; they know nothing of each other."""
 
 
-def candidates(subject: Subject) -> list[Finding]:
-    """Return the places that cells tell, those of most weight first, some more than will be shown."""
-    return spread([finding for find in FINDERS for finding in find(subject)], subject)
-
-
 def spread(found: Sequence[Finding], subject: Subject) -> list[Finding]:
     """Return the places that are worth a second look, of those that all finders found."""
     return _spread(found, subject, _LOOKED_AT, _LOOKED_AT_OF_ONE_RULE)
@@ -57,7 +52,7 @@ def ranked(found: Sequence[Finding], points: Sequence[Columns], subject: Subject
     Parameters
     ----------
     found : sequence of Finding
-        What :func:`candidates` returned.
+        What :func:`spread` returned.
     points : sequence of columns
         The points around each of them.
     subject : Subject
