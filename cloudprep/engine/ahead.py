@@ -71,7 +71,12 @@ class CompiledAhead:
             _take_shipped(self.folder)
         if workers == 1:
             self.folder = None
-        self._queue = _Queue(self._missing())
+        missing = self._missing()
+        self.kept = self.folder is not None and not missing
+        """Whether all of them are on disk, for whoever has a thread to load them."""
+        # A folder that can't be written to would lose them.
+        writable = self.folder is not None and os.access(self.folder, os.W_OK)
+        self._queue = _Queue(missing if writable else {})
         self._helpers: list[subprocess.Popen[str]] = []
         self._driver = threading.Thread(target=self._drive, name="compile ahead")
 
@@ -107,7 +112,7 @@ class CompiledAhead:
 
     def _missing(self) -> dict[int, Kernel]:
         """Return kernels of loaded modules that aren't known to be kept, by their place in the list."""
-        if self.folder is None or not os.access(self.folder, os.W_OK):
+        if self.folder is None:
             return {}
         done = _read(self.folder)
         return {

@@ -51,8 +51,11 @@ def gather(
     joined: dict[str, NDArray[Any]] = {axis: np.empty(total) for axis in "xyz"}
     stray, beyond = np.zeros(total, bool), np.zeros(total, bool)
     names = [n for n in flights[0].columns if n not in "XYZ"]
+    alone = len(flights) == 1
     for name in names:
-        joined[name] = np.empty(total, flights[0].columns[name].dtype)
+        # A single flight's columns are those of the site.
+        values = flights[0].columns[name]
+        joined[name] = values if alone else np.empty(total, values.dtype)
     resolution = min(min(f.flight.scales[:2]) * f.units.horizontal for f in flights)
     flight_rows: list[slice] = []
     start = 0
@@ -64,7 +67,7 @@ def gather(
         with ThreadPoolExecutor(threads) as pool:
             outs = [joined[axis][rows] for axis in "xyz"]
             list(pool.map(partial(local_metres, one, origin=origin), range(3), outs))
-        for name in names:
+        for name in () if alone else names:
             joined[name][rows] = one.columns[name]
         if one.stray is not None:
             stray[rows] = one.stray

@@ -13,7 +13,7 @@ from cloudprep.engine.outline import Outline
 from cloudprep.engine.point_counts import PointCounts
 from cloudprep.engine.stray import LARGEST_STRAY_SHARE, find_stray
 from cloudprep.errors import BadInputError
-from cloudprep.io.las import KeptRecords, read_columns
+from cloudprep.io.las import KeptRecords, column_type, fill_columns
 from cloudprep.model.bounds import NOWHERE, Bounds
 
 if TYPE_CHECKING:
@@ -151,18 +151,13 @@ def _load(
     threads: int,
 ) -> LoadedFlight:
     wanted = ["X", "Y", "Z", *(n for n in names if n in flight.columns)]
-    columns: dict[str, NDArray[Any]] = {}
+    columns = {name: np.empty(flight.count, column_type(name)) for name in wanted}
     counts = PointCounts()
     done = 0
-    for chunk in read_columns(flight, wanted, kept=kept):
-        size = len(chunk["X"])
-        counts.add(chunk)
-        for name, values in chunk.items():
-            if name not in columns:
-                columns[name] = np.empty(flight.count, values.dtype)
-            columns[name][done : done + size] = values
-        done += size
-        advance(size)
+    for rows in fill_columns(flight, columns, kept, threads=threads):
+        counts.add({name: values[rows] for name, values in columns.items()})
+        done = rows.stop
+        advance(rows.stop - rows.start)
     if done != flight.count:
         raise BadInputError(flight.path, f"{flight.count} points were promised, {done} could be read")
     return replace(_without_far_points(flight, units, columns, area, threads), counts=counts)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from cloudprep.config import Boundary
 from cloudprep.engine.ahead import CompiledAhead
+from cloudprep.engine.ahead_loading import LoadedAhead
 from cloudprep.engine.area import read_area, refuse_elsewhere
 from cloudprep.engine.behind import Behind
 from cloudprep.engine.clipping import points_within
@@ -261,6 +262,8 @@ class _Run:
             self.folder.prepare([*paths, *([self.area.path] if self.area else [])])
             stack.callback(keep_freed, False)
             ahead = stack.enter_context(CompiledAhead(self.workers, self.progress))
+            if ahead.kept:
+                stack.enter_context(LoadedAhead())
             holder = self._holder(stack)
             self.inputs.read(holder, self.started.date())
             if not self.inputs.alive:

@@ -190,8 +190,7 @@ class MemoryStore:
         del column, row
         groups = grouped(leaves, most)
         chosen = np.concatenate([group.leaves for group in groups])
-        boxes = [(c, r, c + 1, r + 1) for c, r in zip(*(v[chosen].tolist() for v in leaves[:2]), strict=True)]
-        bounds = np.array([rectangle_bounds(box, lattice) for box in boxes])
+        bounds = _leaf_bounds(leaves, chosen, lattice)
         first = np.cumsum([0, *(len(group.leaves) for group in groups)])
         self._held = _Held(bounds, np.r_[0, np.cumsum(sizes[chosen])], first)
         by_block = np.concatenate([order[starts[i] : starts[i] + sizes[i]] for i in chosen.tolist()])
@@ -208,6 +207,7 @@ class MemoryStore:
     def _reorder(self, rows: NDArray[np.integer[Any]], threads: int) -> None:
         """Put all columns into another order, a few at a time."""
         small = np.int32 if len(rows) <= np.iinfo(np.int32).max else np.int64
+        rows = rows.astype(np.intp, copy=False)  # once, and not for every column
 
         def put(name: str) -> None:
             self.columns[name] = np.take(self.columns[name], rows)
@@ -346,6 +346,17 @@ def _joined(values: NDArray[Any], own: slice, others: NDArray[np.int64]) -> NDAr
     joined[:count] = values[own]
     np.take(values, others, out=joined[count:], mode="clip")  # unbuffered
     return joined
+
+
+def _leaf_bounds(leaves: Leaves, chosen: NDArray[np.int64], lattice: Lattice) -> NDArray[np.float64]:
+    """Return the local bounds (m) of cells, shape (n, 4), each as :func:`rectangle_bounds` has them."""
+    edges = []
+    for places, edge in ((leaves.column, lattice.left_edge), (leaves.row, lattice.lower_edge)):
+        steps, which = np.unique(places[chosen], return_inverse=True)  # far fewer than leaves
+        ends = np.array([(edge(step), edge(step + 1)) for step in steps.tolist()])
+        edges.append(ends[which])
+    x, y = edges
+    return np.column_stack([x[:, 0], y[:, 0], x[:, 1], y[:, 1]])
 
 
 def rectangle_bounds(box: tuple[int, int, int, int], lattice: Lattice) -> Bounds:

@@ -1,6 +1,6 @@
 """LAS and LAZ: checked reading, and writing by patching the source."""
 
-from cloudprep.io.las.columns import read_columns
+from cloudprep.io.las.columns import column_type, fill_columns, read_columns
 from cloudprep.io.las.coordinates import CoordinatePatch
 from cloudprep.io.las.crs import assumed_crs, assumed_units
 from cloudprep.io.las.extra_labels import check_room_for_labels
@@ -24,6 +24,8 @@ __all__ = [
     "assumed_crs",
     "assumed_units",
     "check_room_for_labels",
+    "column_type",
+    "fill_columns",
     "fingerprint",
     "open_flight",
     "read_columns",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,7 +14,7 @@ from cloudprep.io.las.stream import EVERYTHING, PART_OF_COLUMN, XY_AND_RETURNS, 
 from cloudprep.model.columns import COLUMNS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Collection, Iterable, Iterator, Mapping
 
     from numpy.typing import NDArray
 
@@ -25,7 +26,7 @@ RAW_COORDINATES = ("X", "Y", "Z")
 
 
 def read_columns(
-    flight: Flight, names: Iterable[str], chunk_points: int = 1_000_000, kept: KeptRecords | None = None
+    flight: Flight, names: Iterable[str], chunk_points: int = 1_000_000
 ) -> Iterator[dict[str, NDArray[Any]]]:
     """Yield the named columns of a flight, piece by piece, in the file's order.
 
@@ -40,8 +41,6 @@ def read_columns(
         the raw integers (int32; coordinate = integer * scale + offset).
     chunk_points : int
         Rows at a time, at most.
-    kept : KeptRecords, optional
-        Takes the whole records, if the flight is compressed.
 
     Yields
     ------
@@ -62,50 +61,109 @@ def read_columns(
             raise MissingColumnError(
                 f"{flight.path}: the points carry no column '{name}' (they have: {have})"
             )
-    return _read(flight, wanted, chunk_points, kept if flight.compressed else None)
+    return _read(flight, wanted, chunk_points)
 
 
-def _read(
-    flight: Flight, wanted: tuple[str, ...], chunk_points: int, kept: KeptRecords | None
-) -> Iterator[dict[str, NDArray[Any]]]:
-    parts = XY_AND_RETURNS
+def fill_columns(
+    flight: Flight,
+    columns: Mapping[str, NDArray[Any]],
+    kept: KeptRecords | None = None,
+    *,
+    chunk_points: int = 1_000_000,
+    threads: int = 1,
+) -> Iterator[slice]:
+    """Read a whole flight into columns that are there already, piece by piece, in the file's order.
+
+    Parameters
+    ----------
+    flight : Flight
+        The source.
+    columns : mapping of str to ndarray of shape (flight.count,)
+        To be filled: those of the names have the types of :func:`column_type`.
+    kept : KeptRecords, optional
+        Takes the whole records, if the flight is compressed.
+    chunk_points : int
+        Rows at a time, at most.
+    threads : int
+        Columns at a time.
+
+    Yields
+    ------
+    slice
+        The rows that were filled: some at a time, none twice.
+
+    Raises
+    ------
+    BadInputError
+        If points can't be read or decompressed.
+    """
+    start = 0
+    with ThreadPoolExecutor(threads) as pool:
+        kept = kept if flight.compressed else None
+        for records in _records(flight, columns, chunk_points, whole=kept is not None):
+            rows = slice(start, start + len(records))
+            start = rows.stop
+            keeping = pool.submit(kept.add, records.raw) if kept is not None else None
+            outs = [values[rows] for values in columns.values()]
+            list(pool.map(records.put, columns, outs))
+            if keeping is not None:
+                keeping.result()
+            yield rows
+
+
+def column_type(name: str) -> np.dtype[Any]:
+    """Return the type of a column as it is read."""
+    return np.dtype(np.int32) if name in RAW_COORDINATES else COLUMNS[name].dtype
+
+
+def _read(flight: Flight, wanted: tuple[str, ...], chunk_points: int) -> Iterator[dict[str, NDArray[Any]]]:
+    for records in _records(flight, wanted, chunk_points, whole=False):
+        piece = {name: np.empty(len(records), column_type(name)) for name in wanted}
+        for name, out in piece.items():
+            records.put(name, out)
+        yield piece
+
+
+def _records(
+    flight: Flight, wanted: Collection[str], chunk_points: int, *, whole: bool
+) -> Iterator[_Records]:
+    """Yield records: whole ones, or the parts that hold the wanted columns."""
+    parts = EVERYTHING if whole else XY_AND_RETURNS
     for name in wanted:
         parts |= PART_OF_COLUMN.get(name, XY_AND_RETURNS)
-    kind = flight.layout.record_type(flight.record_length)
     extra = carried_labels(flight.dimensions)
-    for _, raw in iter_records(flight, chunk_points, parts if kept is None else EVERYTHING):
-        if kept is not None:
-            kept.add(raw)
-        records = raw.reshape(-1).view(kind)
-        yield {
-            name: _extra(raw, name, flight.layout.size + extra[name])
-            if name in extra
-            else _column(records, name, flight.layout)
-            for name in wanted
-        }
+    for _, raw in iter_records(flight, chunk_points, parts):
+        yield _Records(raw, flight.layout, extra)
 
 
-def _extra(raw: NDArray[np.uint8], name: str, start: int) -> NDArray[Any]:
-    """Return a label that lies in the extra bytes."""
-    dtype = COLUMNS[name].dtype
-    stored = np.array(raw[:, start : start + dtype.itemsize]).view(dtype.newbyteorder("<"))[:, 0]
-    return stored.astype(dtype, copy=False)
+class _Records:
+    """Some records, and how their columns are taken out of them."""
 
+    def __init__(self, raw: NDArray[np.uint8], layout: Layout, extra: Mapping[str, int]) -> None:
+        self.raw = raw
+        self.layout = layout
+        self.extra = extra
+        self.fields = raw.reshape(-1).view(layout.record_type(raw.shape[1]))
 
-def _column(records: NDArray[np.void], name: str, layout: Layout) -> NDArray[Any]:
-    if name in {"return_number", "number_of_returns"}:
-        bits, mask = (3, 0x07) if layout.legacy else (4, 0x0F)
-        shift = 0 if name == "return_number" else bits
-        return (records["returns"] >> shift) & np.uint8(mask)
-    if name == "classification":
-        return records["class"] & np.uint8(LEGACY_CLASS_MASK) if layout.legacy else records["class"].copy()
-    if name == "withheld":
-        return _is_set(records, LEGACY_WITHHELD if layout.legacy else MODERN_WITHHELD)
-    if name == "overlap":
-        return _is_set(records, MODERN_OVERLAP)
-    return np.ascontiguousarray(records[name])
+    def __len__(self) -> int:
+        return len(self.raw)
 
-
-def _is_set(records: NDArray[np.void], bit: int) -> NDArray[np.bool_]:
-    found: NDArray[np.bool_] = (records["flags"] & np.uint8(bit)) != 0
-    return found
+    def put(self, name: str, out: NDArray[Any]) -> None:
+        """Write a column out, shape (n,), of the column's type."""
+        legacy = self.layout.legacy
+        if name in self.extra:
+            start = self.layout.size + self.extra[name]
+            dtype = COLUMNS[name].dtype
+            stored = np.array(self.raw[:, start : start + dtype.itemsize])
+            out[:] = stored.view(dtype.newbyteorder("<"))[:, 0]
+        elif name in {"return_number", "number_of_returns"}:
+            bits, mask = (3, 0x07) if legacy else (4, 0x0F)
+            np.right_shift(self.fields["returns"], 0 if name == "return_number" else bits, out=out)
+            out &= np.uint8(mask)
+        elif name == "classification":
+            np.bitwise_and(self.fields["class"], np.uint8(LEGACY_CLASS_MASK if legacy else 0xFF), out=out)
+        elif name in {"withheld", "overlap"}:
+            flag = MODERN_OVERLAP if name == "overlap" else LEGACY_WITHHELD if legacy else MODERN_WITHHELD
+            np.not_equal(self.fields["flags"] & np.uint8(flag), 0, out=out)
+        else:
+            out[:] = self.fields[name]
