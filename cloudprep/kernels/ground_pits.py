@@ -1,4 +1,4 @@
-"""Which way a patch's rim bends where it drops: land goes round a pit, what stands on it doesn't."""
+"""Whether a patch that the data's edge cuts off is land around a pit: by its rim, and by its level."""
 
 from __future__ import annotations
 
@@ -27,6 +27,11 @@ class Pit(NamedTuple):
         It is looked for so many cells away.
     longest, bend : float
         A rim at least so long, m, bends at least so far from the straight line between its ends, m and cells.
+    around, below, least_level : float
+        Level is what has so much ground, m2, no farther away than this, m, and no lower than so far below
+        it, m.
+    steep, even : float
+        What is steeper than this, and on average not this far from its plane, m, is a pitched roof.
     """
 
     least: float = 1.0
@@ -34,6 +39,11 @@ class Pit(NamedTuple):
     across: int = 4
     longest: float = 20.0
     bend: float = 2.0
+    around: float = 60.0
+    below: float = 1.0
+    least_level: float = 400.0
+    steep: float = 0.3
+    even: float = 0.25
 
 
 def _rim(z: Floats, own: Flags, cell: float, rules: Pit) -> Flags:
@@ -120,4 +130,90 @@ def round_pits(
         middle = float(x[place][own].mean()), float(y[place][own].mean())
         length, bend = _bend(x[place][rim], y[place][rim], middle)
         found[number] = length >= rules.longest and bend >= rules.bend * max(1.0, cell)
+    return found
+
+
+def level_with_ground(
+    z: Floats,
+    label: NDArray[np.int32],
+    ground: Flags,
+    asked: Flags,
+    *,
+    cell: float,
+    rules: Pit | None = None,
+) -> Flags:
+    """Tell which patches lie no higher than ground that isn't far from them.
+
+    Corners of a site that a pit cuts off are as high as the rest of the land around it. What stands on flat
+    land is higher than all ground.
+
+    Parameters
+    ----------
+    z : ndarray of float64, shape (rows, columns)
+        Height of one point a cell, m; NaN where there is none.
+    label : ndarray of int32, shape (rows, columns)
+        Number of each cell's patch; negative for none.
+    ground : ndarray of bool, shape (rows, columns)
+        Cells that are ground.
+    asked : ndarray of bool, shape (n,)
+        Patches to look at.
+    cell : float
+        Side of a cell, m.
+    rules : Pit, optional
+        The rules.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        Patches that are so.
+    """
+    rules = rules or Pit()
+    found = np.zeros(len(asked), bool)
+    size = round(rules.around / cell)
+    for number in np.flatnonzero(asked):
+        own = label == number
+        rows, columns = (slice(max(0, int(v.min()) - size), int(v.max()) + size + 1) for v in np.nonzero(own))
+        near = ground[rows, columns]
+        high = z[rows, columns][near] >= np.median(z[own]) - rules.below
+        found[number] = np.count_nonzero(high) * cell * cell >= rules.least_level
+    return found
+
+
+def pitched(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    label: NDArray[np.int32],
+    asked: Flags,
+    *,
+    rules: Pit | None = None,
+) -> Flags:
+    """Tell which patches are steep and even, as pitched roofs are.
+
+    Parameters
+    ----------
+    x, y, z : ndarray of float64, shape (rows, columns)
+        One point a cell, m; NaN where there is none.
+    label : ndarray of int32, shape (rows, columns)
+        Number of each cell's patch; negative for none.
+    asked : ndarray of bool, shape (n,)
+        Patches to look at.
+    rules : Pit, optional
+        The rules.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        Patches that are so.
+    """
+    rules = rules or Pit()
+    found = np.zeros(len(asked), bool)
+    for number in np.flatnonzero(asked):
+        own = label == number
+        across, up, height = x[own], y[own], z[own]
+        height = height - height.mean()
+        terms = np.stack([np.ones_like(height), across - across.mean(), up - up.mean()], axis=1)
+        plane = np.linalg.lstsq(terms, height, rcond=None)[0]
+        off = height - terms @ plane
+        found[number] = np.hypot(plane[1], plane[2]) > rules.steep and np.mean(off * off) < rules.even**2
     return found

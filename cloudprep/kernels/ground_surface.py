@@ -16,7 +16,7 @@ from cloudprep.kernels.ground_flanks import flanks, walls
 from cloudprep.kernels.ground_growing import Growing, grow
 from cloudprep.kernels.ground_hollows import hollows
 from cloudprep.kernels.ground_joins import DROP, EDGE, RISE, SMOOTH, island_rims, patches, region_rims, shore
-from cloudprep.kernels.ground_pits import round_pits
+from cloudprep.kernels.ground_pits import level_with_ground, pitched, round_pits
 from cloudprep.kernels.ground_pull import Nearness, accept, pull
 from cloudprep.kernels.ground_seeds import ROUGHLY, footprint, seeds
 from cloudprep.kernels.steepness import steepness
@@ -290,9 +290,24 @@ class _Fit:
         ramp = (rim[:, SMOOTH] > 0.2 * whole) & (rim[:, DROP] < 0.4 * whole) & (rim[:, EDGE] < 0.1 * whole)
         ramp &= (crests <= self.rules.crest_directions) & (area >= 100.0) & (np.abs(above) < 30.0)
         found = joined | shelf | edge | ramp
+        # What nearly nothing around lies below isn't a roof, however it ends: small roofs stick out all
+        # around, unless they are steep. Nor is what sticks out here and there only, and goes on without a
+        # step somewhere.
+        meets = rim[:, SMOOTH] / whole
+        flush = (sticking <= 1.2) & (meets >= 0.15) & (area >= 60.0) & (size >= 6)
+        flush |= (sticking <= 0.35) & (meets >= 0.1) & (size >= 10)
+        flush &= (rim[:, DROP] < 0.5 * whole) & (np.abs(above) < 30.0)
+        found |= flush
+        strip = (sticking <= 0.5) & (area >= 40.0) & (area <= 400.0) & (size >= 6) & ~found
+        strip &= (rim[:, DROP] < 0.5 * whole) & (np.abs(above) < 30.0)
+        found |= strip & ~pitched(w.x, w.y, w.z, label, strip)
         # Land around a pit that the data's edge cuts off all around sticks out of nothing, too.
         cut = (rim[:, EDGE] >= 0.4 * whole) & (sticking <= 1.5) & (area >= 200.0) & (np.abs(above) < 30.0)
-        found |= round_pits(w.x, w.y, w.z, label, cut & ~found, cell=side)
+        cut &= ~found
+        around = round_pits(w.x, w.y, w.z, label, cut, cell=side)
+        cut &= ~around
+        level = level_with_ground(w.z, label, ground, cut, cell=side)
+        found |= around | (level & ~pitched(w.x, w.y, w.z, label, level))
         heap, flank = np.zeros(count, bool), np.zeros(ground.shape, bool)
         if self.spacing <= self.rules.closely * self.cell:
             # Material that was tipped into a bay is level with its walls, as a roof, but loaders go up to it
