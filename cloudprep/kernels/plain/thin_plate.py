@@ -224,11 +224,13 @@ def begin_from(
     weights: Raster,
     begin: int,
     end: int,
-) -> None:
-    """Begin with a first guess, or with zero if it has no rows, and round the weights."""
+) -> bool:
+    """Begin with a first guess, or with zero if it has no rows; round the weights, tell if any changed."""
     del begin, end
     surface[_INNER] = start - middle if len(start) else 0.0
+    before = weights[_INNER].copy()
     weights[_INNER] = exact[_INNER]
+    return bool((weights[_INNER] != before).any())
 
 
 def lower_data(
