@@ -182,8 +182,7 @@ class MemoryStore:
         leaves, places = leaves_of(self.columns["x"], self.columns["y"], used, lattice, threads=threads)
         groups = grouped(leaves, most)
         chosen = np.concatenate([group.leaves for group in groups])
-        boxes = [(c, r, c + 1, r + 1) for c, r in zip(*(v[chosen].tolist() for v in leaves[:2]), strict=True)]
-        bounds = np.array([rectangle_bounds(box, lattice) for box in boxes])
+        bounds = _cell_bounds(leaves.column[chosen], leaves.row[chosen], lattice)
         first = np.cumsum([0, *(len(group.leaves) for group in groups)])
         self._held = _Held(bounds, np.r_[0, np.cumsum(leaves.points[chosen])], first)
         self._reorder(places(chosen), threads)
@@ -332,6 +331,17 @@ def _joined(values: NDArray[Any], own: slice, others: NDArray[np.int64]) -> NDAr
     joined[:count] = values[own]
     np.take(values, others, out=joined[count:], mode="clip")  # unbuffered
     return joined
+
+
+def _cell_bounds(column: NDArray[np.int64], row: NDArray[np.int64], lattice: Lattice) -> NDArray[np.float64]:
+    """Return the bounds of cells, as :func:`rectangle_bounds` gives them, shape (n, 4)."""
+    edges = []
+    for cells, edge in ((column, lattice.left_edge), (row, lattice.lower_edge)):
+        # Few lines bound them all.
+        lines, which = np.unique(np.r_[cells, cells + 1], return_inverse=True)
+        edges.append(np.array([edge(line) for line in lines.tolist()])[which].reshape(2, -1))
+    west_east, south_north = edges
+    return np.stack([west_east[0], south_north[0], west_east[1], south_north[1]], axis=1)
 
 
 def rectangle_bounds(box: tuple[int, int, int, int], lattice: Lattice) -> Bounds:
