@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Literal
 
+import numpy as np
+
 from cloudprep.model.class_lookup import of_classes
 from cloudprep.model.classes import NOISE_CODES, ClassCode
 from cloudprep.stages.base import parameter
@@ -11,7 +13,6 @@ from cloudprep.stages.base import parameter
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    import numpy as np
     from numpy.typing import NDArray
 
     from cloudprep.model.moves import ClassMoves
@@ -26,6 +27,7 @@ USED = ("return_number", "number_of_returns", "withheld")
 Returns = Literal["last", "all"]
 """Which returns may be ground."""
 
+_UNCLASSIFIED, _GROUND = np.uint8(ClassCode.UNCLASSIFIED), np.uint8(ClassCode.GROUND)
 # Classes that a point may leave for "unclassified"; others say more than a ground stage knows.
 _OPEN_CLASSES = (ClassCode.NEVER_CLASSIFIED, ClassCode.UNCLASSIFIED, ClassCode.GROUND)
 
@@ -94,14 +96,17 @@ def labelled(
         Ground points are 2. Others become 1 where they were 0, 1 or 2 (but not withheld, nor kept), and keep
         any other class.
     """
-    classes = points["classification"].copy()
+    classes = points["classification"]
     movable = of_classes(classes, [code for code in _OPEN_CLASSES if code not in keep_classes])
     if "withheld" in points:
         movable &= ~points["withheld"]
     found = ground & usable
-    classes[movable & ~found] = ClassCode.UNCLASSIFIED
-    classes[found] = ClassCode.GROUND
-    return classes
+    movable &= ~found
+    # Codes put together by sums: to set them where a mask says so takes ten times as long.
+    codes: NDArray[np.uint8] = classes * ~(found | movable)
+    codes += movable * _UNCLASSIFIED
+    codes += found * _GROUND
+    return codes
 
 
 def ground_figures(moves: ClassMoves) -> dict[str, float | int]:
