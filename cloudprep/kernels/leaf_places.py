@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
 
 _PER_THREAD = 100_000
+_AT_ONCE = 1024
 _WORDS = {1: np.uint8, 2: np.uint16, 4: np.uint32, 8: np.uint64}
 
 
@@ -78,18 +79,17 @@ def _number(
 ) -> int:
     rows, columns = shape
     missed = 0
-    for i in range(len(cells)):
-        if not used[i]:
-            cells[i] = rows * columns
-            counts[rows * columns] += 1
-            continue
-        c = int(np.floor((x[i] + phase[0]) / side)) - first[0]
-        r = int(np.floor((y[i] + phase[1]) / side)) - first[1]
-        if c < 0 or r < 0 or c >= columns or r >= rows:
-            missed += 1
-            continue
-        cells[i] = r * columns + c
-        counts[r * columns + c] += 1
+    # A few at a time: first all cells, which takes vector instructions, then the counts.
+    for start in range(0, len(cells), _AT_ONCE):
+        end = min(start + _AT_ONCE, len(cells))
+        for i in range(start, end):
+            c = np.floor((x[i] + phase[0]) / side) - first[0]
+            r = np.floor((y[i] + phase[1]) / side) - first[1]
+            inside = (c >= 0) & (r >= 0) & (c < columns) & (r < rows)
+            cells[i] = np.int32(r * columns + c) if inside & used[i] else rows * columns
+            missed += int(used[i] & ~inside)
+        for i in range(start, end):
+            counts[cells[i]] += 1
     return missed
 
 

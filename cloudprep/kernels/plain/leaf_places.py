@@ -32,7 +32,7 @@ def number(
     chosen = used & inside
     cells[chosen] = (row[chosen] * columns + column[chosen]).astype(np.int32)
     missed = used & ~inside
-    counts += np.bincount(cells[~missed], minlength=len(counts))
+    counts += np.bincount(cells, minlength=len(counts))
     return int(np.count_nonzero(missed))
 
 
