@@ -247,20 +247,27 @@ def summed(
 @njit(nogil=True, cache=True, error_model="numpy")
 def _between(heights: Heights, low: Floats, high: Floats, sums: tuple[Floats, Floats, Floats]) -> None:
     rows, columns = low.shape
+    start, bins, counts = heights
+    # The middles of the bins, and what is made of them for each point in one.
+    middles = np.empty(BINS)
+    for k in range(BINS):
+        middles[k] = _middle(k)
+    firsts, lasts = np.empty(columns, np.int64), np.empty(columns, np.int64)
     for r in range(rows):
         for c in range(columns):
-            first = int(np.ceil((low[r, c] - LOWEST) / BIN - 0.5))
-            last = int(np.floor((high[r, c] - LOWEST) / BIN - 0.5))
+            firsts[c] = int(np.ceil((low[r, c] - LOWEST) / BIN - 0.5))
+            lasts[c] = int(np.floor((high[r, c] - LOWEST) / BIN - 0.5))
+        for c in range(columns):
+            i, end = start[r, c], start[r, c + 1]
+            while i < end and bins[i] < firsts[c]:
+                i += 1
             n = total = square = 0.0
-            for i in range(heights.start[r, c], heights.start[r, c + 1]):
-                k = int(heights.bins[i])
-                if k > last:
-                    break
-                m = float(heights.counts[i]) if k >= first else 0.0
-                v = _middle(k)
+            while i < end and bins[i] <= lasts[c]:
+                m, v = float(counts[i]), middles[bins[i]]
                 n += m
                 total += m * v
                 square += m * v * v
+                i += 1
             sums[0][r, c], sums[1][r, c], sums[2][r, c] = n, total, square
 
 
