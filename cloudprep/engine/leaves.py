@@ -6,13 +6,22 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
+from cloudprep.kernels.leaf_places import numbered, places_of
 from cloudprep.kernels.sorting import sorted_order
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
+
+    from cloudprep.model.grid import Lattice
+
+    Places = NDArray[np.integer[Any]]
 
 
 _LARGEST_KEY = 2**62
+# Lattices of so many cells are counted, however few points there are.
+_CELLS = 1_000_000
 
 
 class Rectangle(NamedTuple):
@@ -67,6 +76,71 @@ def cell_order(column: NDArray[np.int64], row: NDArray[np.int64]) -> NDArray[np.
     key += column
     key -= column.min()
     return sorted_order(key)
+
+
+def leaves_of(
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    used: NDArray[np.bool_],
+    lattice: Lattice,
+    *,
+    threads: int = 1,
+) -> tuple[Leaves, Callable[[NDArray[np.int64]], Places]]:
+    """Return the cells of a lattice that hold points, by row, then column; and how to order points by them.
+
+    Parameters
+    ----------
+    x, y : ndarray of float64, shape (n,)
+        Local coordinates, m.
+    used : ndarray of bool, shape (n,)
+        Which points count, at least one.
+    lattice : Lattice
+        The cells.
+    threads : int
+        Threads to use; the result doesn't depend on them.
+
+    Returns
+    -------
+    leaves : Leaves
+        The cells.
+    places : callable
+        Called once, with all leaves in any order: returns the place of each point where leaves follow one
+        another in that order. Points of one leaf stay in their order, those left out come last.
+    """
+    if len(x) < 2**31:
+        most = max(_CELLS, len(x))
+        found = numbered(x, y, used, phase=lattice.phase, side=lattice.cell, most=most, threads=threads)
+        if found is not None:
+            totals = found.counts.sum(axis=0)[:-1]
+            cells = np.flatnonzero(totals)
+            row, column = np.divmod(cells, found.shape[1])
+            column, row = column + (found.column + lattice.base[0]), row + (found.row + lattice.base[1])
+            leaves = Leaves(column, row, np.ones(len(cells), np.int64), totals[cells])
+            return leaves, lambda chosen: places_of(found, cells[chosen])
+    return _sorted_leaves(x, y, used, lattice)
+
+
+def _sorted_leaves(
+    x: NDArray[np.float64], y: NDArray[np.float64], used: NDArray[np.bool_], lattice: Lattice
+) -> tuple[Leaves, Callable[[NDArray[np.int64]], Places]]:
+    """Return what :func:`leaves_of` does of points that lie too far apart for all cells to be counted."""
+    points = np.flatnonzero(used)
+    column, row = lattice.column_of(x[points]), lattice.row_of(y[points])
+    order = cell_order(column, row)
+    column, row = column[order], row[order]
+    starts = np.flatnonzero(np.r_[True, (row[1:] != row[:-1]) | (column[1:] != column[:-1])])
+    sizes = np.diff(np.r_[starts, len(order)])
+    leaves = Leaves(column[starts], row[starts], np.ones(len(starts), np.int64), sizes)
+
+    def places(chosen: NDArray[np.int64]) -> Places:
+        rows = [points[order[starts[i] : starts[i] + sizes[i]]] for i in chosen.tolist()]
+        by_leaf = np.concatenate([*rows, np.flatnonzero(~used)])
+        small: type[np.integer[Any]] = np.int32 if len(x) < 2**31 else np.int64
+        found = np.empty(len(x), small)
+        found[by_leaf] = np.arange(len(x), dtype=small)
+        return found
+
+    return leaves, places
 
 
 def grouped(leaves: Leaves, most: int) -> list[Group]:

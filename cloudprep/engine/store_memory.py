@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from cloudprep.engine.delivered import unused_points
-from cloudprep.engine.leaves import Leaves, cell_order, grouped
+from cloudprep.engine.leaves import grouped, leaves_of
 from cloudprep.engine.rasters import ArrayRasters
 from cloudprep.engine.store import (
     BLOCK_POINTS,
@@ -22,6 +22,7 @@ from cloudprep.engine.store import (
     buffered_bounds,
 )
 from cloudprep.io.las import ArrayLabels
+from cloudprep.kernels.leaf_places import moved
 from cloudprep.model.bounds import EVERYWHERE, Bounds
 from cloudprep.model.columns import COLUMNS, STANDARD_LABELS
 from cloudprep.model.points import Later, Points
@@ -168,54 +169,38 @@ class MemoryStore:
             self.blocks = [Block(0, EVERYWHERE, count)]
             self._held = _Held(np.array([EVERYWHERE]), np.array([0, count]), np.array([0, 1]))
             if self.stray is not None:
-                self._reorder(np.r_[np.flatnonzero(~self.stray), np.flatnonzero(self.stray)], threads)
+                small: type[np.integer[Any]] = np.int32 if len(self) < 2**31 else np.int64
+                apart = np.empty(len(self), small)
+                apart[~self.stray], apart[self.stray] = np.arange(count), np.arange(count, len(self))
+                self._reorder(apart, threads)
             return
         most = most if edge is None else 0
         if edge is None:
             edge = max(1.0, math.ceil(math.sqrt(most) * site.spacing / _LEAVES))
         lattice = site.lattice(edge)
-        usable = None if self.stray is None else np.flatnonzero(~self.stray)
-
-        def of(axis: str) -> NDArray[np.int64]:
-            places = self.columns[axis] if usable is None else self.columns[axis][usable]
-            return lattice.column_of(places) if axis == "x" else lattice.row_of(places)
-
-        with ThreadPoolExecutor(threads) as pool:
-            column, row = pool.map(of, "xy")
-        order = cell_order(column, row)
-        column, row = column[order], row[order]
-        starts = np.flatnonzero(np.r_[True, (row[1:] != row[:-1]) | (column[1:] != column[:-1])])
-        sizes = np.diff(np.r_[starts, len(order)])
-        leaves = Leaves(column[starts], row[starts], np.ones(len(starts), np.int64), sizes)
-        del column, row
+        used = np.ones(len(self), bool) if self.stray is None else ~self.stray
+        leaves, places = leaves_of(self.columns["x"], self.columns["y"], used, lattice, threads=threads)
         groups = grouped(leaves, most)
         chosen = np.concatenate([group.leaves for group in groups])
-        bounds = _leaf_bounds(leaves, chosen, lattice)
+        bounds = _cell_bounds(leaves.column[chosen], leaves.row[chosen], lattice)
         first = np.cumsum([0, *(len(group.leaves) for group in groups)])
-        self._held = _Held(bounds, np.r_[0, np.cumsum(sizes[chosen])], first)
-        by_block = np.concatenate([order[starts[i] : starts[i] + sizes[i]] for i in chosen.tolist()])
-        del order
-        if self.stray is not None and usable is not None:
-            by_block = np.r_[usable[by_block], np.flatnonzero(self.stray)]
-        self._reorder(by_block, threads)
+        self._held = _Held(bounds, np.r_[0, np.cumsum(leaves.points[chosen])], first)
+        self._reorder(places(chosen), threads)
         self.blocks = []
         for number, group in enumerate(groups):
             own = self._held.places_of(number)
             box = rectangle_bounds(group.rectangle, lattice)
             self.blocks.append(Block(number, box, own.stop - own.start))
 
-    def _reorder(self, rows: NDArray[np.integer[Any]], threads: int) -> None:
-        """Put all columns into another order, a few at a time."""
-        small = np.int32 if len(rows) <= np.iinfo(np.int32).max else np.int64
-        rows = rows.astype(np.intp, copy=False)  # once, and not for every column
+    def _reorder(self, places: NDArray[np.integer[Any]], threads: int) -> None:
+        """Put the values of all columns into their places, a few columns at a time."""
 
         def put(name: str) -> None:
-            self.columns[name] = np.take(self.columns[name], rows)
+            self.columns[name] = moved(self.columns[name], places)
 
         with ThreadPoolExecutor(threads) as pool:
             list(pool.map(put, tuple(self.columns)))
-        self._place = np.empty(len(rows), small)
-        self._place[rows] = np.arange(len(rows), dtype=small)
+        self._place = places
 
     # -- reading ---------------------------------------------------------------------------------------------
 
@@ -348,15 +333,15 @@ def _joined(values: NDArray[Any], own: slice, others: NDArray[np.int64]) -> NDAr
     return joined
 
 
-def _leaf_bounds(leaves: Leaves, chosen: NDArray[np.int64], lattice: Lattice) -> NDArray[np.float64]:
-    """Return the local bounds (m) of cells, shape (n, 4), each as :func:`rectangle_bounds` has them."""
+def _cell_bounds(column: NDArray[np.int64], row: NDArray[np.int64], lattice: Lattice) -> NDArray[np.float64]:
+    """Return the bounds of cells, as :func:`rectangle_bounds` gives them, shape (n, 4)."""
     edges = []
-    for places, edge in ((leaves.column, lattice.left_edge), (leaves.row, lattice.lower_edge)):
-        steps, which = np.unique(places[chosen], return_inverse=True)  # far fewer than leaves
-        ends = np.array([(edge(step), edge(step + 1)) for step in steps.tolist()])
-        edges.append(ends[which])
-    x, y = edges
-    return np.column_stack([x[:, 0], y[:, 0], x[:, 1], y[:, 1]])
+    for cells, edge in ((column, lattice.left_edge), (row, lattice.lower_edge)):
+        # Few lines bound them all.
+        lines, which = np.unique(np.r_[cells, cells + 1], return_inverse=True)
+        edges.append(np.array([edge(line) for line in lines.tolist()])[which].reshape(2, -1))
+    west_east, south_north = edges
+    return np.stack([west_east[0], south_north[0], west_east[1], south_north[1]], axis=1)
 
 
 def rectangle_bounds(box: tuple[int, int, int, int], lattice: Lattice) -> Bounds:

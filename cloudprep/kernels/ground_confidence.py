@@ -115,8 +115,8 @@ def place_logits(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _log_one_and(number: float) -> float:
-    """Return log(1 + number) for 0 to _MOST_TOLERANCES."""
+def log_one_and(number: float) -> float:
+    """Return log(1 + number) for 0 to 8: most are either, and logarithms take long."""
     if number <= 0.0:
         return 0.0
     return _LOG_MOST if number >= _MOST_TOLERANCES else math.log1p(number)
@@ -145,19 +145,37 @@ def percent_sure(height: float, ground: bool, place: float) -> Any:
     >>> int(percent_sure(0.0, True, 4.0)), int(percent_sure(0.9, True, 4.0))
     (98, 54)
     """
-    if ground:
-        up, down = min(max(height, 0.0), 1.0), min(max(-height, 0.0), 2.0)
-        a, b, c = _HEIGHT_GROUND
-        logit = place + a * up + b * up**2 + c * down
-    else:
-        over = min(max(height - 1.0, 0.0), _MOST_TOLERANCES)
-        under = min(max(-height, 0.0), _MOST_TOLERANCES)
-        a, b, c, d = _HEIGHT_OTHER
-        # Most are 0, and logarithms take long.
-        above = a * _log_one_and(over)
-        logit = place + above + b * min(over, 1.0) + c * _log_one_and(under)
-        if height < 0:
-            logit += d
+    over, under = beyond(height)
+    return percent_of(logit_of(height, ground, place, log_one_and(over), log_one_and(under)))
+
+
+@njit(nogil=True, cache=True, error_model="numpy", inline="always")
+def beyond(height: float) -> tuple[float, float]:
+    """Return how far a height (in tolerances) lies over the upper limit and under the surface, at most 8."""
+    return min(max(height - 1.0, 0.0), _MOST_TOLERANCES), min(max(-height, 0.0), _MOST_TOLERANCES)
+
+
+@njit(nogil=True, cache=True, error_model="numpy", inline="always")
+def logit_of(height: float, ground: bool, place: float, log_over: float, log_under: float) -> Any:
+    """Return the logit of :func:`percent_sure`, given :func:`log_one_and` of what :func:`beyond` returns.
+
+    For other kernels: without the logarithms, many can be worked out at a time.
+    """
+    up, down = min(max(height, 0.0), 1.0), min(max(-height, 0.0), 2.0)
+    a, b, c = _HEIGHT_GROUND
+    of_ground = place + a * up + b * up**2 + c * down
+    a, b, c, d = _HEIGHT_OTHER
+    over, _ = beyond(height)
+    above = a * log_over
+    of_other = place + above + b * min(over, 1.0) + c * log_under
+    if height < 0:
+        of_other += d
+    return of_ground if ground else of_other
+
+
+@njit(nogil=True, cache=True, error_model="numpy", inline="always")
+def percent_of(logit: float) -> Any:
+    """Return the percent that a logit means, 1 to 99."""
     if logit >= _WIDEST_LOGIT:
         return np.uint8(99)
     if not logit > -_WIDEST_LOGIT:

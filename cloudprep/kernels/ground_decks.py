@@ -112,58 +112,36 @@ def _end(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _along(
+def _judged(
     x: Floats,
     y: Floats,
     z: Floats,
     ground: Flags,
     inside: Flags,
-    start: tuple[int, int],
+    one: tuple[int, int],
+    other: tuple[int, int],
     ahead: tuple[int, int],
-    longest: int,
     rules: Decks,
     found: Codes,
 ) -> bool:
-    """Cut the line from ``start`` into stretches that go on smoothly, and mark those between two drops."""
-    rows, columns = z.shape
-    any_sure = False
-    r, c = start
-    back = -ahead[0], -ahead[1]
+    """Mark the stretch between two cells if it lies between two drops; return whether it surely does."""
     reach = max(1, int(_ACROSS / np.hypot(ahead[0], ahead[1])))
-    while 0 <= r < rows and 0 <= c < columns:
-        if np.isnan(z[r, c]):
+    before, low = _end(x, y, z, ground, inside, one, (-ahead[0], -ahead[1]), reach, rules)
+    beyond, low2 = _end(x, y, z, ground, inside, other, ahead, reach, rules)
+    what = 0
+    if before == _FALL and beyond == _FALL:
+        # Below, the ground goes on from side to side.
+        if abs(low - low2) <= 0.5 * (min(z[one], z[other]) - max(low, low2)):
+            what = _SURE
+    elif _ELSE not in (before, beyond):
+        what = _MAYBE
+    if what:
+        r, c = one
+        while (r, c) != (other[0] + ahead[0], other[1] + ahead[1]):
+            if not np.isnan(z[r, c]):
+                found[r, c] = what
             r, c = r + ahead[0], c + ahead[1]
-            continue
-        last_r, last_c, length = r, c, 1
-        any_ground = ground[r, c]
-        s = 1
-        while s <= _ACROSS:
-            r2, c2 = last_r + s * ahead[0], last_c + s * ahead[1]
-            if r2 < 0 or c2 < 0 or r2 >= rows or c2 >= columns:
-                break
-            if _level(x, y, z, (last_r, last_c), (r2, c2), rules):
-                last_r, last_c, length = r2, c2, length + s
-                any_ground |= ground[r2, c2]
-                s = 0
-            s += 1
-        # Roofs and crowns aren't taken for ground anyway.
-        if any_ground and length <= longest:
-            one, low = _end(x, y, z, ground, inside, (r, c), back, reach, rules)
-            other, low2 = _end(x, y, z, ground, inside, (last_r, last_c), ahead, reach, rules)
-            what = 0
-            if one == _FALL and other == _FALL:
-                # Below, the ground goes on from side to side.
-                if abs(low - low2) <= 0.5 * (min(z[r, c], z[last_r, last_c]) - max(low, low2)):
-                    what = _SURE
-                    any_sure = True
-            elif _ELSE not in (one, other):
-                what = _MAYBE
-            for k in range(length if what else 0):
-                r2, c2 = r + k * ahead[0], c + k * ahead[1]
-                if not np.isnan(z[r2, c2]):
-                    found[r2, c2] = what
-        r, c = last_r + ahead[0], last_c + ahead[1]
-    return any_sure
+    return what == _SURE
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -178,18 +156,79 @@ def _across(
     rules: Decks,
     found: Codes,
 ) -> bool:
-    """Look along all lines of the raster in one direction; return whether any deck may be there.
+    """Cut all lines in one direction into stretches that go on smoothly, and mark those between two drops.
 
-    ``found``, zero before, receives what was found.
+    All lines are followed at once, row by row, so that cells are read in the order in which they lie in
+    memory. ``found``, zero before, receives what was found; returned is whether any deck may be there.
     """
     rows, columns = z.shape
-    longest = int(rules.widest / (cell * np.hypot(ahead[0], ahead[1])))
+    down, right = ahead
+    longest = int(rules.widest / (cell * np.hypot(down, right)))
+    # Of each line: where its stretch at hand starts (-1: none) and has got to, counted along the line, how
+    # high it is there, and whether any of its cells is ground.
+    wide = columns + abs(right) * rows
+    lines = rows if down == 0 else down * wide
+    starts, lasts, grounds = (
+        np.full(lines, -1, np.int32),
+        np.empty(lines, np.int32),
+        np.empty(lines, np.bool_),
+    )
+    heights = np.empty(lines)
     any_sure = False
     for r in range(rows):
+        k0 = 0 if down == 0 else r // down
+        line0 = r if down == 0 else (r - k0 * down) * wide - k0 * right + (rows * right if right > 0 else 0)
+        last_row = r + down >= rows
         for c in range(columns):
-            r0, c0 = r - ahead[0], c - ahead[1]
-            if r0 < 0 or c0 < 0 or c0 >= columns:
-                any_sure |= _along(x, y, z, ground, inside, (r, c), ahead, longest, rules, found)
+            k = c if down == 0 else k0
+            line = line0 if down == 0 else line0 + c
+            at_end = last_row or c + right < 0 or c + right >= columns
+            start = starts[line]
+            if not at_end:  # Mostly, nothing ends here.
+                if start < 0:
+                    if not np.isnan(z[r, c]):
+                        starts[line], lasts[line], grounds[line] = k, k, ground[r, c]
+                        heights[line] = z[r, c]
+                    continue
+                back = k - lasts[line]
+                # The first half of the same question, from what is at hand, is enough for most.
+                if abs(heights[line] - z[r, c]) - rules.step <= 0 or _level(
+                    x, y, z, (r - back * down, c - back * right), (r, c), rules
+                ):
+                    lasts[line], heights[line] = k, z[r, c]
+                    grounds[line] |= ground[r, c]
+                    continue
+                if back < _ACROSS:
+                    continue
+            i = k
+            while True:
+                start, last = starts[line], lasts[line]
+                ends = i > k  # At the raster's edge the stretch ends.
+                if ends and not (at_end and start >= 0):
+                    break
+                r2, c2 = r - (k - i) * down, c - (k - i) * right
+                if start < 0:
+                    if not np.isnan(z[r2, c2]):
+                        starts[line], lasts[line], grounds[line] = i, i, ground[r2, c2]
+                        heights[line] = z[r2, c2]
+                elif not ends:
+                    before = r - (k - last) * down, c - (k - last) * right
+                    if _level(x, y, z, before, (r2, c2), rules):
+                        lasts[line], heights[line] = i, z[r2, c2]
+                        grounds[line] |= ground[r2, c2]
+                    else:
+                        ends = i - last >= _ACROSS
+                if ends:
+                    # Roofs and crowns aren't taken for ground anyway.
+                    if grounds[line] and last - start < longest:
+                        one = r - (k - start) * down, c - (k - start) * right
+                        other = r - (k - last) * down, c - (k - last) * right
+                        if _judged(x, y, z, ground, inside, one, other, ahead, rules, found):
+                            any_sure = True
+                    # What was passed over may begin another one.
+                    starts[line] = -1
+                    i = last
+                i += 1
     return any_sure
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from scipy import ndimage
 
-from cloudprep.kernels.bilinear import read_between
+from cloudprep.kernels.bilinear import Corners, corners_of, read_corners
 from cloudprep.kernels.cell_summary import span
 from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.strips import in_strips
@@ -26,6 +26,7 @@ BIN = 0.02
 LOWEST = -0.64
 BINS = 80
 _FULL = np.iinfo(np.uint16).max
+_AT_ONCE = 256
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -42,20 +43,35 @@ def _count_over(
 ) -> int:
     x, y, z = points
     fine, east, north = lattice
+    rows, columns = surface.shape
     missed = 0
-    for i in range(len(z)):
-        if not used[i]:
-            continue
-        across, up = (x[i] + east) / fine, (y[i] + north) / fine
-        c, r = int(np.floor(across / side)) - first[0], int(np.floor(up / side)) - first[1]
-        if c < 0 or r < 0 or c >= counts.shape[1] or r >= counts.shape[0]:
-            missed += 1
-            continue
-        above = (z[i] - level) - read_between(surface, across - corner[0], up - corner[1])
-        # Compared as numbers first: what is no number or too large for an index never becomes one.
-        place = (above - LOWEST) / BIN
-        if 0 <= place < BINS and counts[r, c, int(place)] < _FULL:
-            counts[r, c, int(place)] += 1
+    # A few points at a time, step by step: most steps then are vector instructions.
+    row, column = np.empty(_AT_ONCE, np.int64), np.empty(_AT_ONCE, np.int64)
+    own_row, own_column = np.empty(_AT_ONCE, np.int64), np.empty(_AT_ONCE, np.int64)
+    aside, above, place = np.empty(_AT_ONCE), np.empty(_AT_ONCE), np.empty(_AT_ONCE)
+    for start in range(0, len(z), _AT_ONCE):
+        count = min(_AT_ONCE, len(z) - start)
+        for k in range(count):
+            across, up = (x[start + k] + east) / fine, (y[start + k] + north) / fine
+            own_row[k], own_column[k] = int(np.floor(up / side)), int(np.floor(across / side))
+            at = corners_of(rows, columns, across - corner[0], up - corner[1])
+            row[k], column[k], aside[k], above[k] = at.row, at.column, at.across, at.up
+        for k in range(count):
+            r, c = row[k], column[k]
+            at = Corners(r, min(r + 1, rows - 1), c, min(c + 1, columns - 1), aside[k], above[k])
+            place[k] = read_corners(surface, at)
+        for k in range(count):
+            place[k] = (((z[start + k] - level) - place[k]) - LOWEST) / BIN
+        for k in range(count):
+            if not used[start + k]:
+                continue
+            r, c = own_row[k] - first[1], own_column[k] - first[0]
+            if c < 0 or r < 0 or c >= counts.shape[1] or r >= counts.shape[0]:
+                missed += 1
+            # Compared as numbers first: what is no number or too large for an index never becomes one.
+            elif 0 <= place[k] < BINS:
+                own = counts[r, c, int(place[k])]
+                counts[r, c, int(place[k])] = own + np.uint16(own < _FULL)
     return missed
 
 
@@ -138,38 +154,36 @@ def _middle(k: int) -> float:
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _filled(counts: Counts) -> int:
-    total = 0
-    for row in counts:
-        for m in row.ravel():
-            total += int(m > 0)
-    return total
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
 def _pack(
-    counts: Counts, start: NDArray[np.int64], bins: NDArray[np.uint8], number: NDArray[np.uint16]
+    counts: Counts,
+    words: NDArray[np.uint64],
+    start: NDArray[np.int64],
+    bins: NDArray[np.uint8],
+    number: NDArray[np.uint16],
 ) -> None:
-    rows, columns, each = counts.shape
+    rows, columns, each = words.shape
     at = 0
     for r in range(rows):
         for c in range(columns):
             start[r, c] = at
-            for k in range(each):
-                if counts[r, c, k] > 0:
-                    bins[at], number[at] = k, counts[r, c, k]
-                    at += 1
+            for w in range(each):
+                if words[r, c, w] == 0:  # four empty bins
+                    continue
+                for k in range(4 * w, 4 * w + 4):
+                    if counts[r, c, k] > 0:
+                        bins[at], number[at] = k, counts[r, c, k]
+                        at += 1
         start[r, columns] = at
 
 
 def packed(counts: NDArray[np.uint16]) -> Heights:
     """Return counts of :func:`count_over` without the empty bins."""
     rows, columns = counts.shape[:2]
-    filled = int(_filled(counts))
+    filled = int(np.count_nonzero(counts))
     heights = Heights(
         np.empty((rows, columns + 1), np.int64), np.empty(filled, np.uint8), np.empty(filled, np.uint16)
     )
-    _pack(counts, *heights)
+    _pack(counts, counts.view(np.uint64), *heights)
     return heights
 
 
@@ -233,20 +247,27 @@ def summed(
 @njit(nogil=True, cache=True, error_model="numpy")
 def _between(heights: Heights, low: Floats, high: Floats, sums: tuple[Floats, Floats, Floats]) -> None:
     rows, columns = low.shape
+    start, bins, counts = heights
+    # The middles of the bins, and what is made of them for each point in one.
+    middles = np.empty(BINS)
+    for k in range(BINS):
+        middles[k] = _middle(k)
+    firsts, lasts = np.empty(columns, np.int64), np.empty(columns, np.int64)
     for r in range(rows):
         for c in range(columns):
-            first = int(np.ceil((low[r, c] - LOWEST) / BIN - 0.5))
-            last = int(np.floor((high[r, c] - LOWEST) / BIN - 0.5))
+            firsts[c] = int(np.ceil((low[r, c] - LOWEST) / BIN - 0.5))
+            lasts[c] = int(np.floor((high[r, c] - LOWEST) / BIN - 0.5))
+        for c in range(columns):
+            i, end = start[r, c], start[r, c + 1]
+            while i < end and bins[i] < firsts[c]:
+                i += 1
             n = total = square = 0.0
-            for i in range(heights.start[r, c], heights.start[r, c + 1]):
-                k = int(heights.bins[i])
-                if k > last:
-                    break
-                m = float(heights.counts[i]) if k >= first else 0.0
-                v = _middle(k)
+            while i < end and bins[i] <= lasts[c]:
+                m, v = float(counts[i]), middles[bins[i]]
                 n += m
                 total += m * v
                 square += m * v * v
+                i += 1
             sums[0][r, c], sums[1][r, c], sums[2][r, c] = n, total, square
 
 

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from cloudprep.kernels.bilinear import corners_of, read_corners
+from cloudprep.kernels.bilinear import Corners, corners_of, read_corners
 from cloudprep.kernels.compiling import njit
-from cloudprep.kernels.ground_confidence import percent_sure
+from cloudprep.kernels.ground_confidence import beyond, log_one_and, logit_of, percent_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
 
 _PER_THREAD = 50_000
+_AT_ONCE = 256
 # Narrower tolerances than this count as this, m.
 _LEAST_TOLERANCE = 0.01
 
@@ -58,22 +59,49 @@ def _judge(
 ) -> None:
     low, centre, high = rasters
     rows, columns = centre.shape
-    for i in range(len(z)):
-        across = (x[i] + lattice.east) / lattice.side - first[0]
-        up = (y[i] + lattice.north) / lattice.side - first[1]
-        at = corners_of(rows, columns, across, up)
-        middle = read_corners(centre, at)
-        most = read_corners(high, at)
+    # A few points at a time, step by step: most steps then are vector instructions, and none waits for what
+    # another one decides.
+    row, column = np.empty(_AT_ONCE, np.int64), np.empty(_AT_ONCE, np.int64)
+    own_row, own_column = np.empty(_AT_ONCE, np.int64), np.empty(_AT_ONCE, np.int64)
+    aside, above = np.empty(_AT_ONCE), np.empty(_AT_ONCE)
+    least, middle, most = np.empty(_AT_ONCE), np.empty(_AT_ONCE), np.empty(_AT_ONCE)
+    height, place = np.empty(_AT_ONCE), np.empty(_AT_ONCE)
+    log_over, log_under = np.empty(_AT_ONCE), np.empty(_AT_ONCE)
+    for start in range(0, len(z), _AT_ONCE):
+        count = min(_AT_ONCE, len(z) - start)
+        for k in range(count):
+            across = (x[start + k] + lattice.east) / lattice.side - first[0]
+            up = (y[start + k] + lattice.north) / lattice.side - first[1]
+            at = corners_of(rows, columns, across, up)
+            row[k], column[k], aside[k], above[k] = at.row, at.column, at.across, at.up
+            own_row[k] = int(min(max(np.floor(up), 0.0), rows - 1.0))
+            own_column[k] = int(min(max(np.floor(across), 0.0), columns - 1.0))
+        for k in range(count):
+            r, c = row[k], column[k]
+            at = Corners(r, min(r + 1, rows - 1), c, min(c + 1, columns - 1), aside[k], above[k])
+            least[k], middle[k], most[k] = (
+                read_corners(low, at),
+                read_corners(centre, at),
+                read_corners(high, at),
+            )
         if len(less):
-            most -= less[i] * (most - middle)
-        own_z = z[i] - level
-        own = own_z <= most and own_z >= read_corners(low, at)
-        ground[i] = own
-        row = min(max(int(np.floor(up)), 0), rows - 1)
-        column = min(max(int(np.floor(across)), 0), columns - 1)
-        place = logits[0][row, column] if own else logits[1][row, column]
-        height = (own_z - middle) / max(most - middle, _LEAST_TOLERANCE)
-        sure[i] = percent_sure(height, own, place)
+            for k in range(count):
+                most[k] -= less[start + k] * (most[k] - middle[k])
+        for k in range(count):
+            own_z = z[start + k] - level
+            ground[start + k] = (own_z <= most[k]) & (own_z >= least[k])
+            height[k] = (own_z - middle[k]) / max(most[k] - middle[k], _LEAST_TOLERANCE)
+        for k in range(count):
+            r, c = own_row[k], own_column[k]
+            place[k] = logits[0][r, c] if ground[start + k] else logits[1][r, c]
+        for k in range(count):
+            # Of ground, neither is asked.
+            over, under = beyond(0.5 if ground[start + k] else height[k])
+            log_over[k], log_under[k] = log_one_and(over), log_one_and(under)
+        for k in range(count):
+            place[k] = logit_of(height[k], ground[start + k], place[k], log_over[k], log_under[k])
+        for k in range(count):
+            sure[start + k] = percent_of(place[k])
 
 
 def judge(

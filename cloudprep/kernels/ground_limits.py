@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -76,11 +75,10 @@ def _read_surface(
     first: tuple[float, float],
     step: float,
     begin: int,
-    end: int,
     out: Raster,
     supported: NDArray[np.uint8],
 ) -> None:
-    """Read four rasters, of which the last two are added up, and the support at some rows' fine cells."""
+    """Read four rasters, and add up the support, at the fine cells of some rows from ``begin`` on."""
     height, slope, plants, objects = rasters
     rows, count = height.shape[0], out.shape[2]
     # What the columns have to do with it is the same in all rows.
@@ -94,8 +92,8 @@ def _read_surface(
     columns = before, after, share
     lower, upper = np.empty((4, count)), np.empty((4, count))
     read = -1
-    for r in range(begin, end):
-        up = first[1] + (r + 0.5) * step
+    for r in range(len(supported)):
+        up = first[1] + (begin + r + 0.5) * step
         at = corners_of(rows, height.shape[1], 0.0, up)
         if at.row != read:
             # Fine rows between the same two rows share what is read of these.
@@ -108,12 +106,8 @@ def _read_surface(
         t = at.up
         for k in range(4):
             below, above, line = lower[k], upper[k], out[k, r]
-            if k < 2:
-                for c in range(count):
-                    line[c] = (1.0 - t) * below[c] + t * above[c]
-            else:
-                for c in range(count):
-                    line[c] += np.float32((1.0 - t) * below[c] + t * above[c])
+            for c in range(count):
+                line[c] = (1.0 - t) * below[c] + t * above[c]
         own_row = min(max(int(up), 0), support.shape[0] - 1)
         for c in range(count):
             supported[r, c] += np.uint8(support[own_row, own[c]])
@@ -128,10 +122,6 @@ def _nearest(
         for start, count, most in zip(first, shape[::-1], flags.shape[::-1], strict=True)
     )
     return flags[np.ix_(row, column)]
-
-
-def _read_rows(given: tuple[Any, Any, Any, Any], into: tuple[Raster, Any], rows: slice) -> None:
-    _read_surface(*given, rows.start, rows.stop, *into)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -158,27 +148,26 @@ def _medians(
     slope_share: np.float32,
     deeper: np.float32,
     begin: int,
-    end: int,
     limits: Raster,
 ) -> None:
-    """Write some rows' low, centre, high and split from heights and slopes, ``read[0]`` and ``read[1]``."""
-    count, columns = read.shape[1], read.shape[3]
+    """Write some rows' low, centre, high and split from heights ``read[:, 0]`` and slopes ``read[:, 1]``."""
+    count, columns = read.shape[0], read.shape[3]
     lines, near = np.empty((count, columns), np.float32), np.empty((count, columns), np.float32)
     most = np.empty(columns, np.float32)
-    for r in range(begin, end):
+    for r in range(read.shape[2]):
         for k in range(count):
-            height, slope, own, line = read[0, k, r], read[1, k, r], near[k], lines[k]
+            height, slope, own, line = read[k, 0, r], read[k, 1, r], near[k], lines[k]
             for c in range(columns):
                 own[c] = nearness + slope_share * slope[c]
             for c in range(columns):
                 line[c] = height[c] - own[c] - deeper
-        _middle(count, lines, limits[0, r])
+        _middle(count, lines, limits[0, begin + r])
         for k in range(count):
-            height, line = read[0, k, r], lines[k]
+            height, line = read[k, 0, r], lines[k]
             for c in range(columns):
                 line[c] = height[c]
-        _middle(count, lines, limits[1, r])
-        split = limits[3, r]
+        _middle(count, lines, limits[1, begin + r])
+        split = limits[3, begin + r]
         for c in range(columns):
             most[c] = split[c] = lines[0, c]
         for k in range(1, count):
@@ -190,10 +179,10 @@ def _medians(
         for c in range(columns):
             split[c] = most[c] - split[c]
         for k in range(count):
-            height, own, line = read[0, k, r], near[k], lines[k]
+            height, own, line = read[k, 0, r], near[k], lines[k]
             for c in range(columns):
                 line[c] = height[c] + own[c]
-        _middle(count, lines, limits[2, r])
+        _middle(count, lines, limits[2, begin + r])
 
 
 def agreed_limits(
@@ -232,9 +221,9 @@ def agreed_limits(
     Limits
         A point within the medians is within the limits of most surfaces.
     """
-    read = np.zeros((4, len(surfaces), *shape), np.float32)
     supported, standing = np.zeros(shape, np.uint8), np.zeros(shape, np.uint8)
-    for k, (surface, phase) in enumerate(zip(surfaces, phases, strict=True)):
+    given = []
+    for surface, phase in zip(surfaces, phases, strict=True):
         step = fine / surface.cell
         slope = steepness(surface.height, surface.cell, steepest=_STEEPEST)
         # Under a deck the surface is steep at the abutments only, where a tolerance would let the deck in.
@@ -250,14 +239,22 @@ def agreed_limits(
             surface.seeds.objects,
         )
         corner = (first[0] - phase[0]) * step - surface.column, (first[1] - phase[1]) * step - surface.row
-        given = rasters, surface.support, corner, step
-        into = read[:, k], supported
-        in_strips(partial(_read_rows, given, into), shape, threads)
+        given.append((rasters, surface.support, corner, step))
         if surface.wall.any():
             standing += _nearest(surface.wall, corner, step, shape)
-    limits = np.empty((4, *shape), np.float32)
+    limits, sticking = np.empty((4, *shape), np.float32), np.empty((2, *shape), np.float32)
     near, share, deeper = np.float32(nearness), np.float32(slope_share), np.float32(_DEEPER)
-    in_strips(lambda part: _medians(read, near, share, deeper, part.start, part.stop, limits), shape, threads)
+
+    def agree(part: slice) -> None:
+        # What is read of the surfaces is put together while it is in the cache.
+        read = np.empty((len(surfaces), 4, part.stop - part.start, shape[1]), np.float32)
+        for k, one in enumerate(given):
+            _read_surface(*one, part.start, read[k], supported[part])
+        _medians(read, near, share, deeper, part.start, limits)
+        for k in range(2):
+            read[:, 2 + k].mean(axis=0, out=sticking[k, part])
+
+    in_strips(agree, shape, threads)
     support = 2 * supported >= len(surfaces)
     # The lowest point there is on a wall, and so are all others.
     wall = 2 * standing >= len(surfaces)
@@ -271,8 +268,8 @@ def agreed_limits(
         high=high,
         split=split,
         far=far.astype(np.float32),
-        plants=read[2].mean(axis=0),
-        objects=read[3].mean(axis=0),
+        plants=sticking[0],
+        objects=sticking[1],
     )
 
 

@@ -140,6 +140,7 @@ class SurfaceFitter:
     def _allocate(self, dtype: Any) -> None:
         rows, columns = self.shape
         self._dtype = dtype
+        self._set_up_for = np.nan
         self._levels = [_Level(rows, columns, dtype, finest=True)]
         while len(self._levels) == 1 or rows * columns > _FEW:
             rows, columns = rows // 2 + 2, columns // 2 + 2
@@ -162,6 +163,7 @@ class SurfaceFitter:
 
     def _set_up(self, stiffness: float) -> None:
         """Coarsen the equations level by level."""
+        self._set_up_for = stiffness
         self._exact = self._exact._replace(stiffness=np.float64(stiffness))
         finest = self._levels[0]
         finest.equations = finest.equations._replace(stiffness=self._dtype(stiffness))
@@ -281,8 +283,11 @@ class SurfaceFitter:
             if dtype is not self._dtype:
                 self._allocate(dtype)
             rounded = self._levels[0].equations.weights
-            in_bands(partial(_cycle.begin_from, first, middle, self._exact.weights, self._surface, rounded))
-            self._set_up(stiffness)
+            begin = partial(_cycle.begin_from, first, middle, self._exact.weights, self._surface, rounded)
+            changed = any(in_bands(begin))
+            # Fits often come with the weights of the one before.
+            if changed or stiffness != self._set_up_for:
+                self._set_up(stiffness)
             if self._iterate(tolerance, most_rounds):
                 break
         found = np.empty(self.shape)

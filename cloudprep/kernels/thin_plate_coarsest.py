@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from cloudprep.kernels.compiling import COMPILED, njit
+from cloudprep.kernels.plain import thin_plate as plain
 from cloudprep.kernels.thin_plate_operator import PLANES, RIM
 
 if TYPE_CHECKING:
@@ -29,19 +31,21 @@ def dense(planes: NDArray[Any]) -> NDArray[np.float64]:
     ndarray of float64, shape (cells, cells)
     """
     rows, columns = planes.shape[0] - 2 * RIM, planes.shape[2] - 2 * RIM
-    cell = np.full((rows + 2 * RIM, columns + 2 * RIM), -1)
-    cell[RIM:-RIM, RIM:-RIM] = np.arange(rows * columns).reshape(rows, columns)
-    y, x = np.nonzero(cell >= 0)
     matrix = np.zeros((rows * columns, rows * columns))
-    for plane in range(PLANES):
-        down = 0 if plane < 3 else (plane + 2) // 5
-        right = plane - 5 * down
-        other = cell[y + down, x + right]
-        here = other >= 0
-        matrix[cell[y, x][here], other[here]] = matrix[other[here], cell[y, x][here]] = planes[
-            y[here], plane, x[here]
-        ]
+    _fill(planes, rows, columns, matrix)
     return matrix
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _fill(planes: NDArray[Any], rows: int, columns: int, matrix: NDArray[np.float64]) -> None:
+    for y in range(rows):
+        for x in range(columns):
+            for plane in range(PLANES):
+                down = 0 if plane < 3 else (plane + 2) // 5
+                z, other = y + down, x + plane - 5 * down
+                if z < rows and 0 <= other < columns:
+                    here, there = y * columns + x, z * columns + other
+                    matrix[here, there] = matrix[there, here] = planes[y + RIM, plane, x + RIM]
 
 
 def inverted(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -66,16 +70,29 @@ def inverted(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
     diagonal = np.diag(matrix)
     own = diagonal * (1 + 1e-7) + 1e-12 * diagonal.max(initial=0.0) + 1e-300
     np.fill_diagonal(left, own)
-    # Gauss and Jordan's elimination in place: the pivots are those of a positive matrix.
-    for k in range(len(left)):
-        pivot = max(left[k, k], 1e-8 * own[k])
-        column = left[:, k].copy()
-        row = left[k] / pivot
-        left -= column[:, None] * row
-        left[:, k] = -column / pivot
-        left[k] = row
-        left[k, k] = 1 / pivot
+    eliminate = _eliminate if COMPILED else plain.eliminate
+    eliminate(left, own)
     return left
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _eliminate(left: NDArray[np.float64], own: NDArray[np.float64]) -> None:
+    """Invert a matrix in place, by Gauss and Jordan: the pivots are those of a positive matrix."""
+    count = len(left)
+    column, row = np.empty(count), np.empty(count)
+    for k in range(count):
+        pivot = max(left[k, k], 1e-8 * own[k])
+        for i in range(count):
+            column[i] = left[i, k]
+            row[i] = left[k, i] / pivot
+        for i in range(count):
+            for j in range(count):
+                left[i, j] -= column[i] * row[j]
+        for i in range(count):
+            left[i, k] = -column[i] / pivot
+        for i in range(count):
+            left[k, i] = row[i]
+        left[k, k] = 1 / pivot
 
 
 def times(matrix: NDArray[np.float64], values: NDArray[Any]) -> NDArray[np.float64]:

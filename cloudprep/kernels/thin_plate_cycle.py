@@ -375,7 +375,7 @@ def begin_from(
     weights: NDArray[Any],
     begin: int,
     end: int,
-) -> None:
+) -> bool:
     """Begin some rows with a first guess, or with zero if it has none, and round the weights.
 
     Parameters
@@ -390,16 +390,25 @@ def begin_from(
         Receives the weights.
     begin, end : int
         Rows to go through, without the rim.
+
+    Returns
+    -------
+    bool
+        Whether any weight is another one than before.
     """
+    changed = 0
     for y in range(begin + 2, end + 2):
         for x in range(2, surface.shape[1] - 2):
+            before = weights[y, x]
             weights[y, x] = exact[y, x]
+            changed += int(before != weights[y, x])
         if len(start) == 0:
             for x in range(2, surface.shape[1] - 2):
                 surface[y, x] = 0.0
         else:
             for x in range(2, surface.shape[1] - 2):
                 surface[y, x] = start[y - 2, x - 2] - middle
+    return changed > 0
 
 
 @njit(nogil=True, cache=True, error_model="numpy")

@@ -18,14 +18,24 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from cloudprep.kernels.compiling import njit
-from cloudprep.kernels.thin_plate_operator import PLANES, Equations, coefficients_row, parted
+from cloudprep.kernels.thin_plate_lines import (
+    AT_ONCE,
+    DRAWN,
+    LINE,
+    LINES,
+    SHARED,
+    add_up,
+    draw,
+    gather,
+    part_line,
+    share,
+    share_finest,
+)
+from cloudprep.kernels.thin_plate_operator import PLANES, Equations
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-# Lines that hold the coefficients of one row, and what coarse columns share of those towards one row.
-_FINE = 50
-_SHARED = 8
 _NEAR = np.float32(0.75)
 _FAR = np.float32(0.25)
 _ONE = np.float32(1)
@@ -88,112 +98,55 @@ def coarsen(eq: Equations, scale: NDArray[Any], planes: NDArray[Any], begin: int
     begin, end : int
         Coarse rows to go through, without the rim.
     """
-    rows, columns = scale.shape[0] - 4, scale.shape[1] - 4
-    planes[begin + 2 : end + 2] = _ZERO
-    coarse_columns = planes.shape[2] - 4
-    fine = np.zeros((_FINE, columns // 2 + 1), scale.dtype)
-    # Zeros around, for what lies beyond the outermost cells.
-    shared = np.zeros((_SHARED, coarse_columns + 2), scale.dtype)
-    lines = np.empty((25, coarse_columns), scale.dtype)
-    drawn = np.empty((15, coarse_columns), scale.dtype)
-    # Even and odd columns apart, so that neighbours in memory are treated alike.
-    scales, weights, along_x = parted(scale), parted(eq.weights), parted(eq.along_x)
-    # A coarse row is drawn from four rows.
-    for y in range(max(0, 2 * begin - 3), min(rows, 2 * end - 1)):
-        coefficients_row(y + 2, columns, scales, weights, along_x, eq, fine)
-        odd_row = y & 1
-        for i in range(5):
-            _share(fine[10 * i : 10 * i + 10], columns, shared)
-            _gather(shared, lines[5 * i : 5 * i + 5])
-        _draw(lines, odd_row, drawn)
-        # Coarse cell k is stored one cell onwards, so that the outermost cells have two parents.
-        upper = (y >> 1) + odd_row
-        to_upper = _NEAR if odd_row else _FAR
-        to_lower = _ONE - to_upper
-        if begin <= upper < end:
-            _add(to_upper, drawn, planes[upper + 2])
-        if begin <= upper + 1 < end:
-            _add(to_lower, drawn[5:], planes[upper + 3])
-
-
-# One line is written at a time: with few arrays, the compiler finds out by itself that none overlap, and uses
-# vector instructions.
-@njit(nogil=True, cache=True, error_model="numpy")
-def _share(fine: NDArray[Any], columns: int, shared: NDArray[Any]) -> None:
-    """Share the coefficients towards five neighbours out to the four coarse columns these are drawn from.
-
-    An even cell k has coarse cells k - 1 (1/4) and k (3/4), an odd one k (3/4) and k + 1: the same thing seen
-    in a mirror. ``fine`` holds five neighbours of even and of odd cells in turn; ``shared`` receives four
-    lines of even cells and then four of odd ones, two places onwards.
-    """
-    half = (columns + 1) // 2
-    for x in range(half):
-        shared[0, x + 2] = _FAR * fine[0, x]
-    for x in range(half):
-        shared[1, x + 2] = _NEAR * (fine[0, x] + fine[2, x]) + _FAR * fine[4, x]
-    for x in range(half):
-        shared[2, x + 2] = _FAR * (fine[2, x] + fine[8, x]) + _NEAR * (fine[4, x] + fine[6, x])
-    for x in range(half):
-        shared[3, x + 2] = _FAR * fine[6, x] + _NEAR * fine[8, x]
-    half = columns // 2
-    for x in range(half):
-        shared[7, x + 2] = _FAR * fine[9, x]
-    for x in range(half):
-        shared[6, x + 2] = _NEAR * (fine[9, x] + fine[7, x]) + _FAR * fine[5, x]
-    for x in range(half):
-        shared[5, x + 2] = _FAR * (fine[7, x] + fine[1, x]) + _NEAR * (fine[5, x] + fine[3, x])
-    for x in range(half):
-        shared[4, x + 2] = _FAR * fine[3, x] + _NEAR * fine[1, x]
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def _gather(shared: NDArray[Any], lines: NDArray[Any]) -> None:
-    """Gather what the cells drawn from a coarse cell say of it, towards the columns from -2 to 2."""
-    s = shared
-    count = lines.shape[1]
-    for x in range(count):
-        lines[0, x] = _NEAR * s[0, x + 1] + _FAR * s[4, x]
-    for x in range(count):
-        lines[1, x] = _NEAR * (s[1, x + 1] + s[4, x + 1]) + _FAR * (s[0, x + 2] + s[5, x])
-    for x in range(count):
-        lines[2, x] = _NEAR * (s[2, x + 1] + s[5, x + 1]) + _FAR * (s[1, x + 2] + s[6, x])
-    for x in range(count):
-        lines[3, x] = _NEAR * (s[3, x + 1] + s[6, x + 1]) + _FAR * (s[2, x + 2] + s[7, x])
-    for x in range(count):
-        lines[4, x] = _NEAR * s[7, x + 1] + _FAR * s[3, x + 2]
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def _draw(lines: NDArray[Any], odd: int, drawn: NDArray[Any]) -> None:
-    """Draw the lines of five neighbouring rows together to the last three of the coarse rows they share.
-
-    Those are the row's upper parent, its lower one, and the one after that.
-    """
-    for k in range(5):
-        l0, l1, l2, l3, l4 = k, 5 + k, 10 + k, 15 + k, 20 + k
-        if odd:
-            for x in range(lines.shape[1]):
-                drawn[k, x] = _FAR * (lines[l0, x] + lines[l3, x]) + _NEAR * (lines[l1, x] + lines[l2, x])
-            for x in range(lines.shape[1]):
-                drawn[5 + k, x] = _NEAR * (lines[l3, x] + lines[l4, x]) + _FAR * lines[l2, x]
-            for x in range(lines.shape[1]):
-                drawn[10 + k, x] = _FAR * lines[l4, x]
+    rows, coarse_columns = scale.shape[0] - 4, planes.shape[2] - 4
+    blocks = -(-coarse_columns // AT_ONCE)
+    of_planes = 1 if eq.finest else 4 * PLANES
+    scales = np.zeros(blocks * 8 * 2 * LINE, scale.dtype)
+    held = np.zeros(blocks * of_planes * 2 * LINE, scale.dtype)
+    along_x = np.zeros(blocks * 5 * 2 * LINE, scale.dtype)
+    drawn = np.zeros(blocks * 4 * DRAWN * LINE, scale.dtype)
+    shared, lines = np.zeros(SHARED * LINE, scale.dtype), np.zeros(LINES * LINE, scale.dtype)
+    if eq.finest:
+        for block in range(blocks):
+            for k in range(5):
+                part_line(eq.along_x, k, block, along_x, 2 * LINE * (5 * block + k))
+    # A coarse row is drawn from four rows; those beyond the raster say nothing.
+    first = 2 * begin - 3
+    scaled = parted = max(0, first)
+    for y in range(first, 2 * end - 1):
+        if y < 0 or y >= rows:
+            for block in range(blocks):
+                nothing = DRAWN * LINE * (4 * block + (y & 3))
+                for k in range(nothing, nothing + DRAWN * LINE):
+                    drawn[k] = _ZERO
         else:
-            for x in range(lines.shape[1]):
-                drawn[k, x] = _NEAR * (lines[l0, x] + lines[l1, x]) + _FAR * lines[l2, x]
-            for x in range(lines.shape[1]):
-                drawn[5 + k, x] = _FAR * (lines[l1, x] + lines[l4, x]) + _NEAR * (lines[l2, x] + lines[l3, x])
-            for x in range(lines.shape[1]):
-                drawn[10 + k, x] = _FAR * lines[l3, x] + _NEAR * lines[l4, x]
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def _add(weight: Any, drawn: NDArray[Any], planes: NDArray[Any]) -> None:
-    """Add to a coarse row its own lines, and those of one or two rows after it."""
-    # The first line's two places backwards are another cell's forwards.
-    for plane in range(len(drawn) - 2):
-        for x in range(drawn.shape[1]):
-            planes[plane, x + 2] += weight * drawn[plane + 2, x]
+            while scaled <= y + 4:
+                for block in range(blocks):
+                    part_line(scale, scaled, block, scales, 2 * LINE * (8 * block + (scaled & 7)))
+                scaled += 1
+            while parted <= y + 2 and not eq.finest:
+                for k in range(PLANES):
+                    for block in range(blocks):
+                        at = 2 * LINE * (PLANES * (4 * block + (parted & 3)) + k)
+                        part_line(eq.planes[parted], k, block, held, at)
+                parted += 1
+            for block in range(blocks):
+                count = min(AT_ONCE, coarse_columns - AT_ONCE * block)
+                if eq.finest:
+                    part_line(eq.weights, y + 2, block, held, 2 * LINE * block)
+                for i in range(5):
+                    # Coarse cell k is stored one cell onwards, so that the outermost cells have two parents;
+                    # cells from two before the first one on are drawn from these.
+                    if eq.finest:
+                        share_finest(eq, y + 2, i, block, count + 2, scales, held, along_x, shared)
+                    else:
+                        share(y + 2, i, block, count + 2, scales, held, shared)
+                    gather(shared, i, count, lines)
+                draw(lines, y, block, count, drawn)
+        if y & 1 == 0 and begin <= y >> 1 < end:
+            for block in range(blocks):
+                count = min(AT_ONCE, coarse_columns - AT_ONCE * block)
+                add_up(drawn, y >> 1, block, count, planes)
 
 
 @njit(nogil=True, cache=True, error_model="numpy", inline="always")

@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 RIM = 2
-_ONE = np.float32(1)
 PLANES = 13
 
 
@@ -164,76 +163,3 @@ def times_row(
                     + (p[y, k + 3, x + 2] * u[d, x + 3] + p[z, k + 3, x + 1] * u[b, x + 1])
                     + (p[y, k + 4, x + 2] * u[d, x + 4] + p[z, k + 4, x] * u[b, x])
                 )
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def parted(values: NDArray[Any]) -> NDArray[Any]:
-    """Return the even and the odd columns of a raster, shape (2, rows, half the columns and one more)."""
-    rows, columns = values.shape
-    parts = np.zeros((2, rows, columns // 2 + 2), values.dtype)
-    for y in range(rows):
-        for odd in range(2):
-            for k in range((columns + 1 - odd) // 2):
-                parts[odd, y, k] = values[y, 2 * k + odd]
-    return parts
-
-
-@njit(nogil=True, cache=True, error_model="numpy", inline="always")
-def coefficients_row(
-    y: int,
-    columns: int,
-    scale: NDArray[Any],
-    weights: NDArray[Any],
-    along_x: NDArray[Any],
-    eq: Equations,
-    out: NDArray[Any],
-) -> None:
-    """Write a row's coefficients towards its 5 x 5 neighbours, each times the scales of both cells.
-
-    Parameters
-    ----------
-    y, columns : int
-        The row, counted with the rim; how many columns there are, without it.
-    scale, weights, along_x : ndarray of float
-        Of :func:`parted`: a raster that is zero on the rim, and what ``eq`` holds of the others.
-    eq : Equations
-        The matrix.
-    out : ndarray of float, shape (at least 50, half the columns)
-        Receives the coefficients: row 2 * (5 * i + j) those of the even columns towards the neighbour
-        (i - 2, j - 2), the row after it those of the odd columns. On the finest level those that are always
-        zero are left alone.
-    """
-    zero = eq.stiffness - eq.stiffness
-    twice = eq.stiffness + eq.stiffness
-    for place in range(50):
-        i, j, odd = place // 10, place // 2 % 5, place % 2
-        down, right = abs(i - 2), abs(j - 2)
-        half = (columns - odd + 1) // 2
-        # A coefficient backwards is the one of the neighbour forwards.
-        forwards = i > 2 or (i == 2 and j >= 2)
-        z, neighbour = y, y + i - 2
-        other, there = (odd + j) & 1, (odd + j) >> 1
-        if not eq.finest:
-            shift = odd + 2
-            if not forwards:
-                z, shift = neighbour, odd + j
-            plane = right if i == 2 else 5 * down - 2 + (j if forwards else 4 - j)
-            for k in range(half):
-                own = eq.planes[z, plane, 2 * k + shift] * scale[odd, y, k + 1]
-                out[place, k] = own * scale[other, neighbour, k + there]
-        elif down + right == 0:
-            across = eq.stiffness * eq.along_y[0, y]
-            twist = twice * eq.along_y[3, y]
-            for k in range(half):
-                own = eq.stiffness * along_x[odd, 0, k + 1] + across
-                own += weights[odd, y, k + 1] + twist * along_x[odd, 3, k + 1]
-                out[place, k] = own * scale[odd, y, k + 1] * scale[odd, y, k + 1]
-        elif down + right <= 2:
-            z, shift = min(y, neighbour), odd + min(2, j)
-            along = eq.stiffness if down == 0 else zero
-            across = eq.stiffness * eq.along_y[down, z] if right == 0 else zero
-            twist = twice * eq.along_y[3 + down, z] if down < 2 and right < 2 else zero
-            turn, part, at = min(3 + right, 4), shift & 1, shift >> 1
-            for k in range(half):
-                own = twist * along_x[part, turn, k + at] + along * along_x[part, right, k + at] + across
-                out[place, k] = own * scale[odd, y, k + 1] * scale[other, neighbour, k + there]

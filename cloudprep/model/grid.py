@@ -41,30 +41,31 @@ class Lattice:
     origin: tuple[float, float] = (0.0, 0.0)
 
     @property
-    def _base(self) -> tuple[int, int]:
+    def base(self) -> tuple[int, int]:
+        """Column and row of the cell that the local zero lies in."""
         return math.floor(self.origin[0] / self.cell), math.floor(self.origin[1] / self.cell)
 
     @property
     def phase(self) -> tuple[float, float]:
         """Distance from the last lattice edge to the local zero, m; 0 where the cell divides the origin."""
-        base = self._base
+        base = self.base
         return self.origin[0] - base[0] * self.cell, self.origin[1] - base[1] * self.cell
 
     def column_of(self, x: NDArray[np.float64]) -> NDArray[np.int64]:
         """Return global column indices of local eastings (m)."""
-        return _cells(x, self.phase[0], self.cell, self._base[0])
+        return _cells(x, self.phase[0], self.cell, self.base[0])
 
     def row_of(self, y: NDArray[np.float64]) -> NDArray[np.int64]:
         """Return global row indices of local northings (m)."""
-        return _cells(y, self.phase[1], self.cell, self._base[1])
+        return _cells(y, self.phase[1], self.cell, self.base[1])
 
     def left_edge(self, column: int) -> float:
         """Return the local easting (m) of a column's western edge."""
-        return (column - self._base[0]) * self.cell - self.phase[0]
+        return (column - self.base[0]) * self.cell - self.phase[0]
 
     def lower_edge(self, row: int) -> float:
         """Return the local northing (m) of a row's southern edge."""
-        return (row - self._base[1]) * self.cell - self.phase[1]
+        return (row - self.base[1]) * self.cell - self.phase[1]
 
     def window(self, bounds: Bounds) -> Window:
         """Return the smallest window of whole cells that covers half-open bounds (at least one cell)."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from cloudprep.kernels import thin_plate
+from cloudprep.kernels import thin_plate, thin_plate_coarsest
 
 RNG = np.random.default_rng(43)
 
@@ -21,3 +21,12 @@ def test_fits_are_the_same(monkeypatch: pytest.MonkeyPatch, shape: tuple[int, in
     for part in ("_cycle", "_levels"):
         monkeypatch.setattr(thin_plate, part, thin_plate.plain)
     np.testing.assert_array_equal(thin_plate.fit_surface(values, weights, stiffness), compiled)
+
+
+def test_the_coarsest_level_is_inverted_alike(monkeypatch: pytest.MonkeyPatch) -> None:
+    matrix = RNG.normal(size=(40, 40))
+    matrix = matrix @ matrix.T
+    compiled = thin_plate_coarsest.inverted(matrix)
+    np.testing.assert_allclose(compiled @ matrix, np.eye(40), atol=1e-3)
+    monkeypatch.setattr(thin_plate_coarsest, "COMPILED", False)
+    np.testing.assert_array_equal(thin_plate_coarsest.inverted(matrix), compiled)

@@ -274,3 +274,15 @@ def test_a_correction_is_spread_within_its_raster(columns):
     assert np.all(out[2:-2, 2:-2] == 1.0)
     assert np.all(out[:, :2] == 0)
     assert np.all(out[:, -2:] == 0)
+
+
+def test_equations_that_are_kept_are_those_of_a_new_fitter():
+    """Fits with the same weights, other weights, another stiffness and back: earlier fits never show."""
+    rng = np.random.default_rng(8)
+    shape = (33, 47)
+    weights = [(rng.random(shape) < share) * 1.0 for share in (0.6, 0.6)]
+    fitter = SurfaceFitter(shape)
+    for which, stiffness in ((0, 0.3), (0, 0.3), (1, 0.3), (1, 5.0), (1, 5.0), (0, 5.0), (0, 1e6), (0, 5.0)):
+        values = rng.normal(size=shape)
+        kept = fitter.fit(values, weights[which], stiffness)
+        assert np.array_equal(kept, SurfaceFitter(shape).fit(values, weights[which], stiffness))

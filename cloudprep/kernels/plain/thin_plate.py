@@ -224,11 +224,13 @@ def begin_from(
     weights: Raster,
     begin: int,
     end: int,
-) -> None:
-    """Begin with a first guess, or with zero if it has no rows, and round the weights."""
+) -> bool:
+    """Begin with a first guess, or with zero if it has no rows; round the weights, tell if any changed."""
     del begin, end
     surface[_INNER] = start - middle if len(start) else 0.0
+    before = weights[_INNER].copy()
     weights[_INNER] = exact[_INNER]
+    return bool((weights[_INNER] != before).any())
 
 
 def lower_data(
@@ -374,3 +376,15 @@ def _draw(lines: Raster, odd: int) -> Raster:
     else:
         rows = _NEAR * (a + b) + _FAR * c, _FAR * (b + e) + _NEAR * (c + d), _FAR * d + _NEAR * e
     return np.concatenate(rows)
+
+
+def eliminate(left: NDArray[np.float64], own: NDArray[np.float64]) -> None:
+    """Invert a matrix in place, by Gauss and Jordan: the pivots are those of a positive matrix."""
+    for k in range(len(left)):
+        pivot = max(left[k, k], 1e-8 * own[k])
+        column = left[:, k].copy()
+        row = left[k] / pivot
+        left -= column[:, None] * row
+        left[:, k] = -column / pivot
+        left[k] = row
+        left[k, k] = 1 / pivot

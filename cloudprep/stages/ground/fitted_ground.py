@@ -670,8 +670,11 @@ class FittedGround(Stage):
         ground = np.zeros(len(points), bool)
         sure = np.zeros(len(points), np.uint8)
         if solution is not None and solution.value is not None and usable.any():
-            if usable.all():
+            if np.count_nonzero(usable) >= len(points) / 2:
+                # What the others are judged to be is dropped again, which costs less than to pick them out.
                 ground, sure = solution.value.judged(points, context.threads)
+                ground &= usable
+                sure *= usable
             else:
                 ground[usable], sure[usable] = solution.value.judged(points.take(usable), context.threads)
         classes = labelled(points, ground, usable, self.params.keep_classes)
