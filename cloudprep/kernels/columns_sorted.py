@@ -145,12 +145,23 @@ def surplus(columns: Columns, x: Floats, y: Floats, z: Floats, most: int) -> Fla
     """
     starts = columns.starts
     many = np.zeros(len(x), np.bool_)
-    for c in np.flatnonzero(np.diff(starts) > most):
+    crowded = np.empty(len(columns.order) // (most + 1) + 1, np.int64)
+    for c in crowded[: _crowded(starts, most, crowded)]:
         run = columns.order[starts[c] : starts[c + 1]]
         ranked = run[np.lexsort((y[run], x[run], z[run]))]
         many[ranked] = True
         many[ranked[(np.arange(most) * len(ranked)) // most]] = False
     return many
+
+
+@njit(nogil=True, cache=True)
+def _crowded(starts: Integers, most: int, crowded: Integers) -> int:
+    """Write which columns hold more than so many points; return how many do."""
+    count = 0
+    for c in range(starts.shape[0] - 1):
+        crowded[count] = c
+        count += starts[c + 1] - starts[c] > most
+    return count
 
 
 def kept_starts(starts: Integers, chosen: Flags) -> Integers:

@@ -28,8 +28,9 @@ _SIDES = (
     [(-1, 0), (-2, 0), (-1, 1), (-2, 1), (-1, 2), (-2, 2)],
 )
 
-# A table of all places is made where it has no more than so many for each column, or no more than this.
-_DENSE = 16
+# A table of all places is made where it has no more than so many for each column, or no more than this: four
+# bytes a place, and a corridor askew in its rectangle leaves most of it empty.
+_DENSE = 64
 _DENSE_LEAST = 1_000_000
 
 
