@@ -83,8 +83,9 @@ def cell_figures(
     x: Floats,
     y: Floats,
     z: Floats,
-    taken: NDArray[np.bool_],
-    cell_of_point: NDArray[np.int32],
+    order: NDArray[np.int32],
+    starts: Integers,
+    counted: NDArray[np.bool_],
     place: Integers,
     edge: float,
 ) -> CellFigures:
@@ -93,21 +94,21 @@ def cell_figures(
     Parameters
     ----------
     x, y, z : ndarray of float64, shape (n,)
-        Coordinates, m.
-    taken : ndarray of bool, shape (n,)
-        The points that count.
-    cell_of_point : ndarray of int32, shape (n,)
-        The cell of each point.
+        Coordinates, m, cell by cell.
+    order : ndarray of int32, shape (n,)
+        Which point each of them is.
+    starts : ndarray of int64, shape (m + 1,)
+        Where cells start in them.
+    counted : ndarray of bool, shape (n,) or (0,)
+        Which points count; all, if it is empty.
     place : ndarray of int64, shape (m, 3)
         Where each cell lies, in whole cells.
     edge : float
         Edge of a cell, m.
     """
     m = len(place)
-    figures = CellFigures(
-        np.zeros(m, np.int64), np.zeros((m, 3), np.int64), np.full(m, np.inf), np.full(m, -np.inf)
-    )
-    _add_points(x, y, z, taken, cell_of_point, place, edge, *figures)
+    figures = CellFigures(np.empty(m, np.int64), np.empty((m, 3), np.int64), np.empty(m), np.empty(m))
+    _add_points(x, y, z, order, starts, counted, place, edge, *figures)
     return figures
 
 
@@ -169,8 +170,9 @@ def _add_points(
     x: Floats,
     y: Floats,
     z: Floats,
-    taken: NDArray[np.bool_],
-    cell_of_point: NDArray[np.int32],
+    order: NDArray[np.int32],
+    starts: Integers,
+    counted: NDArray[np.bool_],
     place: Integers,
     edge: float,
     points: Integers,
@@ -178,12 +180,63 @@ def _add_points(
     lowest: Floats,
     highest: Floats,
 ) -> None:
-    for i in range(x.shape[0]):
-        if taken[i]:
-            cell = cell_of_point[i]
-            points[cell] += 1
-            sums[cell, 0] += np.int64((x[i] - place[cell, 0] * edge) / STEP)
-            sums[cell, 1] += np.int64((y[i] - place[cell, 1] * edge) / STEP)
-            sums[cell, 2] += np.int64((z[i] - place[cell, 2] * edge) / STEP)
-            lowest[cell] = min(lowest[cell], z[i])
-            highest[cell] = max(highest[cell], z[i])
+    every = counted.shape[0] == 0
+    for cell in range(place.shape[0]):
+        corner_x, corner_y, corner_z = place[cell, 0] * edge, place[cell, 1] * edge, place[cell, 2] * edge
+        count = sum_x = sum_y = sum_z = np.int64(0)
+        low, high = np.inf, -np.inf
+        for t in range(starts[cell], starts[cell + 1]):
+            if every or counted[order[t]]:
+                count += 1
+                sum_x += np.int64((x[t] - corner_x) / STEP)
+                sum_y += np.int64((y[t] - corner_y) / STEP)
+                sum_z += np.int64((z[t] - corner_z) / STEP)
+                low, high = min(low, z[t]), max(high, z[t])
+        points[cell], lowest[cell], highest[cell] = count, low, high
+        sums[cell, 0], sums[cell, 1], sums[cell, 2] = sum_x, sum_y, sum_z
+
+
+def points_beneath(
+    place: Integers, points: Integers, asked: NDArray[np.bool_], by_column: NDArray[np.int32], cells: int
+) -> Integers:
+    """Return how many points lie clearly below cells, straight down.
+
+    Parameters
+    ----------
+    place : ndarray of int64, shape (m, 3)
+        x, y, z in whole cells.
+    points : ndarray of int64, shape (m,)
+        Number of points in each.
+    asked : ndarray of bool, shape (m,)
+        The cells that are asked about; all others get 0.
+    by_column : ndarray of int32, shape (m,)
+        The cells column by column, from below.
+    cells : int
+        What lies so many cells lower, or more, lies clearly below.
+    """
+    beneath = np.zeros(len(place), np.int64)
+    _add_beneath(place, points, asked, by_column, cells, beneath)
+    return beneath
+
+
+@njit(nogil=True, cache=True)
+def _add_beneath(
+    place: Integers,
+    points: Integers,
+    asked: NDArray[np.bool_],
+    by_column: NDArray[np.int32],
+    cells: int,
+    beneath: Integers,
+) -> None:
+    # The first cell of the column that is not clearly below, and what lies below that one.
+    low, total = 0, np.int64(0)
+    for t in range(by_column.shape[0]):
+        c = by_column[t]
+        b = by_column[low]
+        if place[b, 0] != place[c, 0] or place[b, 1] != place[c, 1]:
+            low, total = t, np.int64(0)
+        if asked[c]:
+            while place[by_column[low], 2] <= place[c, 2] - cells:
+                total += points[by_column[low]]
+                low += 1
+            beneath[c] = total
