@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.compiling import njit, read_only
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -64,7 +64,9 @@ def sorted_columns(x: Floats, y: Floats, edge: float) -> Columns:
     starts = np.empty(width * height + 1, np.int64)
     order = np.empty(len(x), np.int64)
     # Large arrays come from NumPy: see sorted_order.
-    _sort_into(x, y, edge, first_x, first_y, width, starts, order, np.empty(len(x), np.int64))
+    _sort_into(
+        read_only(x), read_only(y), edge, first_x, first_y, width, starts, order, np.empty(len(x), np.int64)
+    )
     return Columns(edge, first_x, first_y, width, height, starts, order)
 
 

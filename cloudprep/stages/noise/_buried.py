@@ -179,7 +179,9 @@ class Scene:
     def __init__(self, points: Points, rows: Rows, core: Mask, measures: Measures, context: Context) -> None:
         self.measures = measures
         self.threads = context.threads
-        columns = sorted_columns(points["x"][rows], points["y"][rows], self._edge(context))
+        every = len(rows) == len(points)
+        x, y = (points[axis] if every else points[axis][rows] for axis in "xy")
+        columns = sorted_columns(x, y, self._edge(context))
         self._order = columns.order
         self._points = points
         # Column by column, so that what lies together is looked at together.
