@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.compiling import njit, read_only
 from cloudprep.kernels.components_cells import cell_figures
 from cloudprep.kernels.components_pairs import (
     farthest_squared,
@@ -142,6 +142,7 @@ def linked_cells(
         none, nowhere = np.empty(0, np.int32), np.empty((0, 3), np.int64)
         figures = cell_figures(x, y, z, none, np.zeros(1, np.int64), counted, nowhere, 1.0)
         return LinkedCells(none, nowhere, none, 0, np.zeros(1, np.int64), none, figures)
+    x, y, z = read_only(x), read_only(y), read_only(z)  # one kernel does for all
     edge = cell_edge(gap)
     per_metre = 1.0 / edge
     keys, width, rows = _row_major_keys(x, y, z, per_metre)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.compiling import njit, read_only
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -18,6 +18,10 @@ if TYPE_CHECKING:
 _BITS = 22
 _HALF = 1 << (_BITS - 1)
 _HALF_Z = 1 << (62 - 2 * _BITS)
+# Names are scattered over a table by the golden ratio of 64 bits, Knuth, The Art of Computer Programming 3,
+# 6.4: cells side by side lie far apart in it. That products wrap round is meant.
+_PLACES = 2**20
+_GOLDEN = np.int64(0x9E3779B97F4A7C15 - 2**64)
 
 
 def cell_names(place: Integers) -> Integers:
@@ -54,6 +58,35 @@ def places_in_plan(names: Integers) -> tuple[Integers, Integers]:
     """Return x and y in whole cells of named cells."""
     mask = (1 << _BITS) - 1
     return (names & mask) - _HALF, ((names >> _BITS) & mask) - _HALF
+
+
+def may_be_among(names: Integers, few: Integers) -> NDArray[np.bool_]:
+    """Tell which names may be among a few: all that are, and not many others.
+
+    Parameters
+    ----------
+    names : ndarray of int64, shape (n,)
+        Any.
+    few : ndarray of int64, shape (m,)
+        The few.
+    """
+    table = np.zeros(_PLACES, np.bool_)
+    found = np.empty(len(names), np.bool_)
+    _enter(few, table)
+    _look_up(read_only(names), table, found)
+    return found
+
+
+@njit(nogil=True, cache=True)
+def _enter(names: Integers, table: NDArray[np.bool_]) -> None:
+    for i in range(names.shape[0]):
+        table[((names[i] * _GOLDEN) >> 40) & (_PLACES - 1)] = True
+
+
+@njit(nogil=True, cache=True)
+def _look_up(names: Integers, table: NDArray[np.bool_], found: NDArray[np.bool_]) -> None:
+    for i in range(names.shape[0]):
+        found[i] = table[((names[i] * _GOLDEN) >> 40) & (_PLACES - 1)]
 
 
 class CellFigures(NamedTuple):
@@ -110,6 +143,32 @@ def cell_figures(
     figures = CellFigures(np.empty(m, np.int64), np.empty((m, 3), np.int64), np.empty(m), np.empty(m))
     _add_points(x, y, z, order, starts, counted, place, edge, *figures)
     return figures
+
+
+def columns_in_plan(names: Integers, rows: Integers, width: int) -> tuple[Integers, Integers]:
+    """Return x and y of some named cells in whole columns of so many cells.
+
+    Parameters
+    ----------
+    names : ndarray of int64, shape (n,)
+        All names.
+    rows : ndarray of int64, shape (m,)
+        Which of them.
+    width : int
+        Cells along the side of a column.
+    """
+    x, y = np.empty(len(rows), np.int64), np.empty(len(rows), np.int64)
+    _place_in_plan(names, rows, width, x, y)
+    return x, y
+
+
+@njit(nogil=True, cache=True)
+def _place_in_plan(names: Integers, rows: Integers, width: int, x: Integers, y: Integers) -> None:
+    mask = (1 << _BITS) - 1
+    for j in range(rows.shape[0]):
+        name = names[rows[j]]
+        x[j] = ((name & mask) - _HALF) // width
+        y[j] = (((name >> _BITS) & mask) - _HALF) // width
 
 
 class ColumnFigures(NamedTuple):
