@@ -195,6 +195,7 @@ def _lowest_used(
     phase: tuple[float, float],
     side: float,
     first: tuple[int, int],
+    shift: tuple[float, float],
     lowest: Floats,
 ) -> int:
     rows, columns = lowest.shape[1:]
@@ -202,8 +203,9 @@ def _lowest_used(
     for i in range(len(z)):
         if not used[i]:
             continue
-        u, v, w = x[i] + phase[0], y[i] + phase[1], z[i]
-        c, r = int(np.floor(u / side)) - first[0], int(np.floor(v / side)) - first[1]
+        u, v, w = x[i] + shift[0], y[i] + shift[1], z[i]
+        c = int(np.floor((x[i] + phase[0]) / side)) - first[0]
+        r = int(np.floor((y[i] + phase[1]) / side)) - first[1]
         if c < 0 or r < 0 or c >= columns or r >= rows:
             missed += 1
             continue
@@ -225,6 +227,7 @@ def lowest_of_used(
     side: float,
     first: tuple[int, int],
     shape: tuple[int, int],
+    shift: tuple[float, float] | None = None,
 ) -> NDArray[np.float64]:
     """Return the lowest point of each cell, in one pass over the points.
 
@@ -242,11 +245,13 @@ def lowest_of_used(
         Column and row of the first cell: a point lies in column floor((x + phase) / side).
     shape : tuple of int
         Rows and columns.
+    shift : tuple of float, optional
+        What is added to the x and y returned, m; by default the phase.
 
     Returns
     -------
     ndarray of float64, shape (3, rows, columns)
-        x, y (with the phase) and z, m; NaN where a cell holds no point.
+        x, y (shifted) and z, m; NaN where a cell holds no point.
 
     Raises
     ------
@@ -254,7 +259,8 @@ def lowest_of_used(
         If a point lies outside the raster.
     """
     lowest = np.full((3, *shape), np.nan)
-    _check_inside(int(_lowest_used(x, y, z, used, phase, side, first, lowest)), len(z), shape)
+    shift = phase if shift is None else shift
+    _check_inside(int(_lowest_used(x, y, z, used, phase, side, first, shift, lowest)), len(z), shape)
     return lowest
 
 

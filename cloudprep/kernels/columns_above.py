@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 # Where points go that are near nothing, m; squares of it are finite.
 _FAR = 1e150
+# Heights and tolerances are rounded by less than this, m.
+_HAIR = 1e-6
 # Points are counted in blocks of so many without a look at the count.
 _BLOCK = 8
 
@@ -137,34 +139,10 @@ def supported(surface: Surface, radius: float, least: int, *, spread: float = 0.
     return found
 
 
-def slopes(
-    normal_x: Singles, normal_y: Singles, normal_z: Singles, rows: Integers
-) -> tuple[Singles, Singles]:
-    """Return the rise per metre along x and y of the planes of some points, from their normals."""
-    slope_x, slope_y = np.empty(len(rows), np.float32), np.empty(len(rows), np.float32)
-    _fill_slopes(normal_x, normal_y, normal_z, rows, slope_x, slope_y)
-    return slope_x, slope_y
-
-
 @njit(nogil=True, cache=True)
 def how_many(sides: int) -> int:
     """Return how many of four quadrants are set in a bit mask."""
     return (sides & 1) + ((sides >> 1) & 1) + ((sides >> 2) & 1) + ((sides >> 3) & 1)
-
-
-@njit(nogil=True, cache=True)
-def _fill_slopes(
-    normal_x: Singles,
-    normal_y: Singles,
-    normal_z: Singles,
-    rows: Integers,
-    slope_x: Singles,
-    slope_y: Singles,
-) -> None:
-    for j in range(rows.shape[0]):
-        i = rows[j]
-        slope_x[j] = -normal_x[i] / normal_z[i]
-        slope_y[j] = -normal_y[i] / normal_z[i]
 
 
 @njit(nogil=True, cache=True)
@@ -362,23 +340,36 @@ def _lowest_above(
     pz: float,
     squared: float,
     spread: float,
+    lows: Floats,
 ) -> tuple[float, int, int]:
     """Return how high above a place the lowest of those counted as above continues, and their slopes' sums.
 
     Infinity for none. Slopes are added in whole steps of a millionth, so that their order does not matter.
+    ``lows`` is room for eight numbers: eight lanes have a lowest each, and the compiler makes vector
+    instructions of them.
     """
-    least = np.inf
+    for k in range(_BLOCK):
+        lows[k] = np.inf
     sum_x = sum_y = 0
-    for q in range(first, last):
-        ex, ey = x[q] - px, y[q] - py
-        d = ex * ex + ey * ey
-        if d > squared:
-            continue
-        rise = z[q] - pz - slope_x[q] * ex - slope_y[q] * ey
-        if rise > tolerance[q] + spread * np.sqrt(d):
-            least = min(least, rise)
-            sum_x += int(np.rint(slope_x[q] * 1e6))
-            sum_y += int(np.rint(slope_y[q] * 1e6))
+    at = np.uint64(first)
+    left = last - first
+    while left > 0:
+        size = min(left, _BLOCK)
+        for k in range(size):
+            q = at + np.uint64(k)
+            ex, ey = x[q] - px, y[q] - py
+            d = ex * ex + ey * ey
+            rise = z[q] - pz - slope_x[q] * ex - slope_y[q] * ey
+            higher = (d <= squared) & (rise > tolerance[q] + spread * np.sqrt(d))
+            value = rise if higher else np.inf
+            lows[k] = min(lows[k], value)
+            sum_x += int(np.rint(slope_x[q] * 1e6)) if higher else 0
+            sum_y += int(np.rint(slope_y[q] * 1e6)) if higher else 0
+        at += np.uint64(size)
+        left -= size
+    least = np.inf
+    for k in range(_BLOCK):
+        least = min(least, lows[k])
     return least, sum_x, sum_y
 
 
@@ -409,6 +400,7 @@ def _look(
     last: int,
 ) -> None:
     squared = radius * radius
+    lows = np.empty(_BLOCK)
     for i in range(first, last):
         cx = int(np.floor(qx[i] / edge)) - first_x
         cy = int(np.floor(qy[i] / edge)) - first_y
@@ -428,13 +420,183 @@ def _look(
             if found[0] > 0:
                 lowest = _lowest_above(
                     x, y, z, slope_x, slope_y, tolerance, starts[row * width + left],
-                    starts[row * width + right + 1], qx[i], qy[i], qz[i], squared, 0.0,
+                    starts[row * width + right + 1], qx[i], qy[i], qz[i], squared, 0.0, lows,
                 )  # fmt: skip
                 least = min(least, lowest[0])
         same = inside - up - down
         above[i], level[i], below[i] = up, same, down
         quadrants[i] = how_many(sides)
         gap[i] = least
+
+
+def all_above(surface: Surface, x: Floats, y: Floats, z: Floats, radius: float, *, threads: int = 1) -> Flags:
+    """Tell which queries have no surface points on their level or below them, within a radius in plan.
+
+    As :func:`seen_around` counts them, which takes many times as long.
+
+    Parameters
+    ----------
+    surface, x, y, z, radius, threads
+        As there.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        True also where there is no surface point at all.
+    """
+    found = np.empty(len(x), np.bool_)
+    c = surface.columns
+
+    def work(first: int, last: int) -> None:
+        _look_for_level(
+            c.edge, c.first_x, c.first_y, c.width, c.height, c.starts, *surface[1:], x, y, z,
+            radius * radius, found, first, last,
+        )  # fmt: skip
+
+    in_threads(work, len(x), threads)
+    return found
+
+
+@njit(nogil=True, cache=True)
+def _look_for_level(
+    edge: float,
+    first_x: int,
+    first_y: int,
+    width: int,
+    height: int,
+    starts: Integers,
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    slope_x: Singles,
+    slope_y: Singles,
+    tolerance: Singles,
+    qx: Floats,
+    qy: Floats,
+    qz: Floats,
+    squared: float,
+    found: Flags,
+    first: int,
+    last: int,
+) -> None:
+    for i in range(first, last):
+        cx = int(np.floor(qx[i] / edge)) - first_x
+        cy = int(np.floor(qy[i] / edge)) - first_y
+        left, right = max(cx - 1, 0), min(cx + 1, width - 1)
+        some = False
+        # The own row first: on most places it holds one.
+        for step in range(3):
+            row = cy if step == 0 else (cy - 1 if step == 1 else cy + 1)
+            if row < 0 or row >= height or some:
+                continue
+            for q in range(starts[row * width + left], starts[row * width + right + 1]):
+                ex, ey = x[q] - qx[i], y[q] - qy[i]
+                if ex * ex + ey * ey > squared:
+                    continue
+                rise = z[q] - qz[i] - slope_x[q] * ex - slope_y[q] * ey
+                if not rise > tolerance[q]:
+                    some = True
+                    break
+        found[i] = not some
+
+
+def level_around(
+    columns: Columns,
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    chosen: Flags,
+    rows: Integers,
+    radius: float,
+    step: float,
+) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """Return how many points lie level with some of them, within a radius in plan; each counts itself.
+
+    Parameters
+    ----------
+    columns : Columns
+        Where the points lie; ``starts`` counts their rows.
+    x, y, z : ndarray of float64, shape (n,)
+        Coordinates, m, column by column.
+    chosen : ndarray of bool, shape (n,)
+        Points that are counted for themselves too.
+    rows : ndarray of int64, shape (m,)
+        The points asked about.
+    radius : float
+        How far around, m; no more than the side of a column.
+    step : float
+        What is no farther above or below is level, m.
+
+    Returns
+    -------
+    some, every : ndarray of int32, shape (m,)
+        Of the chosen points, and of all.
+    """
+    some, every = np.zeros(len(rows), np.int32), np.zeros(len(rows), np.int32)
+    c = columns
+    _count_level(
+        c.edge, c.first_x, c.first_y, c.width, c.height, c.starts, x, y, z, chosen, rows, radius * radius,
+        step, some, every,
+    )  # fmt: skip
+    return some, every
+
+
+@njit(nogil=True, cache=True)
+def _level_in(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    chosen: Flags,
+    first: int,
+    last: int,
+    px: float,
+    py: float,
+    pz: float,
+    squared: float,
+    step: float,
+) -> tuple[int, int]:
+    """Return how many of a run of points are level with a place: chosen ones, and all."""
+    some = every = 0
+    at = np.uint64(first)
+    for k in range(last - first):
+        q = at + np.uint64(k)
+        ex, ey = x[q] - px, y[q] - py
+        level = (ex * ex + ey * ey <= squared) & (abs(z[q] - pz) <= step)
+        every += level
+        some += level & chosen[q]
+    return some, every
+
+
+@njit(nogil=True, cache=True)
+def _count_level(
+    edge: float,
+    first_x: int,
+    first_y: int,
+    width: int,
+    height: int,
+    starts: Integers,
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    chosen: Flags,
+    rows: Integers,
+    squared: float,
+    step: float,
+    some: NDArray[np.int32],
+    every: NDArray[np.int32],
+) -> None:
+    for k in range(rows.shape[0]):
+        i = rows[k]
+        cx = int(np.floor(x[i] / edge)) - first_x
+        cy = int(np.floor(y[i] / edge)) - first_y
+        left, right = max(cx - 1, 0), min(cx + 1, width - 1)
+        for row in range(max(cy - 1, 0), min(cy + 2, height)):
+            found = _level_in(
+                x, y, z, chosen, starts[row * width + left], starts[row * width + right + 1],
+                x[i], y[i], z[i], squared, step,
+            )  # fmt: skip
+            some[k] += found[0]
+            every[k] += found[1]
 
 
 class Wider(NamedTuple):
@@ -604,6 +766,7 @@ def _look_wider(
     first: int,
     last: int,
 ) -> None:
+    lows = np.empty(_BLOCK)
     for i in range(first, last):
         reach = int(np.ceil(radius[i] / edge))
         squared = radius[i] * radius[i]
@@ -630,7 +793,7 @@ def _look_wider(
         for row in rows:
             lowest = _lowest_above(
                 x, y, z, slope_x, slope_y, tolerance, starts[row * width + left],
-                starts[row * width + right + 1], qx[i], qy[i], qz[i], squared, spread,
+                starts[row * width + right + 1], qx[i], qy[i], qz[i], squared, spread, lows,
             )  # fmt: skip
             least = min(least, lowest[0])
             sum_x += lowest[1]
@@ -655,7 +818,25 @@ def _look_wider(
         level[i], below[i], others[i], deeper[i], over[i] = same, down, any_kind - 1, under, higher
 
 
-def ceilings(surface: Surface, radii: Sequence[float]) -> list[Floats]:
+class Ceilings(NamedTuple):
+    """How high a place in each column may lie and still have surface above it on all sides.
+
+    A site may lie askew in its rectangle, so each row holds only columns around its points.
+
+    Parameters
+    ----------
+    first : ndarray of int64, shape (height, 2)
+        The columns of each row that are held: first and behind the last.
+    limits : ndarray of float64, shape (radii, height, widest)
+        Heights for each radius, m, row by row from its first column on; minus infinity where a quadrant is
+        empty. Never too low: slopes may rise as far as they reach.
+    """
+
+    first: Integers
+    limits: Floats
+
+
+def ceilings(surface: Surface, radii: Sequence[float]) -> Ceilings:
     """Return for each column how high a place in it may lie and still have surface above it on all sides.
 
     Parameters
@@ -663,42 +844,50 @@ def ceilings(surface: Surface, radii: Sequence[float]) -> list[Floats]:
     surface : Surface
         The points.
     radii : sequence of float
-        How far around surfaces are looked for, m; one grid is made for each.
-
-    Returns
-    -------
-    list of ndarray of float64, shape (height, width)
-        m; minus infinity where a quadrant is empty. Never too low: slopes may rise as far as they reach.
+        How far around surfaces are looked for, m; ceilings are made for each.
     """
     c = surface.columns
-    tops = np.full((len(radii), c.height, c.width), -np.inf)
-    _tops(c.starts, surface.x, surface.z, surface.slope_x, surface.slope_y, np.asarray(radii), tops)
-    spans = np.empty((c.height, 2), np.int64)
+    spans, held = np.empty((c.height, 2), np.int64), np.empty((c.height, 2), np.int64)
+    reaches = [int(np.ceil(radius / c.edge)) for radius in radii]
     _spans(c.starts, c.width, spans)
+    widest = _stretches(spans, max(reaches), c.width, held)
+    tops = np.full((len(radii), c.height, widest), -np.inf)
+    _tops(
+        c.starts, c.width, spans, held, surface.x, surface.z, surface.slope_x, surface.slope_y,
+        np.asarray(radii), tops,
+    )  # fmt: skip
     left, right = np.empty_like(tops[0]), np.empty_like(tops[0])
-    for top, radius in zip(tops, radii, strict=True):
-        _lower_all_round(top, int(np.ceil(radius / c.edge)), spans, left, right)
-    return list(tops)
+    for top, reach in zip(tops, reaches, strict=True):
+        _lower_all_round(top, reach, held, left, right)
+    return Ceilings(held, tops)
 
 
 @njit(nogil=True, cache=True)
 def _tops(
-    starts: Integers, x: Floats, z: Floats, slope_x: Singles, slope_y: Singles, radii: Floats, tops: Floats
+    starts: Integers,
+    width: int,
+    spans: Integers,
+    held: Integers,
+    x: Floats,
+    z: Floats,
+    slope_x: Singles,
+    slope_y: Singles,
+    radii: Floats,
+    tops: Floats,
 ) -> None:
     """Write how high each column's surface may rise within each radius."""
-    height, width = tops.shape[1:]
-    for row in range(height):
-        for column in range(width):
-            at = row * width + column
+    for row in range(spans.shape[0]):
+        for column in range(spans[row, 0], spans[row, 1] + 1):
+            at, place = row * width + column, column - held[row, 0]
             for i in range(starts[at], starts[at + 1]):
                 if x[i] == _FAR:
                     continue
                 steep = np.sqrt(np.float64(slope_x[i]) ** 2 + np.float64(slope_y[i]) ** 2)
                 for r in range(radii.shape[0]):
-                    tops[r, row, column] = max(tops[r, row, column], z[i] + radii[r] * steep)
+                    tops[r, row, place] = max(tops[r, row, place], z[i] + radii[r] * steep)
 
 
-def under(columns: Columns, z: Floats, depth: float, near: Floats, wide: Floats) -> tuple[Flags, Flags]:
+def under(columns: Columns, z: Floats, depth: float, limits: Ceilings) -> tuple[Flags, Flags, Flags]:
     """Tell which points lie lower by a depth than the ceilings of their columns.
 
     Parameters
@@ -709,34 +898,48 @@ def under(columns: Columns, z: Floats, depth: float, near: Floats, wide: Floats)
         Their heights, m.
     depth : float
         How far below, m.
-    near, wide : ndarray of float64, shape (height, width)
-        Two ceilings of every column, m.
+    limits : Ceilings
+        Of the same columns, for two radii.
 
     Returns
     -------
     near, wide : ndarray of bool, shape (n,)
         Which points lie under either.
+    nearly : ndarray of bool, shape (n,)
+        Which lie under the first but for a hair: no others have surface higher by the depth on all sides,
+        though heights and tolerances are rounded.
     """
-    lower_near, lower_wide = np.empty(len(z), np.bool_), np.empty(len(z), np.bool_)
-    _compare(columns.starts, z, depth, near.ravel(), wide.ravel(), lower_near, lower_wide)
-    return lower_near, lower_wide
+    near, wide, nearly = np.empty((3, len(z)), np.bool_)
+    _compare(columns.starts, columns.width, z, depth, *limits, near, wide, nearly)
+    return near, wide, nearly
 
 
 @njit(nogil=True, cache=True)
 def _compare(
     starts: Integers,
+    width: int,
     z: Floats,
     depth: float,
-    near: Floats,
-    wide: Floats,
-    lower_near: Flags,
-    lower_wide: Flags,
+    held: Integers,
+    limits: Floats,
+    near: Flags,
+    wide: Flags,
+    nearly: Flags,
 ) -> None:
-    for c in range(near.shape[0]):
-        for i in range(starts[c], starts[c + 1]):
-            low = z[i] + depth
-            lower_near[i] = low < near[c]
-            lower_wide[i] = low < wide[c]
+    less = depth * (1.0 - 1e-6) - _HAIR
+    for row in range(held.shape[0]):
+        first, last = held[row, 0], held[row, 1]
+        for i in range(starts[row * width], starts[row * width + first]):
+            near[i] = wide[i] = nearly[i] = False
+        for column in range(first, last):
+            top, wide_top = limits[0, row, column - first], limits[1, row, column - first]
+            for i in range(starts[row * width + column], starts[row * width + column + 1]):
+                low = z[i] + depth
+                near[i] = low < top
+                wide[i] = low < wide_top
+                nearly[i] = z[i] + less < top
+        for i in range(starts[row * width + last], starts[(row + 1) * width]):
+            near[i] = wide[i] = nearly[i] = False
 
 
 @njit(nogil=True, cache=True)
@@ -744,51 +947,88 @@ def _spans(starts: Integers, width: int, spans: Integers) -> None:
     """Write the first and the last column of each row that hold points; the width and -1 where none does."""
     for row in range(spans.shape[0]):
         spans[row, 0], spans[row, 1] = width, -1
-        if starts[row * width] == starts[(row + 1) * width]:
+        first, last = starts[row * width], starts[(row + 1) * width]
+        if first == last:
             continue
-        for column in range(width):
-            if starts[row * width + column] < starts[row * width + column + 1]:
-                spans[row, 0] = min(spans[row, 0], column)
-                spans[row, 1] = column
+        # The last column that starts where the row does is the first one with points, and likewise behind.
+        low, high = row * width, (row + 1) * width
+        while high - low > 1:
+            middle = (low + high) // 2
+            if starts[middle] > first:
+                high = middle
+            else:
+                low = middle
+        spans[row, 0] = low - row * width
+        low, high = row * width, (row + 1) * width
+        while high - low > 1:
+            middle = (low + high) // 2
+            if starts[middle] < last:
+                low = middle
+            else:
+                high = middle
+        spans[row, 1] = low - row * width
 
 
 @njit(nogil=True, cache=True)
-def _span_around(spans: Integers, row: int, rows: int, reach: int, width: int) -> tuple[int, int]:
-    """Return the columns, half-open, that lie within reach of points up to so many rows away."""
-    first, last = width, -1
-    for k in range(max(row - rows, 0), min(row + rows + 1, spans.shape[0])):
-        first, last = min(first, spans[k, 0]), max(last, spans[k, 1])
-    return max(first - reach, 0), min(last + reach + 1, width)
+def _stretches(spans: Integers, reach: int, width: int, held: Integers) -> int:
+    """Write the columns, half-open, that lie within reach of points up to twice as many rows away.
+
+    Returns
+    -------
+    int
+        The most columns of a row.
+    """
+    widest = 0
+    for row in range(spans.shape[0]):
+        first, last = width, -1
+        for k in range(max(row - 2 * reach, 0), min(row + 2 * reach + 1, spans.shape[0])):
+            first, last = min(first, spans[k, 0]), max(last, spans[k, 1])
+        # Without any points around, nothing.
+        held[row, 0] = max(first - reach, 0) if last >= 0 else 0
+        held[row, 1] = min(last + reach + 1, width) if last >= 0 else 0
+        widest = max(widest, held[row, 1] - held[row, 0])
+    return widest
 
 
 @njit(nogil=True, cache=True)
-def _lower_all_round(top: Floats, reach: int, spans: Integers, left: Floats, right: Floats) -> None:
+def _raise(values: Floats, others: Floats) -> None:
+    for i in range(values.shape[0]):
+        values[i] = max(values[i], others[i])
+
+
+@njit(nogil=True, cache=True)
+def _lower_all_round(top: Floats, reach: int, held: Integers, left: Floats, right: Floats) -> None:
     """Set values to the lowest of the highest ones in the four quadrants, out to so many cells.
 
-    A site may lie askew in its rectangle, so each row is looked at only where there are points around.
+    Rows hold the columns from ``held`` on.
     """
     height, width = top.shape
     # Along rows first: the highest up to so many to the left and to the right.
     for row in range(height):
-        first, last = _span_around(spans, row, 2 * reach, reach, width)
-        for column in range(first, last):
+        count = held[row, 1] - held[row, 0]
+        for column in range(count):
             left[row, column] = right[row, column] = top[row, column]
         for k in range(1, reach + 1):
-            for column in range(first, last - k):
+            for column in range(count - k):
                 left[row, column + k] = max(left[row, column + k], top[row, column])
                 right[row, column] = max(right[row, column], top[row, column + k])
     before, after = np.empty(width), np.empty(width)
     for row in range(height):
-        first, last = _span_around(spans, row, reach, reach, width)
-        for column in range(first, last):
+        first, last = held[row, 0], held[row, 1]
+        count = last - first
+        for column in range(count):
             top[row, column] = np.inf
         for side in (left, right):
-            before[first:last], after[first:last] = -np.inf, -np.inf
-            for k in range(max(row - reach, 0), row + 1):
-                for column in range(first, last):
-                    before[column] = max(before[column], side[k, column])
-            for k in range(row, min(row + reach + 1, height)):
-                for column in range(first, last):
-                    after[column] = max(after[column], side[k, column])
-            for column in range(first, last):
+            before[:count], after[:count] = -np.inf, -np.inf
+            for k in range(max(row - reach, 0), min(row + reach + 1, height)):
+                # What another row holds less of is empty there.
+                start, stop = max(first, held[k, 0]), min(last, held[k, 1])
+                if start >= stop:
+                    continue
+                values = side[k, start - held[k, 0] : stop - held[k, 0]]
+                if k <= row:
+                    _raise(before[start - first : stop - first], values)
+                if k >= row:
+                    _raise(after[start - first : stop - first], values)
+            for column in range(count):
                 top[row, column] = min(top[row, column], before[column], after[column])

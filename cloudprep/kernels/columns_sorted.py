@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.compiling import njit, read_only
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -64,7 +64,9 @@ def sorted_columns(x: Floats, y: Floats, edge: float) -> Columns:
     starts = np.empty(width * height + 1, np.int64)
     order = np.empty(len(x), np.int64)
     # Large arrays come from NumPy: see sorted_order.
-    _sort_into(x, y, edge, first_x, first_y, width, starts, order, np.empty(len(x), np.int64))
+    _sort_into(
+        read_only(x), read_only(y), edge, first_x, first_y, width, starts, order, np.empty(len(x), np.int64)
+    )
     return Columns(edge, first_x, first_y, width, height, starts, order)
 
 
@@ -145,12 +147,23 @@ def surplus(columns: Columns, x: Floats, y: Floats, z: Floats, most: int) -> Fla
     """
     starts = columns.starts
     many = np.zeros(len(x), np.bool_)
-    for c in np.flatnonzero(np.diff(starts) > most):
+    crowded = np.empty(len(columns.order) // (most + 1) + 1, np.int64)
+    for c in crowded[: _crowded(starts, most, crowded)]:
         run = columns.order[starts[c] : starts[c + 1]]
         ranked = run[np.lexsort((y[run], x[run], z[run]))]
         many[ranked] = True
         many[ranked[(np.arange(most) * len(ranked)) // most]] = False
     return many
+
+
+@njit(nogil=True, cache=True)
+def _crowded(starts: Integers, most: int, crowded: Integers) -> int:
+    """Write which columns hold more than so many points; return how many do."""
+    count = 0
+    for c in range(starts.shape[0] - 1):
+        crowded[count] = c
+        count += starts[c + 1] - starts[c] > most
+    return count
 
 
 def kept_starts(starts: Integers, chosen: Flags) -> Integers:

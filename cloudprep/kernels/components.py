@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.compiling import njit, read_only
+from cloudprep.kernels.components_cells import cell_figures
 from cloudprep.kernels.components_pairs import (
     farthest_squared,
     fill_box,
@@ -24,6 +25,8 @@ from cloudprep.kernels.sorting import sorted_order
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from cloudprep.kernels.components_cells import CellFigures
 
     Floats = NDArray[np.float64]
     Integers = NDArray[np.int64]
@@ -51,18 +54,21 @@ class LinkedCells(NamedTuple):
         Component of each occupied cell, numbered from 0 in the order of their first cells.
     total : int
         Number of components.
-    order : ndarray of int32, shape (n,)
-        The points cell by cell.
     starts : ndarray of int64, shape (m + 1,)
-        The points of cell c are ``order[starts[c]:starts[c + 1]]``.
+        Where cells start if points come cell by cell.
+    by_column : ndarray of int32, shape (m,)
+        The occupied cells column by column, from below.
+    figures : CellFigures
+        What lies in each.
     """
 
     cell_of_point: NDArray[np.int32]
     place: Integers
     component: NDArray[np.int32]
     total: int
-    order: NDArray[np.int32]
     starts: Integers
+    by_column: NDArray[np.int32]
+    figures: CellFigures
 
 
 def cell_edge(gap: float) -> float:
@@ -116,28 +122,42 @@ def connected_components(x: Floats, y: Floats, z: Floats, gap: float) -> tuple[N
     return cells.component[cells.cell_of_point], cells.total
 
 
-def linked_cells(x: Floats, y: Floats, z: Floats, gap: float) -> LinkedCells:
-    """Return the occupied cells of the lattice of a gap and the components that they belong to.
+def linked_cells(
+    x: Floats, y: Floats, z: Floats, gap: float, counted: NDArray[np.bool_] | None = None
+) -> LinkedCells:
+    """Return the occupied cells of the lattice of a gap, the components that they belong to, and figures.
 
-    Parameters and errors are those of :func:`connected_components`.
+    Parameters and errors are those of :func:`connected_components`; and
+
+    Parameters
+    ----------
+    counted : ndarray of bool, shape (n,), optional
+        The points that figures count; by default all.
     """
     if not gap > 0 or not math.isfinite(gap):
         raise ValueError(f"the gap must be above 0 m, got {gap}")
     n = len(x)
+    counted = np.empty(0, np.bool_) if counted is None or counted.all() else counted
     if n == 0:
-        none = np.empty(0, np.int32)
-        return LinkedCells(none, np.empty((0, 3), np.int64), none, 0, none, np.zeros(1, np.int64))
-    per_metre = 1.0 / cell_edge(gap)
+        none, nowhere = np.empty(0, np.int32), np.empty((0, 3), np.int64)
+        figures = cell_figures(x, y, z, none, np.zeros(1, np.int64), counted, nowhere, 1.0)
+        return LinkedCells(none, nowhere, none, 0, np.zeros(1, np.int64), none, figures)
+    x, y, z = read_only(x), read_only(y), read_only(z)  # one kernel does for all
+    edge = cell_edge(gap)
+    per_metre = 1.0 / edge
     keys, width, rows = _row_major_keys(x, y, z, per_metre)
     order = sorted_order(keys)
     # Large arrays come from NumPy: see sorted_order.
     starts, cell_of_point = np.empty(n + 1, np.int64), np.empty(n, np.int32)
-    starts = starts[: _runs(keys, order, starts, cell_of_point) + 1].copy()
-    first = order[starts[:-1]]
     sx, sy, sz = np.empty(n), np.empty(n), np.empty(n)
-    _sort_points(x, y, z, order, sx, sy, sz)
+    starts = starts[: _sort_points(keys, order, x, y, z, starts, cell_of_point, sx, sy, sz) + 1].copy()
+    first = order[starts[:-1]]
     boxes = np.empty((len(first), 6))
     own = keys[first]
+    place = np.empty((len(first), 3), np.int64)
+    _fill_places(x, y, z, first, per_metre, place)
+    # Before points are put into another order within their cells.
+    figures = cell_figures(sx, sy, sz, order, starts, counted, place, edge)
     column, level = np.empty(len(first), np.int64), np.empty(len(first), np.int64)
     _part_keys(own, width * rows, column, level)
     by_column = sorted_order(column)
@@ -145,9 +165,7 @@ def linked_cells(x: Floats, y: Floats, z: Floats, gap: float) -> LinkedCells:
         own, width, rows, column[by_column], level[by_column], by_column, starts, sx, sy, sz, gap * gap,
         _NEXT_ROWS, boxes,
     )  # fmt: skip
-    place = np.empty((len(first), 3), np.int64)
-    _fill_places(x, y, z, first, per_metre, place)
-    return LinkedCells(cell_of_point, place, component, count, order, starts)
+    return LinkedCells(cell_of_point, place, component, count, starts, by_column, figures)
 
 
 @njit(nogil=True, cache=True)
@@ -160,16 +178,6 @@ def _fill_places(
         place[c, 0] = np.int64(np.floor(x[i] * per_metre))
         place[c, 1] = np.int64(np.floor(y[i] * per_metre))
         place[c, 2] = np.int64(np.floor(z[i] * per_metre))
-
-
-@njit(nogil=True, cache=True)
-def _sort_points(
-    x: Floats, y: Floats, z: Floats, order: NDArray[np.int32], sx: Floats, sy: Floats, sz: Floats
-) -> None:
-    """Write the coordinates in an order."""
-    for t in range(order.shape[0]):
-        i = order[t]
-        sx[t], sy[t], sz[t] = x[i], y[i], z[i]
 
 
 def _places(values: Floats, per_metre: float) -> Integers:
@@ -231,18 +239,31 @@ def _without_gaps(places: Integers) -> Integers:
 
 
 @njit(nogil=True, cache=True)
-def _runs(keys: Integers, order: NDArray[np.int32], starts: Integers, run_of: NDArray[np.int32]) -> int:
-    """Write where runs of equal keys start in the order, and the run of each point; return their number."""
+def _sort_points(
+    keys: Integers,
+    order: NDArray[np.int32],
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    starts: Integers,
+    run_of: NDArray[np.int32],
+    sx: Floats,
+    sy: Floats,
+    sz: Floats,
+) -> int:
+    """Write coordinates in an order, where runs of equal keys start, and each point's; return how many."""
     n = keys.shape[0]
     runs = 0
     before = np.int64(-1)
-    for i in range(n):
-        key = keys[order[i]]
-        if i == 0 or key != before:
-            starts[runs] = i
+    for t in range(n):
+        i = order[t]
+        sx[t], sy[t], sz[t] = x[i], y[i], z[i]
+        key = keys[i]
+        if t == 0 or key != before:
+            starts[runs] = t
             runs += 1
             before = key
-        run_of[order[i]] = runs - 1
+        run_of[i] = runs - 1
     starts[runs] = n
     return runs
 
@@ -254,6 +275,18 @@ def _root(parent: NDArray[np.int32], i: int) -> int:
         parent[i] = parent[parent[i]]
         i = parent[i]
     return i
+
+
+@njit(nogil=True, cache=True)
+def _are_close(
+    i: int, j: int, starts: Integers, x: Floats, y: Floats, z: Floats, boxes: Floats, squared_gap: float
+) -> bool:
+    """Tell whether two cells hold a close pair of points; mostly their boxes do."""
+    if nearest_squared(boxes[i], boxes[j]) > squared_gap:
+        return False
+    return farthest_squared(boxes[i], boxes[j]) <= squared_gap or have_close_pair(
+        x, y, z, starts[i], starts[i + 1], starts[j], starts[j + 1], squared_gap
+    )
 
 
 @njit(nogil=True, cache=True)
@@ -285,13 +318,9 @@ def _link_next(
             after[r] = j
             while j < m and keys[j] <= middle + 1:
                 b = _root(parent, j)
-                if a != b and nearest_squared(boxes[i], boxes[j]) <= squared_gap:
-                    close = farthest_squared(boxes[i], boxes[j]) <= squared_gap or have_close_pair(
-                        x, y, z, starts[i], starts[i + 1], starts[j], starts[j + 1], squared_gap
-                    )
-                    if close:
-                        parent[max(a, b)] = min(a, b)
-                        a = min(a, b)
+                if a != b and _are_close(i, j, starts, x, y, z, boxes, squared_gap):
+                    parent[max(a, b)] = min(a, b)
+                    a = min(a, b)
                 j += 1
 
 
@@ -341,13 +370,9 @@ def _link_run(
             continue
         j = cells[q]
         b = _root(parent, j)
-        if a != b and nearest_squared(boxes[i], boxes[j]) <= squared_gap:
-            close = farthest_squared(boxes[i], boxes[j]) <= squared_gap or have_close_pair(
-                x, y, z, starts[i], starts[i + 1], starts[j], starts[j + 1], squared_gap
-            )
-            if close:
-                parent[max(a, b)] = min(a, b)
-                a = min(a, b)
+        if a != b and _are_close(i, j, starts, x, y, z, boxes, squared_gap):
+            parent[max(a, b)] = min(a, b)
+            a = min(a, b)
 
 
 @njit(nogil=True, cache=True)

@@ -13,13 +13,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from cloudprep.kernels.compiling import njit
 
 if TYPE_CHECKING:
-    import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["median_of", "sort_few"]
+__all__ = ["median_of", "ranked", "sort_few"]
 
 
 @njit(nogil=True, cache=True)
@@ -110,3 +111,50 @@ def sort_few(values: NDArray[Any], count: int | np.int64) -> None:
             at = below
             below = 2 * at + 1
         values[at] = moved
+
+
+def ranked(
+    values: NDArray[np.float64],
+    starts: NDArray[np.int64],
+    counts: NDArray[np.int64],
+    ranks: NDArray[np.int64],
+) -> NDArray[np.float64]:
+    """Return the value of a rank in each of some runs.
+
+    Parameters
+    ----------
+    values : ndarray of float64, shape (n,)
+        Run by run, none of them NaN; sorted in place, run by run.
+    starts, counts : ndarray of int64, shape (m,)
+        Where runs start, and how many values they hold.
+    ranks : ndarray of int64, shape (m,)
+        Which value of the run is asked for, 0 for the smallest.
+
+    Returns
+    -------
+    ndarray of float64, shape (m,)
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> runs = np.array([0, 3]), np.array([3, 1])
+    >>> ranked(np.array([5.0, 3.0, 9.0, 1.0]), *runs, np.array([1, 0])).tolist()
+    [5.0, 1.0]
+    """
+    found = np.empty(len(starts))
+    _rank(values, starts, counts, ranks, found)
+    return found
+
+
+@njit(nogil=True, cache=True)
+def _rank(
+    values: NDArray[np.float64],
+    starts: NDArray[np.int64],
+    counts: NDArray[np.int64],
+    ranks: NDArray[np.int64],
+    found: NDArray[np.float64],
+) -> None:
+    for run in range(starts.shape[0]):
+        some = values[starts[run] : starts[run] + counts[run]]
+        sort_few(some, counts[run])
+        found[run] = some[ranks[run]]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from cloudprep.kernels.columns_above import how_many, in_threads
-from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.compiling import njit, read_only
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -23,6 +23,43 @@ if TYPE_CHECKING:
 
 # What lies higher than this above a point (m) says nothing of it: other lines may see a bridge or a crown.
 OVERHEAD = 2.0
+
+
+def in_order(
+    x: Floats, y: Floats, z: Floats, line: Lines, rows: Integers
+) -> tuple[Floats, Floats, Floats, Lines]:
+    """Return coordinates and flight lines of some points, in one pass over them.
+
+    Parameters
+    ----------
+    x, y, z : ndarray of float64, shape (n,)
+        Coordinates, m.
+    line : ndarray of uint16, shape (n,)
+        Flight lines.
+    rows : ndarray of int64, shape (m,)
+        The points.
+    """
+    m = len(rows)
+    px, py, pz, lines = np.empty(m), np.empty(m), np.empty(m), np.empty(m, np.uint16)
+    _put_in_order(read_only(x), read_only(y), read_only(z), read_only(line), rows, px, py, pz, lines)
+    return px, py, pz, lines
+
+
+@njit(nogil=True, cache=True)
+def _put_in_order(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    line: Lines,
+    rows: Integers,
+    px: Floats,
+    py: Floats,
+    pz: Floats,
+    lines: Lines,
+) -> None:
+    for j in range(rows.shape[0]):
+        i = rows[j]
+        px[j], py[j], pz[j], lines[j] = x[i], y[i], z[i], line[i]
 
 
 def seen_past(

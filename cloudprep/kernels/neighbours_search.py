@@ -81,6 +81,29 @@ def nearest_rows(tree: Tree, x: Floats, y: Floats, z: Floats, k: int, farthest: 
     return found
 
 
+def any_within(tree: Tree, x: Floats, y: Floats, z: Floats, distance: float) -> NDArray[np.bool_]:
+    """Tell which positions have a point within a distance, one at exactly the distance included.
+
+    Parameters
+    ----------
+    tree : Tree
+        The points.
+    x, y, z : ndarray of float64, shape (m,)
+        The positions, m.
+    distance : float
+        How far, m, finite.
+
+    Returns
+    -------
+    ndarray of bool, shape (m,)
+    """
+    if not COMPILED:
+        return np.asarray(nearest_distances(tree, x, y, z, 1)[:, 0] <= distance**2)
+    found = np.zeros(len(x), np.bool_)
+    _any_within(tree.x, tree.y, tree.z, tree.boxes, tree.levels, x, y, z, distance**2, found)
+    return found
+
+
 def rows_within(
     tree: Tree,
     x: Floats,
@@ -218,6 +241,44 @@ def _nearest(
                 stack_box[j] = child
                 stack_level[top] = level - 1
                 top += 1
+
+
+@njit(nogil=True, cache=True)
+def _any_within(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    boxes: Floats,
+    levels: Integers,
+    qx: Floats,
+    qy: Floats,
+    qz: Floats,
+    limit: float,
+    found: NDArray[np.bool_],
+) -> None:
+    """Tell which positions have a point no farther away than a limit (squared)."""
+    stack_box = np.empty(256, np.int64)
+    stack_level = np.empty(256, np.int64)
+    eight = np.empty(8)
+    beyond = np.nextafter(limit, np.inf)
+    for q in range(qx.shape[0]):
+        stack_box[0] = 0
+        stack_level[0] = levels.shape[0] - 2
+        top = 1
+        while top > 0:
+            top -= 1
+            box, level = stack_box[top], stack_level[top]
+            if level == 0:
+                if _near_points(x, y, z, box * LEAF, qx[q], qy[q], qz[q], beyond, eight) != 0:
+                    found[q] = True
+                    top = 0
+                continue
+            near = _near_boxes(boxes, levels[level - 1] + box * FAN, qx[q], qy[q], qz[q], beyond, eight)
+            while near != 0:
+                stack_box[top] = box * FAN + lowest_bit(near)
+                stack_level[top] = level - 1
+                top += 1
+                near &= near - 1
 
 
 @njit(nogil=True, cache=True)

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 _ROOM = 8
 _MOST_PLACES = 2**22
 _CELLS = 27
+# Positions go together that look no less far than the widest by this factor.
+_ALIKE = 8.0
 
 
 def any_nearer(
@@ -26,7 +28,7 @@ def any_nearer(
 ) -> Flags:
     """Tell around which positions some point lies nearer than a distance.
 
-    Positions that look about equally far go together: cells as wide as they look are marked around them in a
+    Positions that look about equally far go together: cells as wide as any looks are marked around them in a
     table, and a point is compared with those that marked its cell.
 
     Parameters
@@ -58,9 +60,11 @@ def any_nearer(
     found = np.zeros(at.shape[1], np.bool_)
     looks = np.minimum(nearer, farthest)
     asked = np.flatnonzero(looks > 0)
-    size = np.ceil(0.5 * np.log2(looks[asked])).astype(np.int64)
-    for value in np.unique(size):
-        rows = asked[size == value]
+    asked = asked[np.argsort(-looks[asked], kind="stable")]
+    while len(asked):
+        # A pass over all points takes longer than what a few find too many.
+        together = int(np.searchsorted(-looks[asked], -looks[asked[0]] / _ALIKE, side="right"))
+        rows, asked = asked[:together], asked[together:]
         places = 1 << int(_ROOM * _CELLS * len(rows)).bit_length()
         heads = np.full(min(places, _MOST_PLACES), -1, np.int32)
         links = np.empty((_CELLS * len(rows), 2), np.int32)

@@ -5,7 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from cloudprep.kernels.columns_above import Surface, ceilings, seen_around, supported, under, wider_around
+from cloudprep.kernels.columns_above import (
+    Surface,
+    all_above,
+    ceilings,
+    level_around,
+    seen_around,
+    supported,
+    under,
+    wider_around,
+)
 from cloudprep.kernels.columns_sorted import sorted_columns, surplus, thinned
 
 EDGE = 1.0
@@ -83,6 +92,50 @@ def test_wider_around_equals_a_search_over_all_pairs():
     assert checked > 50
 
 
+def test_all_above_is_what_has_none_seen_on_its_level_or_below():
+    s = _surface()
+    z = s.z + np.random.default_rng(3).uniform(-3.0, 1.0, len(s.z))
+    seen = seen_around(s, s.x, s.y, z, RADIUS)
+    found = all_above(s, s.x, s.y, z, RADIUS, threads=2)
+    assert np.array_equal(found, seen.level + seen.below == 0)
+    assert 50 < found.sum() < len(found) - 50
+
+
+def test_level_around_counts_pairs():
+    s = _surface()
+    chosen = np.random.default_rng(4).random(len(s.x)) < 0.2
+    rows = np.arange(0, len(s.x), 3)
+    some, every = level_around(s.columns, s.x, s.y, s.z, chosen, rows, RADIUS, 0.2)
+    for k, i in enumerate(rows):
+        dx, dy = s.x - s.x[i], s.y - s.y[i]
+        level = (dx * dx + dy * dy <= RADIUS**2) & (np.abs(s.z - s.z[i]) <= 0.2)
+        assert (some[k], every[k]) == ((level & chosen).sum(), level.sum())
+
+
+def test_ceilings_of_a_strip_askew_are_those_around_its_points():
+    # Its rectangle is mostly empty: rows hold only columns around the points.
+    rng = np.random.default_rng(5)
+    x = rng.uniform(0, 60, 2000)
+    y = 2.0 * x + rng.uniform(0, 4, 2000)
+    columns = sorted_columns(x, y, EDGE)
+    x, y = x[columns.order], y[columns.order]
+    z = rng.uniform(0, 1, 2000)
+    none = np.zeros(2000, np.float32)
+    s = Surface(columns, x, y, z, none, none, none)
+    limits = ceilings(s, (1.0, 3.0))
+    assert limits.limits.shape[2] < columns.width // 2
+    cx, cy = np.floor(x / EDGE).astype(int), np.floor(y / EDGE).astype(int)
+    for radius, reach in ((0, 1), (1, 3)):
+        for row in range(columns.height):
+            for place in range(limits.first[row, 1] - limits.first[row, 0]):
+                dx = cx - columns.first_x - limits.first[row, 0] - place
+                dy = cy - columns.first_y - row
+                near = (np.abs(dx) <= reach) & (np.abs(dy) <= reach)
+                sides = [near & (dx * east >= 0) & (dy * north >= 0) for east in (-1, 1) for north in (-1, 1)]
+                lowest = min(z[side].max(initial=-np.inf) for side in sides)
+                assert limits.limits[radius, row, place] == lowest
+
+
 def test_points_far_off_count_as_little_as_points_that_are_gone():
     s = _surface()
     gone = np.random.default_rng(0).random(len(s.x)) < 0.3
@@ -98,12 +151,13 @@ def test_points_far_off_count_as_little_as_points_that_are_gone():
 def test_under_a_ceiling_is_what_may_have_surface_above_on_all_sides():
     s = _surface()
     raised = np.arange(len(s.x)) % 2 == 1
-    near, wide = under(s.columns, s.z + 5.0 * raised, 0.1, *ceilings(s, (RADIUS, 3.0)))
+    near, wide, nearly = under(s.columns, s.z + 5.0 * raised, 0.1, ceilings(s, (RADIUS, 3.0)))
     for i in np.flatnonzero(~raised):
         _, up, _, _ = _plain(s, i, RADIUS, 0.0)
         assert near[i] or _sides(s, i, up) < 4
     assert not near[raised].any()
     assert wide[near].all()
+    assert nearly[near].all()
 
 
 def test_surplus_leaves_so_many_in_each_column_lowest_first():

@@ -7,11 +7,11 @@ from hypothesis.extra import numpy as hnp
 
 from cloudprep.kernels.components import cell_edge, linked_cells
 from cloudprep.kernels.components_cells import (
-    cell_figures,
     cell_names,
     middles,
     named_places,
     places_in_plan,
+    points_beneath,
     summed_columns,
 )
 
@@ -41,9 +41,8 @@ def test_cells_figures_are_those_of_their_points():
     rng = np.random.default_rng(6)
     xyz = rng.uniform(-9, 9, (3000, 3))
     taken = rng.random(3000) < 0.8
-    cells = linked_cells(*xyz.T, 1.5)
-    edge = cell_edge(1.5)
-    figures = cell_figures(*xyz.T, taken, cells.cell_of_point, cells.place, edge)
+    cells = linked_cells(*xyz.T, 1.5, taken)
+    edge, figures = cell_edge(1.5), cells.figures
     assert figures.points.sum() == taken.sum()
     names = cell_names(cells.place)
     for cell in range(0, len(names), 7):
@@ -63,13 +62,8 @@ def test_cells_figures_are_those_of_their_points():
 def test_cells_figures_of_shares_add_up_to_the_bit():
     rng = np.random.default_rng(7)
     xyz = rng.uniform(0, 6, (2000, 3))
-    cells = linked_cells(*xyz.T, 2.0)
     share = rng.random(2000) < 0.4
-    parts = [
-        cell_figures(*xyz.T, mask, cells.cell_of_point, cells.place, cell_edge(2.0))
-        for mask in (np.ones(2000, bool), share, ~share)
-    ]
-    whole, a, b = parts
+    whole, a, b = (linked_cells(*xyz.T, 2.0, mask).figures for mask in (None, share, ~share))
     assert np.array_equal(whole.points, a.points + b.points)
     assert np.array_equal(whole.sums, a.sums + b.sums)
     assert np.array_equal(whole.lowest, np.minimum(a.lowest, b.lowest))
@@ -93,3 +87,25 @@ def test_cells_places_in_plan_are_those_named():
     place = np.random.default_rng(4).integers(-500, 500, (50, 3))
     x, y = places_in_plan(cell_names(place))
     assert np.array_equal(np.stack([x, y], axis=1), place[:, :2])
+
+
+def test_points_beneath_are_those_of_the_same_column_three_cells_down():
+    rng = np.random.default_rng(5)
+    place = np.unique(rng.integers(-4, 5, (300, 3)) * [1, 1, 3], axis=0).astype(np.int64)
+    points = rng.integers(1, 9, len(place))
+    asked = rng.uniform(size=len(place)) < 0.5
+    by_column = np.lexsort((place[:, 2], place[:, 0], place[:, 1])).astype(np.int32)
+    expected = [
+        sum(int(p) for (u, v, w), p in zip(place, points, strict=True) if (u, v) == (x, y) and w <= z - 3)
+        if wanted
+        else 0
+        for (x, y, z), wanted in zip(place, asked, strict=True)
+    ]
+    assert sum(expected) > 0
+    assert points_beneath(place, points, asked, by_column, 3).tolist() == expected
+
+
+def test_linked_cells_come_column_by_column_too():
+    cells = linked_cells(*np.random.default_rng(3).uniform(0, 9, (3, 2000)), 1.0)
+    x, y, z = cells.place[cells.by_column].T
+    assert np.array_equal(np.lexsort((z, x, y)), np.arange(len(z)))

@@ -11,7 +11,7 @@ from hypothesis.extra import numpy as hnp
 from scipy.spatial import cKDTree
 
 from cloudprep.kernels.neighbours import mean_neighbour_distance
-from cloudprep.kernels.neighbours_search import nearest_distances, rows_within
+from cloudprep.kernels.neighbours_search import any_within, nearest_distances, rows_within
 from cloudprep.kernels.neighbours_tree import LEAF, build_tree
 
 
@@ -169,6 +169,18 @@ def test_neighbours_within_a_distance_are_all_found(cloud):
     starts, rows = rows_within(build_tree(*xyz.T), *at.T.copy(), limit)
     for i in range(len(at)):
         assert sorted(rows[starts[i] : starts[i + 1]]) == np.flatnonzero(squared[i] <= limit[i]).tolist()
+
+
+@pytest.mark.parametrize("cloud", CLOUDS)
+def test_neighbours_tell_where_any_lies_within_a_distance(cloud):
+    rng = np.random.default_rng(12)
+    xyz = cloud(rng, 1500)
+    at = (xyz[rng.integers(0, len(xyz), 200)] + rng.normal(0, 1, (200, 3))).T.copy()
+    tree = build_tree(*xyz.T)
+    squared = nearest_distances(tree, *at, 1)[:, 0]
+    for distance in (0.0, float(np.sqrt(np.median(squared))), 1e9):
+        assert np.array_equal(any_within(tree, *at, distance), squared <= distance**2)
+    assert any_within(tree, *xyz.T.copy(), 0.0).all()
 
 
 def test_neighbours_tree_holds_every_point_once_inside_its_boxes():

@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 
-from cloudprep.stages.noise._clusters import points_beneath
 from cloudprep.stages.noise.isolated_clusters import IsolatedClusters
 from cloudprep.testing import run_stage
 
@@ -32,20 +31,6 @@ def test_a_sheet_that_hides_nothing_is_noise(seed):
 def test_a_roof_without_walls_is_kept(seed):
     columns, _ = ground_with_sheet(seed, hides=True)
     assert not run_stage(IsolatedClusters(), columns).labels["classification"].any()
-
-
-def test_points_beneath_are_those_of_the_same_column_three_cells_down():
-    rng = np.random.default_rng(5)
-    place = np.unique(rng.integers(-4, 5, (300, 3)) * [1, 1, 3], axis=0).astype(np.int64)
-    points = rng.integers(1, 9, len(place))
-    asked = rng.uniform(size=len(place)) < 0.5
-    expected = [
-        sum(int(p) for (u, v, w), p in zip(place, points, strict=True) if (u, v) == (x, y) and w <= z - 3)
-        if wanted
-        else 0
-        for (x, y, z), wanted in zip(place, asked, strict=True)
-    ]
-    assert points_beneath(place, points, asked).tolist() == expected
 
 
 @pytest.mark.parametrize("edge", [7.3, 31.0])

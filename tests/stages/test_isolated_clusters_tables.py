@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from cloudprep.stages.noise import _clusters, _surroundings
-from cloudprep.stages.noise._clusters import Columns, joined_columns, points_beneath
+from cloudprep.stages.noise import _surroundings
+from cloudprep.stages.noise._clusters import Columns, joined_columns
 from cloudprep.stages.noise._surroundings import Lookup
 
 
@@ -32,20 +32,6 @@ def test_lookups_by_table_equal_those_by_search(seed, monkeypatch):
         assert np.array_equal(a, b)
     of_place = {(x, y): z for x, y, z in zip(columns.x, columns.y, columns.highest, strict=True)}
     assert by_table[0].tolist() == [of_place.get((x, y), -np.inf) for x, y in places.T]
-
-
-@pytest.mark.parametrize("dense", [0, 1_000_000])
-def test_points_beneath_equal_a_plain_count(dense, monkeypatch):
-    monkeypatch.setattr(_clusters, "_DENSE", 0)
-    monkeypatch.setattr(_clusters, "_DENSE_LEAST", dense)
-    rng = np.random.default_rng(7)
-    place = np.unique(rng.integers(-6, 6, (600, 3)), axis=0)
-    points = rng.integers(1, 5, len(place))
-    asked = rng.random(len(place)) < 0.3
-    beneath = points_beneath(place, points, asked)
-    for i in range(len(place)):
-        under = (place[:, :2] == place[i, :2]).all(axis=1) & (place[:, 2] <= place[i, 2] - 3)
-        assert beneath[i] == (points[under].sum() if asked[i] else 0)
 
 
 def test_joined_columns_of_places_far_apart_are_in_order():

@@ -9,16 +9,19 @@ import numpy as np
 
 from cloudprep.kernels.columns_above import (
     Surface,
+    all_above,
     ceilings,
+    level_around,
     seen_around,
-    slopes,
     supported,
     under,
     wider_around,
 )
+from cloudprep.kernels.columns_gathered import LEVEL, STEEP, Smooth, gathered, set_tolerances, surface_of
 from cloudprep.kernels.columns_hollow import under_planes
 from cloudprep.kernels.columns_near import near_any
 from cloudprep.kernels.columns_sorted import sorted_columns, surplus, thinned
+from cloudprep.model.bounds import EVERYWHERE
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -176,26 +179,32 @@ class Scene:
     def __init__(self, points: Points, rows: Rows, core: Mask, measures: Measures, context: Context) -> None:
         self.measures = measures
         self.threads = context.threads
-        x, y = points["x"][rows], points["y"][rows]
+        every = len(rows) == len(points)
+        x, y = (points[axis] if every else points[axis][rows] for axis in "xy")
         columns = sorted_columns(x, y, self._edge(context))
         self._order = columns.order
         self._points = points
         # Column by column, so that what lies together is looked at together.
         self._rows = rows[self._order]
         self.columns = columns._replace(order=np.arange(len(rows)))
-        self.x, self.y = x[self._order], y[self._order]
-        # What is found right beside the block takes points of the block along.
-        b, more = context.block, _GROW_STEPS * measures.radius
-        beside = (self.x >= b.x0 - more) & (self.x < b.x1 + more)
-        beside &= (self.y >= b.y0 - more) & (self.y < b.y1 + more)
-        self.core = core[self._order] | beside
-        self.z = points["z"][self._rows]
-        smooth = self._smooth(points)
-        level = points["normal_z"] >= _LEVEL
-        kind = (smooth.view(np.uint8) << level.view(np.uint8))[self._rows]
-        self.steep = kind == 1
+        places, kind = gathered(
+            points["x"], points["y"], points["z"], points["roughness"], points["extent"],
+            points["neighbour_distance"], points["normal_z"], self._rows, self._smooth(),
+        )  # fmt: skip
+        self.x, self.y, self.z = places
+        self.core = core[self._order] | self._beside(context)
+        self.steep = kind == STEEP
         self.trusted = np.zeros(len(rows), np.bool_)
-        self.surface = self._surface(kind == 2)
+        self.surface = self._surface(kind == LEVEL)
+
+    def _beside(self, context: Context) -> Mask:
+        """Return what lies so near to the block that it takes points of the block along if it is buried."""
+        b, more = context.block, _GROW_STEPS * self.measures.radius
+        if b == EVERYWHERE:
+            return np.ones(len(self.x), np.bool_)
+        beside: Mask = (self.x >= b.x0 - more) & (self.x < b.x1 + more)
+        beside &= (self.y >= b.y0 - more) & (self.y < b.y1 + more)
+        return beside
 
     def _edge(self, context: Context) -> float:
         """Return the side of columns: the radius, or twice as much where a wide site would take too many."""
@@ -204,47 +213,44 @@ class Scene:
         many = (bounds.width / edge + 3) * (bounds.height / edge + 3) > _MOST_COLUMNS
         return 2 * edge if many else edge
 
-    def _smooth(self, points: Points) -> Mask:
+    def _smooth(self) -> Smooth:
         m = self.measures
         least, most = (share * m.spacing for share in _SMOOTH_SPACINGS)
         limit = min(max(_SMOOTH_NOISE * m.noise, least), most)
-        rough = points["roughness"]
-        smooth: Mask = (
-            (rough <= limit)
-            & (points["extent"] > _SMOOTH_SPREAD * rough)
-            & (points["neighbour_distance"] <= _SMOOTH_APART * m.spacing)
-        )
-        return smooth
+        return Smooth(limit, _SMOOTH_SPREAD, _SMOOTH_APART * m.spacing, _LEVEL)
 
     def _surface(self, level: Mask) -> Surface:
         """Return the trusted points, among level ones, with their planes, and note which they are."""
         m = self.measures
         columns = thinned(self.columns, level, self.x, self.y, self.z, _MOST)
-        at = columns.order
-        rows = self._rows[at]
         close = max(_SUPPORT_SPACINGS * m.spacing, _SUPPORT_NOISE * m.noise)
         nx, ny, nz = (self._points[f"normal_{axis}"] for axis in "xyz")
-        slope_x, slope_y = slopes(nx, ny, nz, rows)
-        off = np.full(len(at), close, np.float32)
-        surface = Surface(columns, self.x[at], self.y[at], self.z[at], slope_x, slope_y, off)
+        surface = surface_of(columns, self.x, self.y, self.z, self._rows, (nx, ny, nz), close)
         trusted = supported(
             surface, _SUPPORT_RADII * m.radius, _SUPPORT, spread=_SUPPORT_SLOPE, threads=self.threads
         )
-        self.trusted[at[trusted]] = True
+        self.trusted[columns.order[trusted]] = True
         if 2 * np.count_nonzero(trusted) > len(trusted):
             surface = surface.far_off(~trusted)
         else:
-            surface, rows = surface.take(trusted), rows[trusted]
-        rough = np.float32(_ABOVE_ROUGHNESS) * self._points["roughness"][rows]
-        return surface._replace(tolerance=np.maximum(rough, np.float32(max(m.depth, _ABOVE_NOISE * m.noise))))
+            surface = surface.take(trusted)
+        above = max(m.depth, _ABOVE_NOISE * m.noise)
+        set_tolerances(surface, self._rows, self._points["roughness"], _ABOVE_ROUGHNESS, above)
+        return surface
 
     def verdict(self) -> Mask:
         """Return which points are buried, in the order given."""
         usual = self.measures.usual
-        near, wide = self._ceilings()
-        # Those of the buffer too: what is buried there is no ground for the block either. Under no ceiling
-        # nothing is, and what is trusted sees itself: it is never one of the sparse.
-        at = np.flatnonzero((self.core | self.trusted) & (near | (wide & ~self.trusted)))
+        near, wide, nearly = self._ceilings()
+        # Under no ceiling nothing is buried.
+        may_be = self.core & (near | wide) & ~self.trusted & ~self.steep
+        # What is trusted counts in the buffer too: what is buried there is no ground for the block either.
+        # It sees itself, so it is never one of the sparse. What can't be covered may be, where it is alone.
+        far = np.flatnonzero(may_be & ~nearly)
+        far = far[self._alone(far)]
+        asked = (self.core & (near | wide) & nearly & ~self.trusted) | (self.trusted & near)
+        asked[far] = True
+        at = np.flatnonzero(asked)
         core, trusted, steep, wide = (values[at] for values in (self.core, self.trusted, self.steep, wide))
         above, level, below, sides, gap = self._seen(self.surface, at)
         enough = max(_ABOVE_LEAST, _ABOVE_SHARE * usual)
@@ -278,8 +284,7 @@ class Scene:
         stays = self._stays(rows, sheet[suspect], loose[suspect], sparse[suspect], deep, open_surface, every)
         found = np.zeros(len(self.x), np.bool_)
         found[rows[stays]] = True
-        rest = at[core & free]
-        rest = rest[~found[rest]]
+        rest = np.flatnonzero(may_be & ~found)
         found[rest[self._in_hollow(rest, every)]] = True
         self._grow(found, self.core & near & ~self.steep)
         result = np.empty_like(found)
@@ -318,23 +323,16 @@ class Scene:
         """Add to what is found the points that lie level with it and with hardly anything else."""
         m = self.measures
         asked = np.flatnonzero(allowed & ~found)
-        every: Surface | None = None
+        # In single precision, as tolerances of surfaces are.
+        step = float(np.float32(_GROW_DEPTHS * m.depth))
         for _ in range(_GROW_STEPS):
             if len(asked) == 0 or not found.any():
                 return
             x, y = self.x[asked], self.y[asked]
             rows = asked[near_any(x, y, self.x[found], self.y[found], m.radius)]
-            if len(rows) == 0:
-                return
-            if every is None:
-                flat = np.zeros(len(self.x), np.float32)
-                level = np.full(len(self.x), _GROW_DEPTHS * m.depth, np.float32)
-                every = Surface(self.columns, self.x, self.y, self.z, flat, flat, level)
-            some = self._seen(every.far_off(~found), rows).level
-            agreed = some >= _GROW_LEAST
-            rows, some = rows[agreed], some[agreed]
+            some, every = level_around(self.columns, self.x, self.y, self.z, found, rows, m.radius, step)
             # Each counts itself.
-            agreed = some >= _GROW_SHARE * (self._seen(every, rows).level - 1)
+            agreed = (some >= _GROW_LEAST) & (some >= _GROW_SHARE * (every - 1))
             if not agreed.any():
                 return
             found[rows[agreed]] = True
@@ -362,6 +360,11 @@ class Scene:
         x, y, z = (values[rows] for values in (self.x, self.y, self.z))
         return seen_around(surface, x, y, z, self.measures.radius, threads=self.threads)
 
+    def _alone(self, rows: Rows) -> Mask:
+        """Tell around which points nothing trusted lies on their level or below."""
+        x, y, z = (values[rows] for values in (self.x, self.y, self.z))
+        return all_above(self.surface, x, y, z, self.measures.radius, threads=self.threads)
+
     def _without(self, rows: Rows) -> Surface:
         """Return the trusted points without some of them."""
         if len(rows) == 0:
@@ -370,11 +373,12 @@ class Scene:
         gone[rows] = True
         return self.surface.far_off(gone[self.surface.columns.order])
 
-    def _ceilings(self) -> tuple[Mask, Mask]:
-        """Tell which points may have surfaces above them on all sides: near them, and farther around."""
+    def _ceilings(self) -> tuple[Mask, Mask, Mask]:
+        """Tell which points may have surfaces above them on all sides: near, farther around, nearly near."""
         m = self.measures
-        near, wide = ceilings(self.surface, (m.radius, _WIDE_RADII * m.radius))
-        return under(self.columns, self.z, m.depth, near, wide)
+        return under(
+            self.columns, self.z, m.depth, ceilings(self.surface, (m.radius, _WIDE_RADII * m.radius))
+        )
 
     def _stays(
         self, rows: Rows, sheet: Mask, loose: Mask, sparse: Mask, deep: Mask, ground: Surface, every: Surface

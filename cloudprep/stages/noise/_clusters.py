@@ -14,7 +14,7 @@ import numpy as np
 import scipy  # its parts are loaded when they are first used
 
 from cloudprep.kernels.components import cell_edge, linked_cells
-from cloudprep.kernels.components_cells import cell_figures, cell_names, places_in_plan, summed_columns
+from cloudprep.kernels.components_cells import cell_names, columns_in_plan, points_beneath, summed_columns
 from cloudprep.kernels.sorting import sorted_order
 from cloudprep.model.bounds import EVERYWHERE
 from cloudprep.stages.noise._neighbour_distances import distance_to_edge
@@ -134,12 +134,13 @@ def share_of_block(points: Points, context: Context, gap: float) -> tuple[Share,
         Longest step inside a cluster, m.
     """
     given = np.flatnonzero(usable(points))
-    x, y, z = (points[axis][given] for axis in "xyz")
+    every = len(given) == len(points)
+    x, y, z = (points[axis] if every else points[axis][given] for axis in "xyz")
     core = context.core[given]
-    linked = linked_cells(x, y, z, gap)
+    linked = linked_cells(x, y, z, gap, core)
     edge = cell_edge(gap)
     names = cell_names(linked.place)
-    figures = cell_figures(x, y, z, core, linked.cell_of_point, linked.place, edge)
+    figures = linked.figures
     own = figures.points > 0
     # Clusters of the buffer alone are other blocks' business.
     has_core = np.zeros(linked.total, bool)
@@ -157,67 +158,30 @@ def share_of_block(points: Points, context: Context, gap: float) -> tuple[Share,
     small[own] = ~huge[cluster[own]]
     large[own] = huge[cluster[own]]
     # Any of them may be asked about; the whole column of a core point's cell lies within the buffer.
-    every = np.diff(linked.starts)
-    cells = Cells(names, cluster, *figures, points_beneath(linked.place, every, small))
+    held = np.diff(linked.starts)
+    beneath = points_beneath(linked.place, held, small, linked.by_column, _BENEATH_CELLS)
+    cells = Cells(names, cluster, *figures, beneath)
     name_of_point = names[linked.cell_of_point]
-    if len(given) < len(points):
+    if not every:
         name_of_point = np.full(len(points), -1, np.int64)
         name_of_point[given] = names[linked.cell_of_point]
     columns = columns_of(cells, edge, large)
     return Share(huge, names[seam], cluster[seam], cells.take(small), columns), name_of_point
 
 
-def points_beneath(place: Integers, points: Integers, asked: NDArray[np.bool_]) -> Integers:
-    """Return how many points lie clearly below cells, straight down.
-
-    Parameters
-    ----------
-    place : ndarray of int64, shape (m, 3)
-        x, y, z in whole cells.
-    points : ndarray of int64, shape (m,)
-        Number of points in each.
-    asked : ndarray of bool, shape (m,)
-        The cells that are asked about; all others get 0.
-    """
-    beneath = np.zeros(len(place), np.int64)
-    if not asked.any():
-        return beneath
-    x, y, z = (place[:, axis] - place[:, axis].min() for axis in range(3))
-    span, height = int(x.max()) + 1, int(y.max()) + 1
-    if span * height <= max(_DENSE * len(place), _DENSE_LEAST):
-        ranks = np.full(span * height, -1, np.int64)
-        ranks[(y * span + x)[asked]] = 0
-        columns = np.flatnonzero(ranks == 0)
-        ranks[columns] = np.arange(len(columns))
-        rank = ranks[y * span + x]
-        rows = np.flatnonzero(rank >= 0)
-    else:
-        column = (place[:, 1] << 32) + place[:, 0]
-        columns = np.unique(column[asked])
-        rank = np.minimum(np.searchsorted(columns, column), len(columns) - 1)
-        rows = np.flatnonzero(columns[rank] == column)
-    # Between two columns there is room for a question below the lowest cell.
-    key = rank * (z.max() + 1 + _BENEATH_CELLS) + z + _BENEATH_CELLS
-    rows = rows[np.argsort(key[rows], kind="stable")]
-    sums = np.concatenate([[0], np.cumsum(points[rows])])
-    top = np.searchsorted(key[rows], key[asked] - _BENEATH_CELLS, side="right")
-    foot = np.searchsorted(key[rows], key[asked] - z[asked] - _BENEATH_CELLS, side="left")
-    beneath[asked] = sums[np.maximum(top, foot)] - sums[foot]
-    return beneath
-
-
 def columns_of(cells: Cells, edge: float, taken: NDArray[np.bool_] | None = None) -> Columns:
     """Return the columns that cells (of an edge in m) fall into; of all cells, or of those taken."""
-    rows = slice(None) if taken is None else np.flatnonzero(taken)
-    x, y = places_in_plan(cells.name[rows])
-    width = column_cells(edge)
+    rows = np.arange(len(cells.name)) if taken is None else np.flatnonzero(taken)
+    x, y = columns_in_plan(cells.name, rows, column_cells(edge))
     points, lowest, highest = cells.points[rows], cells.lowest[rows], cells.highest[rows]
-    return joined_columns([Columns(x // width, y // width, points, lowest, highest)])
+    return joined_columns([Columns(x, y, points, lowest, highest)])
 
 
 def joined_columns(parts: Sequence[Columns]) -> Columns:
     """Return the columns of several shares as one, in the order of (y, x)."""
-    every = Columns._make(np.concatenate(values) for values in zip(*parts, strict=True))
+    every = parts[0]
+    if len(parts) > 1:
+        every = Columns._make(np.concatenate(values) for values in zip(*parts, strict=True))
     if len(every.x) == 0:
         return every
     first_x, first_y = int(every.x.min()), int(every.y.min())

@@ -9,7 +9,7 @@ import numpy as np
 
 from cloudprep.kernels.columns_near import near_and_no_lower
 from cloudprep.kernels.columns_sorted import sorted_columns
-from cloudprep.kernels.local_contradiction import company, seen_past
+from cloudprep.kernels.local_contradiction import company, in_order, seen_past
 from cloudprep.stages.noise._local_shapes import has_shapes, local_shapes
 from cloudprep.stages.noise._usable import usable
 
@@ -80,9 +80,11 @@ def contradicted(points: Points, context: Context, lengths: Lengths) -> tuple[Co
     line = points["point_source_id"][rows]
     if line.min() == line.max():
         return code, covered
-    columns = sorted_columns(points["x"][rows], points["y"][rows], lengths.radius)
-    rows, line = rows[columns.order], line[columns.order]
-    x, y, z = (points[axis][rows] for axis in "xyz")
+    every = len(rows) == len(points)
+    x, y = (points[axis] if every else points[axis][rows] for axis in "xy")
+    columns = sorted_columns(x, y, lengths.radius)
+    rows = columns.order if every else rows[columns.order]
+    x, y, z, line = in_order(points["x"], points["y"], points["z"], points["point_source_id"], rows)
     below, quadrants, gap = seen_past(columns, x, y, z, line, clear=lengths.clear, threads=context.threads)
     covered[rows] = (below < 0) | (below >= _LEAST)
     some = np.flatnonzero(below >= _DOUBTFUL_LEAST)

@@ -12,7 +12,7 @@ import numpy as np
 
 from cloudprep.kernels.components_cells import middles, named_places, places_in_plan
 from cloudprep.kernels.neighbours_lines import on_lines, on_poles
-from cloudprep.kernels.neighbours_search import nearest_distances, nearest_rows, rows_within
+from cloudprep.kernels.neighbours_search import any_within, nearest_distances, nearest_rows, rows_within
 from cloudprep.kernels.neighbours_tree import build_tree
 from cloudprep.stages.noise._clusters import column_cells, columns_of, joined_columns
 from cloudprep.stages.noise._shapes import Grouping, Shapes, inner_cells, shapes_of, smooth_cells
@@ -433,7 +433,7 @@ class Scene:
         if asked.any() and others.any():
             x, y, z = self.at[others].T.copy()
             px, py, pz = self.at[asked].T.copy()
-            found[asked] = nearest_distances(build_tree(x, y, z), px, py, pz, 1)[:, 0] <= distance**2
+            found[asked] = any_within(build_tree(x, y, z), px, py, pz, distance)
         return found
 
     def _on_lines(self, asked: Mask, company: Mask, least: int, shortest: float) -> Mask:
@@ -447,10 +447,14 @@ class Scene:
             # The own cells of a short, crowded cluster make no line: they are one place.
             cluster = self.cells.cluster
             short = (self.crowded & (self.shapes.width < _DASH_LENGTH * self.edge))[cluster[asked]]
-            own = short[:, None] & (near >= 0) & (cluster[company][near] == cluster[asked][:, None])
-            near = np.take_along_axis(near, np.argsort(own, axis=1, kind="stable"), axis=1)
-            own.sort(axis=1)
-            near[own] = -1
+            some = np.flatnonzero(short)
+            if len(some):
+                others = near[some]
+                own = (others >= 0) & (cluster[company][others] == cluster[asked][some, None])
+                others = np.take_along_axis(others, np.argsort(own, axis=1, kind="stable"), axis=1)
+                own.sort(axis=1)
+                others[own] = -1
+                near[some] = others
             found[asked] = on_lines(x, y, z, px, py, pz, near, radius, shortest, least=least)
         return found
 

@@ -12,7 +12,6 @@ from cloudprep.kernels.neighbours_lines import on_poles
 from cloudprep.kernels.neighbours_search import nearest_rows, rows_within
 from cloudprep.kernels.neighbours_tree import Tree, build_tree
 from cloudprep.kernels.points_near import any_nearer
-from cloudprep.stages.noise._usable import usable
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -21,6 +20,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Mask = NDArray[np.bool_]
+    Rows = NDArray[np.int64]
 
 _NEIGHBOURS = 16
 # Below at least this share of what is around, an outlier is a low one.
@@ -91,63 +91,62 @@ class AroundOutliers:
         return found
 
 
-def lone(points: Points, asked: Mask, distance: Floats, farthest: float, *, share: float) -> Mask:
+def lone(points: Points, rows: Rows, close: Floats, farthest: float, taken: Mask) -> Mask:
     """Tell which points face their neighbours across a gap: the nearest is about as far away as all of them.
 
     Parameters
     ----------
     points : Points
         A block and its buffer.
-    asked : ndarray of bool, shape (n,)
+    rows : ndarray of int64, shape (m,)
         The points asked about.
-    distance : ndarray of float64, shape (n,)
-        Mean distance to the nearest neighbours, m.
+    close : ndarray of float64, shape (m,)
+        The nearest is at least so far away, m.
     farthest : float
         Neighbours farther away than this (m) don't count.
-    share : float
-        The nearest is at least so far away, as a share of the mean distance.
+    taken : ndarray of bool, shape (n,)
+        The usable points.
+
+    Returns
+    -------
+    ndarray of bool, shape (m,)
     """
-    found = np.zeros(len(asked), np.bool_)
-    if not asked.any():
-        return found
-    at = np.stack([points[axis][asked] for axis in "xyz"])
-    close = share * distance[asked]
-    some = any_nearer(points["x"], points["y"], points["z"], usable(points), at, close, farthest)
-    found[asked] = ~some
-    return found
+    if len(rows) == 0:
+        return np.zeros(0, np.bool_)
+    at = np.stack([points[axis][rows] for axis in "xyz"])
+    return ~any_nearer(points["x"], points["y"], points["z"], taken, at, close, farthest)
 
 
-def around_outliers(points: Points, outlier: Mask, farthest: float, threads: int) -> AroundOutliers:
+def around_outliers(points: Points, rows: Rows, farthest: float, threads: int, taken: Mask) -> AroundOutliers:
     """Return what lies around outliers.
 
     Parameters
     ----------
     points : Points
         A block and its buffer.
-    outlier : ndarray of bool, shape (n,)
+    rows : ndarray of int64, shape (m,)
         The outliers.
     farthest : float
         No point around is farther away in plan, m.
     threads : int
         Threads to use.
+    taken : ndarray of bool, shape (n,)
+        The usable points.
     """
     # Most find enough close by, and few points have to be looked at for them.
     close = min(max(_CLOSE * farthest, _CLOSE_LEAST), farthest)
-    around = _around(points, outlier, close, threads)
+    around = _around(points, rows, close, threads, taken)
     few = np.isnan(around.heights[:, -1])
     if few.any() and close < farthest:
-        lonely = np.zeros(len(points), np.bool_)
-        lonely[np.flatnonzero(outlier)[few]] = True
-        wider = _around(points, lonely, farthest, threads)
+        wider = _around(points, rows[few], farthest, threads, taken)
         around.heights[few], around.away[few] = wider.heights, wider.away
     return around
 
 
-def _around(points: Points, outlier: Mask, farthest: float, threads: int) -> AroundOutliers:
+def _around(points: Points, rows: Rows, farthest: float, threads: int, taken: Mask) -> AroundOutliers:
     """Return what lies around outliers, with a tree of all that lies so close (m) to any of them."""
-    at = np.stack([points[axis][outlier] for axis in "xyz"])
-    near_some = near_any(points["x"], points["y"], at[0], at[1], farthest)
-    given = np.flatnonzero(usable(points) & near_some)
+    at = np.stack([points[axis][rows] for axis in "xyz"])
+    given = np.flatnonzero(taken & near_any(points["x"], points["y"], at[0], at[1], farthest))
     x, y, z = (points[axis][given] for axis in "xyz")
     tree = build_tree(x, y, np.zeros(len(x)), threads=threads)
     near = nearest_rows(tree, at[0], at[1], np.zeros(at.shape[1]), _NEIGHBOURS, farthest)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from cloudprep.kernels.components_cells import named_places
+from cloudprep.kernels.few_sorted import ranked
 from cloudprep.kernels.neighbours_search import nearest_rows
 from cloudprep.kernels.neighbours_shape import deviations_of_groups
 from cloudprep.kernels.neighbours_tree import build_tree
@@ -76,9 +77,9 @@ class Grouping:
 
     def quantile_of(self, values: Floats, share: float) -> Floats:
         """Return the value at a share of each cluster's cells."""
-        order = np.lexsort((values, self.cluster))
-        quantile: Floats = values[order][self._starts + (share * (self.cells - 1)).astype(np.int64)]
-        return quantile
+        return ranked(
+            values[self._order], self._starts, self.cells, (share * (self.cells - 1)).astype(np.int64)
+        )
 
 
 class Shapes(NamedTuple):

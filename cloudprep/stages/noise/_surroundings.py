@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import starmap
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -10,6 +11,8 @@ from cloudprep.kernels.neighbours_search import nearest_distances, rows_within
 from cloudprep.kernels.neighbours_tree import build_tree
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from cloudprep.stages.noise._clusters import Columns
@@ -28,8 +31,11 @@ _SIDES = (
     [(-1, 0), (-2, 0), (-1, 1), (-2, 1), (-1, 2), (-2, 2)],
 )
 
-# A table of all places is made where it has no more than so many for each column, or no more than this.
-_DENSE = 16
+# Columns around others are looked for no farther away than so many.
+_DEEPEST = 2
+# A table of all places is made where it has no more than so many for each column, or no more than this: four
+# bytes a place, and a corridor askew in its rectangle leaves most of it empty.
+_DENSE = 64
 _DENSE_LEAST = 1_000_000
 
 
@@ -71,48 +77,54 @@ class Lookup:
         self._spans = spans
         self._keys = (columns.y - self._y0) * spans[1] + (columns.x - self._x0)
         self._table: NDArray[np.int32] | None = None
+        self._lowest = np.append(columns.lowest, np.inf)
+        self._points = np.append(columns.points, np.nan)
         if spans[0] * spans[1] <= max(_DENSE * len(columns.x), _DENSE_LEAST):
-            # One place all around for what lies outside.
-            self._table = np.full((spans[0] + 2, spans[1] + 2), -1, np.int32)
-            self._table[columns.y - self._y0 + 1, columns.x - self._x0 + 1] = np.arange(len(columns.x))
+            # So wide a margin that whatever lies outside has nothing around it.
+            more = 2 * _DEEPEST + 1
+            self._table = np.full((spans[0] + 2 * more, spans[1] + 2 * more), -1, np.int32)
+            self._table[columns.y - self._y0 + more, columns.x - self._x0 + more] = np.arange(len(columns.x))
 
-    def _rows(self, x: Integers, y: Integers) -> NDArray[np.signedinteger[Any]]:
-        """Return the row of the column at each place, -1 where there is none."""
+    def _finder(self, x: Integers, y: Integers) -> Callable[[int, int], NDArray[np.signedinteger[Any]]]:
+        """Return what tells which column lies so many columns east and north of each place; -1 for none."""
         height, width = self._spans
-        if self._table is not None:
+        table = self._table
+        if table is not None:
+            more = 2 * _DEEPEST + 1
             row, column = (
-                np.clip(v, -1, size) for v, size in ((y - self._y0, height), (x - self._x0, width))
+                np.clip(v, -_DEEPEST - 1, size + _DEEPEST) + more
+                for v, size in ((y - self._y0, height), (x - self._x0, width))
             )
-            return self._table[row + 1, column + 1]
-        keys = (y - self._y0) * width + (x - self._x0)
-        rows = np.minimum(np.searchsorted(self._keys, keys), len(self._keys) - 1)
-        found = (x >= self._x0) & (x < self._x0 + width) & (self._keys[rows] == keys)
-        return np.where(found, rows, -1)
+            places = row * table.shape[1] + column
+            return lambda dx, dy: table.take(places + (dy * table.shape[1] + dx))
 
-    def _values(
-        self, values: Floats | Integers, rows: NDArray[np.signedinteger[Any]], missing: float
-    ) -> Floats:
-        """Return a value of the columns in some rows."""
-        # Row -1 is the last one.
-        found: Floats = np.append(values, missing)[rows]
-        return found
+        def search(dx: int, dy: int) -> NDArray[np.signedinteger[Any]]:
+            east, north = x + dx, y + dy
+            keys = (north - self._y0) * width + (east - self._x0)
+            rows = np.minimum(np.searchsorted(self._keys, keys), len(self._keys) - 1)
+            found = (east >= self._x0) & (east < self._x0 + width) & (self._keys[rows] == keys)
+            return np.where(found, rows, -1)
+
+        return search
 
     def lowest(self, x: Integers, y: Integers) -> Floats:
         """Return the lowest point at each place, infinity where there is none."""
-        return self._values(self._columns.lowest, self._rows(x, y), np.inf)
+        # Row -1 is the last one, of what there is none.
+        found: Floats = self._lowest[self._finder(x, y)(0, 0)]
+        return found
 
     def highest(self, x: Integers, y: Integers) -> Floats:
         """Return the highest point at each place, minus infinity where there is none."""
-        return self._values(self._columns.highest, self._rows(x, y), -np.inf)
+        found: Floats = np.append(self._columns.highest, -np.inf)[self._finder(x, y)(0, 0)]
+        return found
 
     def around(self, x: Integers, y: Integers) -> Surroundings:
         """Return what lies around columns."""
-        rows = np.stack([self._rows(x + dx, y + dy) for dx, dy in _NEAR])
-        ground = self._values(self._columns.lowest, rows, np.inf).min(axis=0)
+        rows = np.stack([*starmap(self._finder(x, y), _NEAR)])
+        ground = self._lowest[rows].min(axis=0)
         away = np.zeros(len(x))
         lost = np.isinf(ground)
-        counts = self._values(self._columns.points, rows, np.nan)
-        density = _middle(counts) / self._width**2
+        density = _middle(self._points[rows]) / self._width**2
         if lost.any() and len(self._keys):
             ground[lost], away[lost] = self._nearest(x[lost], y[lost])
         return Surroundings(ground, away, density)
@@ -122,11 +134,12 @@ class Lookup:
 
         There must be something in the column, and on three sides at least.
         """
-        own = self.lowest(x, y)
+        rows = self._finder(x, y)
+        own = self._lowest[rows(0, 0)]
         closed = np.isfinite(own) & (own > height)
         sides = np.zeros(len(x))
         for side in _SIDES:
-            lowest = np.minimum.reduce([self.lowest(x + dx, y + dy) for dx, dy in side])
+            lowest = np.minimum.reduce([self._lowest[rows(dx, dy)] for dx, dy in side])
             closed &= lowest > height
             sides += np.isfinite(lowest)
         walled: Mask = closed & (sides >= 3)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
+from cloudprep.kernels.components_cells import may_be_among
 from cloudprep.model.classes import NOISE_CODES
 from cloudprep.model.figures import Figure
 from cloudprep.stages.base import (
@@ -27,8 +28,6 @@ from cloudprep.stages.noise._usable import LABELS, relabelled, withheld_paramete
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from numpy.typing import NDArray
-
     from cloudprep.model.moves import ClassMoves
     from cloudprep.model.site import SiteFacts
 
@@ -36,8 +35,6 @@ _CELL = "cluster_cell"
 _GAP_SPACINGS = 4.0
 _GAP_LEAST = 1.0
 _GAP_MOST = 100.0
-_PLACES = 2**20
-_GOLDEN = np.int64(0x9E3779B97F4A7C15 - 2**64)
 
 
 class ClusterParams(StageParams):
@@ -165,10 +162,8 @@ class IsolatedClusters(Stage):
         low = np.zeros(len(points), np.bool_)
         high = np.zeros(len(points), np.bool_)
         if len(verdict.name):
-            # Most points are no noise: a table of the names' scattered bits spares them the search.
-            may = np.zeros(_PLACES, np.bool_)
-            may[_scattered(verdict.name)] = True
-            asked = np.flatnonzero(may[_scattered(cell)])
+            # Most points are no noise: they are spared the search.
+            asked = np.flatnonzero(may_be_among(cell, verdict.name))
             rows = np.minimum(np.searchsorted(verdict.name, cell[asked]), len(verdict.name) - 1)
             noise = verdict.name[rows] == cell[asked]
             beneath = verdict.low[rows]
@@ -179,10 +174,3 @@ class IsolatedClusters(Stage):
     def figures(self, moves: ClassMoves) -> dict[str, float | int]:
         """Count the points labelled."""
         return {"noise.isolated": moves.gained(NOISE_CODES)}
-
-
-def _scattered(names: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return a place in a table for each name: cells side by side lie far apart in it."""
-    # By the golden ratio of 64 bits, Knuth, The Art of Computer Programming 3, 6.4; overflow is meant.
-    places: NDArray[np.int64] = ((names * _GOLDEN) >> 40) & (_PLACES - 1)
-    return places

@@ -9,7 +9,7 @@ import numpy as np
 import scipy  # its parts are loaded when they are first used
 
 from cloudprep.errors import UsageError
-from cloudprep.kernels.cell_summary import lowest_point_per_cell, round_cell
+from cloudprep.kernels.cell_summary import lowest_of_used, round_cell, span
 from cloudprep.kernels.columns_near import near_any
 from cloudprep.kernels.low_groups import LowGroups, find_low_groups
 from cloudprep.model.classes import ClassCode
@@ -197,19 +197,22 @@ class LowPoints(Stage):
     def summarise(self, points: Points, context: Context) -> Summary:
         """Return the lowest point of each cell of the lattice, from the block's usable points."""
         used = usable(points) & context.core
-        x, y, z = (points[a][used] for a in "xyz")
-        if len(z) == 0:
+        if not used.any():
             nothing = np.empty((0, 0))
             return Summary(LowestPoints(0, 0, nothing, nothing, nothing))
+        x, y, z = (points[a] for a in "xyz")
         lattice = context.site.lattice(self._cell)
-        column, row = lattice.column_of(x), lattice.row_of(y)
-        c0, r0 = int(column.min()), int(row.min())
-        shape = int(row.max()) - r0 + 1, int(column.max()) - c0 + 1
+        left, right, lower, upper = span(x, y, used)
+        c0, c1 = lattice.column_of(np.array([left, right])).tolist()
+        r0, r1 = lattice.row_of(np.array([lower, upper])).tolist()
+        shape = r1 - r0 + 1, c1 - c0 + 1
         self._check_size(shape)
-        lowest = lowest_point_per_cell(column - c0, row - r0, x, y, z, shape)
-        empty = lowest < 0
-        part = [np.where(empty, np.nan, values[lowest]) for values in (x, y, z)]
-        return Summary(LowestPoints(c0, r0, *part))
+        phase = lattice.phase
+        first = math.floor((left + phase[0]) / self._cell), math.floor((lower + phase[1]) / self._cell)
+        lowest = lowest_of_used(
+            x, y, z, used, phase=phase, side=self._cell, first=first, shape=shape, shift=(0.0, 0.0)
+        )
+        return Summary(LowestPoints(c0, r0, *lowest))
 
     def _check_size(self, shape: tuple[int, int]) -> None:
         if shape[0] * shape[1] > _MOST_CELLS:

@@ -294,63 +294,74 @@ class StatisticalOutliers(Stage):
         figures: _Figures = solution.value
         shared = self._shares(points)
         distance = _shared_distances(points) if shared else points[_DISTANCE]
-        threshold = figures.threshold
-        outlier = context.core & (distance > threshold)
-        if self.params.keep_structures and shared and np.isfinite(threshold):
-            outlier |= self._lone(points, distance, ~outlier & context.core, context)
-        if self.params.keep_structures and outlier.any():
-            outlier &= ~self._on_lines(points, outlier, distance > figures.sparse, figures, context)
-        if self.params.keep_structures and shared:
-            steep = outlier & (np.abs(points["normal_z"]) <= _STEEP)
-            usual = max(_STEEP_FARTHEST * threshold, _STEEP_SPACINGS * context.site.spacing)
-            steep &= (points["roughness"] <= _SMOOTH * distance) & (distance <= usual)
-            narrow = steep & (points["extent"] < _SPREAD * distance)
-            outlier &= ~steep | lone(points, narrow, distance, self._looks(), share=_STEEP_LONE)
-        low = np.zeros(len(points), np.bool_)
+        threshold, spacing = figures.threshold, context.site.spacing
+        keep = self.params.keep_structures
+        closest = max(_LONE_SPACINGS * spacing, _LONE_LEAST)
+        looks_for_lone = keep and shared and np.isfinite(threshold)
+        # Whatever is asked of points is asked of those that lie far from others: these few are looked at.
+        at = np.flatnonzero(
+            context.core & (distance > (min(threshold, closest) if looks_for_lone else threshold))
+        )
+        away = distance[at]
+        outlier = away > threshold
+        taken = usable(points)
+        if keep and shared:
+            extent = points["extent"][at]
+            usual = max(_STEEP_FARTHEST * threshold, _STEEP_SPACINGS * spacing)
+            steep = np.abs(points["normal_z"][at]) <= _STEEP
+            steep &= (points["roughness"][at] <= _SMOOTH * away) & (away <= usual)
+            beside = ~outlier & (away > closest) & (extent < _LONE_SPREAD * away) & looks_for_lone
+            narrow = steep & (extent < _SPREAD * away) & (outlier | beside)
+            # In one go over all points, though some of the steep ones will not be asked about.
+            first, second = np.flatnonzero(beside), np.flatnonzero(narrow)
+            close = np.concatenate([_LONE_SHARE * away[first], _STEEP_LONE * away[second]])
+            alone = lone(points, at[np.concatenate([first, second])], close, self._looks(), taken)
+            outlier[first] = alone[: len(first)]
+            steep[second] = ~alone[len(first) :]
+        if keep and outlier.any():
+            outlier[outlier] = ~self._on_lines(
+                points, at[outlier], distance > figures.sparse, figures, context
+            )
+        if keep and shared:
+            outlier &= ~steep
+        low = np.zeros(len(at), np.bool_)
         if outlier.any():
-            around = around_outliers(points, outlier, self._looks(), context.threads)
+            around = around_outliers(points, at[outlier], self._looks(), context.threads, taken)
             low[outlier] = around.below(figures.mean_height)
-            if self.params.keep_structures:
-                stands = np.zeros(len(points), np.bool_)
-                stands[outlier] = around.on_poles(figures.pole_radius)
-                usual = max(_POLE_FARTHEST * threshold, _POLE_SPACINGS * context.site.spacing)
-                far = stands & (distance > usual)
-                stands &= ~lone(points, far, distance, self._looks(), share=_POLE_NEXT)
-                outlier[outlier] = ~(stands[outlier] | around.on_level())
+            if keep:
+                stands = around.on_poles(figures.pole_radius)
+                usual = max(_POLE_FARTHEST * threshold, _POLE_SPACINGS * spacing)
+                far = np.flatnonzero(stands & (away[outlier] > usual))
+                rows = np.flatnonzero(outlier)[far]
+                stands[far] = ~lone(points, at[rows], _POLE_NEXT * away[rows], self._looks(), taken)
+                outlier[outlier] = ~(stands | around.on_level())
         beneath = low & outlier
-        if self.params.keep_structures and not self.params.below:
-            deep = max(_DEEP_SPACINGS * context.site.spacing, _DEEP_THRESHOLDS * threshold)
-            beneath &= shared & (distance > deep)
-        return Delta(relabelled(points, beneath, outlier & ~low, withheld=self.params.withheld))
-
-    def _lone(
-        self, points: Points, distance: Floats, asked: NDArray[np.bool_], context: Context
-    ) -> NDArray[np.bool_]:
-        """Return the points, among those asked for, that lie alone before a clump of others."""
-        asked = asked & (distance > max(_LONE_SPACINGS * context.site.spacing, _LONE_LEAST))
-        asked &= points["extent"] < _LONE_SPREAD * distance
-        return lone(points, asked, distance, self._looks(), share=_LONE_SHARE)
+        if keep and not self.params.below:
+            deep = max(_DEEP_SPACINGS * spacing, _DEEP_THRESHOLDS * threshold)
+            beneath &= shared & (away > deep)
+        under, above = np.zeros((2, len(points)), np.bool_)
+        under[at], above[at] = beneath, outlier & ~low
+        return Delta(relabelled(points, under, above, withheld=self.params.withheld))
 
     def _on_lines(
         self,
         points: Points,
-        outlier: NDArray[np.bool_],
+        outlier: NDArray[np.int64],
         sparse: NDArray[np.bool_],
         figures: _Figures,
         context: Context,
     ) -> NDArray[np.bool_]:
-        """Return the outliers that lie on a line of sparse points."""
-        found = np.zeros(len(points), np.bool_)
+        """Return which outliers, given by their rows, lie on a line of sparse points."""
         # A lone point need not be sparse itself.
         if not sparse.any():
-            return found
-        x, y, z = (points[axis][sparse] for axis in "xyz")
+            return np.zeros(len(outlier), np.bool_)
+        rows = np.flatnonzero(sparse)
+        x, y, z = (points[axis][rows] for axis in "xyz")
         px, py, pz = (points[axis][outlier] for axis in "xyz")
         tree = build_tree(x, y, z, threads=context.threads)
         near = nearest_rows(tree, px, py, pz, _LINE_NEIGHBOURS, self._looks())
         width, length = figures.line_width, figures.line_length
-        found[outlier] = on_lines(x, y, z, px, py, pz, near, width, length, farthest=_LINE_FARTHEST)
-        return found
+        return on_lines(x, y, z, px, py, pz, near, width, length, farthest=_LINE_FARTHEST)
 
     def _looks(self) -> float:
         """Return how far neighbours are looked for: a hair less than the reach, to be safe from rounding."""
