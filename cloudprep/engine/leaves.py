@@ -6,13 +6,15 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from cloudprep.kernels.sorting import sorted_order
+from cloudprep.kernels.sorting import counted_order, sorted_order
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
 _LARGEST_KEY = 2**62
+# Up to so many cells points are put in order by counting them.
+_COUNTED_CELLS = 1 << 16
 
 
 class Rectangle(NamedTuple):
@@ -48,6 +50,56 @@ class Group(NamedTuple):
 
     rectangle: Rectangle
     leaves: NDArray[np.int64]
+
+
+class CellOrder(NamedTuple):
+    """Points in the order of their cells, and the cells that hold any, by row, then column.
+
+    Parameters
+    ----------
+    order : ndarray of int, shape (n,)
+        Which point comes where; those of a cell stay in their order.
+    column, row : ndarray of int64, shape (cells,)
+        Of each cell that holds points.
+    starts : ndarray of int64, shape (cells,)
+        Where its points start.
+    sizes : ndarray of int64, shape (cells,)
+        How many they are.
+    """
+
+    order: NDArray[np.integer[Any]]
+    column: NDArray[np.int64]
+    row: NDArray[np.int64]
+    starts: NDArray[np.int64]
+    sizes: NDArray[np.int64]
+
+
+def in_cells(column: NDArray[np.int64], row: NDArray[np.int64], *, threads: int = 1) -> CellOrder:
+    """Put points into the order of their cells.
+
+    Parameters
+    ----------
+    column, row : ndarray of int64, shape (n,)
+        Cell of each point; n >= 1.
+    threads : int
+        Threads to use.
+
+    Returns
+    -------
+    CellOrder
+        The same for any number of threads.
+    """
+    west, south = int(column.min()), int(row.min())
+    columns, rows = int(column.max()) - west + 1, int(row.max()) - south + 1
+    if columns * rows <= _COUNTED_CELLS:
+        order, starts = counted_order(column, row, columns, rows, threads=threads)
+        sizes = np.diff(starts)
+        cells = np.flatnonzero(sizes)
+        return CellOrder(order, cells % columns + west, cells // columns + south, starts[cells], sizes[cells])
+    by_cell = cell_order(column, row)
+    column, row = column[by_cell], row[by_cell]
+    starts = np.flatnonzero(np.r_[True, (row[1:] != row[:-1]) | (column[1:] != column[:-1])])
+    return CellOrder(by_cell, column[starts], row[starts], starts, np.diff(np.r_[starts, len(by_cell)]))
 
 
 def cell_order(column: NDArray[np.int64], row: NDArray[np.int64]) -> NDArray[np.integer[Any]]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from cloudprep.engine.delivered import unused_points
-from cloudprep.engine.leaves import Leaves, cell_order, grouped
+from cloudprep.engine.leaves import Leaves, grouped, in_cells
 from cloudprep.engine.rasters import ArrayRasters
 from cloudprep.engine.store import (
     BLOCK_POINTS,
@@ -182,12 +182,8 @@ class MemoryStore:
 
         with ThreadPoolExecutor(threads) as pool:
             column, row = pool.map(of, "xy")
-        order = cell_order(column, row)
-        column, row = column[order], row[order]
-        starts = np.flatnonzero(np.r_[True, (row[1:] != row[:-1]) | (column[1:] != column[:-1])])
-        sizes = np.diff(np.r_[starts, len(order)])
-        leaves = Leaves(column[starts], row[starts], np.ones(len(starts), np.int64), sizes)
-        del column, row
+        order, column, row, starts, sizes = in_cells(column, row, threads=threads)
+        leaves = Leaves(column, row, np.ones(len(starts), np.int64), sizes)
         groups = grouped(leaves, most)
         chosen = np.concatenate([group.leaves for group in groups])
         boxes = [(c, r, c + 1, r + 1) for c, r in zip(*(v[chosen].tolist() for v in leaves[:2]), strict=True)]
