@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cloudprep.engine.passes import ContractError
 from cloudprep.engine.planned import planned_canvases
 from cloudprep.errors import UsageError
 
@@ -26,7 +27,8 @@ _CELL_BYTES = 4
 class Products:
     """What the stages of a run have made so far.
 
-    A raster is handed on for delivery as soon as no later stage reads or replaces it, and let go then.
+    A raster is handed on for delivery as soon as no later stage reads or replaces it, and let go then; layers
+    when no later stage makes any, since they come to one file; surfaces at once.
 
     Parameters
     ----------
@@ -34,14 +36,23 @@ class Products:
         Of the whole run, in order.
     deliver : callable
         Takes a finished raster.
+    deliver_layers, deliver_surfaces : callable
+        Take all layers of the run, and the surfaces of a stage.
     """
 
-    def __init__(self, stages: Sequence[Stage], deliver: Callable[[Grid], None]) -> None:
+    def __init__(
+        self,
+        stages: Sequence[Stage],
+        deliver: Callable[[Grid], None],
+        deliver_layers: Callable[[Sequence[Layer]], None],
+        deliver_surfaces: Callable[[Sequence[TinSurface]], None],
+    ) -> None:
         self._stages = stages
         self._deliver = deliver
+        self._deliver_layers = deliver_layers
+        self._deliver_surfaces = deliver_surfaces
         self._rasters: dict[str, Grid] = {}
-        self.layers: list[Layer] = []
-        self.surfaces: list[TinSurface] = []
+        self._layers: list[Layer] = []
 
     def given_to(self, stage: Stage) -> Mapping[str, Grid]:
         """Return the rasters that a stage reads; their values can't be written to.
@@ -72,11 +83,26 @@ class Products:
             Which of the stages.
         result : StageResult
             What came of it.
+
+        Raises
+        ------
+        ContractError
+            If it made layers that it doesn't declare: those of later stages are waited for by that.
         """
         self._rasters.update((grid.name, grid) for grid in result.grids)
-        self.layers.extend(result.layers)
-        self.surfaces.extend(result.surfaces)
-        wanted = {n for stage in self._stages[number + 1 :] for n in (*stage.sources(), *stage.products())}
+        stage, later = self._stages[number], self._stages[number + 1 :]
+        undeclared = {layer.name for layer in result.layers}.difference(stage.makes_layers)
+        if undeclared:
+            raise ContractError(
+                f"stage {stage.name} made layers {sorted(undeclared)}, which it does not declare"
+            )
+        if result.surfaces:
+            self._deliver_surfaces(result.surfaces)
+        self._layers.extend(result.layers)
+        if self._layers and not any(one.makes_layers for one in later):
+            self._deliver_layers(self._layers)
+            self._layers = []
+        wanted = {n for one in later for n in (*one.sources(), *one.products())}
         for name in [n for n in self._rasters if n not in wanted]:
             self._deliver(self._rasters.pop(name))
 

@@ -10,7 +10,7 @@ import numpy as np
 from cloudprep.engine.behind import WAITING_BYTES
 from cloudprep.engine.planned import planned_canvases
 from cloudprep.engine.rasters import DRAWN_CELLS
-from cloudprep.io.raster import CACHE_BYTES, LINES, TILE
+from cloudprep.io.raster import CACHE_BYTES, TILE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -93,7 +93,7 @@ def _packed(canvas: Canvas) -> float:
 
 
 def _in_memory(canvas: Canvas) -> int:
-    at_work = min(canvas.window.rows, LINES) * canvas.window.columns * (_width(canvas) + _stored(canvas))
+    at_work = min(canvas.window.rows, TILE) * canvas.window.columns * (_width(canvas) + _stored(canvas))
     whole = _cells(canvas) * _stored(canvas)
     return whole + max(int(whole * (_packed(canvas) + _OVERVIEWS)), at_work)
 

@@ -108,6 +108,7 @@ if TYPE_CHECKING:
     from cloudprep.io.las import Flight
     from cloudprep.model.crs import CloudCrs
     from cloudprep.model.grid import Grid
+    from cloudprep.model.layer import Layer, TinSurface
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Stage
 
@@ -166,6 +167,8 @@ class _Run:
         self.targets: dict[str, Path] = {}
         self.figures: dict[str, float] = {}
         self.outputs: list[OutputRecord] = []
+        self.layer_files: list[OutputRecord] = []
+        self.surface_files: list[OutputRecord] = []
         self.given = GivenLayers()
         self.blocks = self.scratch = 0
         self.scratch_folder: Path | None = None
@@ -279,7 +282,7 @@ class _Run:
             # Files of points or a single worker are there where something is short.
             at_once = self.scratch_folder is not None or self.workers == 1
             behind = stack.enter_context(Behind(at_once=at_once))
-            stage_records, products = self._run_stages(store, site, behind)
+            stage_records = self._run_stages(store, site, behind)
             # Labels stand: what is counted of them is counted while rasters and clouds are written.
             alive = self.inputs.alive
             behind.do(
@@ -290,7 +293,7 @@ class _Run:
             behind.do(lambda: self._gather(store, site, stage_records), lambda _: None, held=0)
             self.blocks, self.scratch = len(store.blocks), max(self.scratch, store.scratch_bytes)
             self.peak_elsewhere = self.executor.peak_elsewhere()
-            outputs = self._deliver_all(store, site, products, behind)
+            outputs = self._deliver_all(store, site, behind)
             give_back()
             self._study(outputs)
         return self._finish(site, crs, stage_records, outputs)
@@ -455,9 +458,7 @@ class _Run:
         units = self.inputs.units
         return replace(site, cell=self.cell, vertical_unit=units.vertical, flights=self.inputs.facts)
 
-    def _run_stages(
-        self, store: Store, site: SiteFacts, behind: Behind
-    ) -> tuple[list[StageRecord], Products]:
+    def _run_stages(self, store: Store, site: SiteFacts, behind: Behind) -> list[StageRecord]:
         self.codes = code_counts(store)
         check_classes(self.stages, self.codes)
         records: list[StageRecord] = []
@@ -475,7 +476,15 @@ class _Run:
 
             behind.do(lambda: self.delivery.raster(grid, self.scratch_folder), note, grid.values.nbytes)
 
-        products = Products(self.stages, deliver)
+        origin = site.origin
+
+        def layers(made: Sequence[Layer]) -> None:
+            behind.do(lambda: self.delivery.layers(made, origin), self.layer_files.extend, held=0)
+
+        def surfaces(made: Sequence[TinSurface]) -> None:
+            behind.do(lambda: self.delivery.surfaces(made, origin), self.surface_files.extend, held=0)
+
+        products = Products(self.stages, deliver, layers, surfaces)
         at_the_end = {*"xyz", *LABEL_COLUMNS, *FIGURE_COLUMNS, *self.reporting.columns}
         working, others = kept_after(self.stages), read_after(self.stages, at_the_end)
         for number, (unresolved, *kept) in enumerate(zip(self.stages, working, others, strict=True)):
@@ -510,7 +519,7 @@ class _Run:
                     warnings=result.warnings,
                 )
             )
-        return records, products
+        return records
 
     def _take_figures(
         self, alive: Sequence[TrackedInput], each: Sequence[dict[str, float]], together: dict[str, float]
@@ -520,19 +529,12 @@ class _Run:
             one.figures.update(figures)
         self.figures.update(together)
 
-    def _deliver_all(
-        self, store: Store, site: SiteFacts, products: Products, behind: Behind
-    ) -> list[OutputRecord]:
-        """Write the clouds, what is left of the products, and what lists them all."""
-
-        def rest() -> list[OutputRecord]:
-            layers = self.delivery.layers(products.layers, site.origin)
-            return layers + self.delivery.surfaces(products.surfaces, site.origin)
-
-        behind.do(rest, self.outputs.extend, held=0)
+    def _deliver_all(self, store: Store, site: SiteFacts, behind: Behind) -> list[OutputRecord]:
+        """Write the clouds, wait for all that is being written, and write what lists it."""
         clouds = self._deliver(store)
         behind.wait()
-        outputs = [*clouds, *self.outputs, *self.delivery.index()]
+        made = [*self.outputs, *self.layer_files, *self.surface_files]
+        outputs = [*clouds, *made, *self.delivery.index()]
         return [*outputs, *self.delivery.item(self._name, outputs, site, self.inputs.created, self.started)]
 
     def _deliver(self, store: Store) -> list[OutputRecord]:

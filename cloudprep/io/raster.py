@@ -32,9 +32,9 @@ if TYPE_CHECKING:
 
 HEIGHT_NODATA = -9999.0
 CODE_NODATA = 0
-# Side of a tile, and lines that are handed over at a time, in cells.
+# Side of a tile, and lines that are handed over at a time, in cells: few, so that they stay in the cache
+# while they are made, stored and held against what was stored.
 TILE = 256
-LINES = 16 * TILE
 # Bytes that the library keeps of files which it writes, beside what it is given.
 CACHE_BYTES = 32_000_000
 _UNITS = {METRE: "metre", INTERNATIONAL_FOOT: "foot", US_SURVEY_FOOT: "US survey foot"}
@@ -167,22 +167,22 @@ def _finish(grid: Grid, part: Path, said: _Said, scratch: Path | None) -> int:
         # the rest. Where it isn't packed at all, the library takes other values for them.
         with rasterio.Env(COG_TMP_COMPRESSION="PACKBITS"), MemoryFile() as finished:
             with finished.open(driver="COG", **what, **how) as file:
-                _fill(file, grid, said, LINES)
+                _fill(file, grid, said)
             # Where memory is short the library leaves out cells without an error.
-            refuse_losses(finished.name, _strips(grid, crs, nodata, LINES))
+            refuse_losses(finished.name, _strips(grid, crs, nodata))
             part.write_bytes(finished.getbuffer())
         return 0
 
     def fill(file: DatasetWriter) -> None:
-        _fill(file, grid, said, TILE)
+        _fill(file, grid, said)
 
-    strips = _strips(grid, crs, nodata, TILE)
+    strips = _strips(grid, crs, nodata)
     return finished_on_disk(part, scratch, fill, strips, what, how)
 
 
-def _fill(file: DatasetWriter, grid: Grid, said: _Said, lines: int) -> None:
+def _fill(file: DatasetWriter, grid: Grid, said: _Said) -> None:
     figures = RunningStatistics(said.nodata)
-    for pixels, values in _strips(grid, said.crs, said.nodata, lines):
+    for pixels, values in _strips(grid, said.crs, said.nodata):
         file.write(values, 1, window=pixels)
         figures.add(values)
     file.update_tags(1, **figures.tags())
@@ -215,13 +215,13 @@ def _palette(codes: tuple[int, ...]) -> dict[int, tuple[int, int, int, int]]:
     return {CODE_NODATA: (0, 0, 0, 0), **palette}
 
 
-def _strips(grid: Grid, crs: CloudCrs, nodata: float, most: int) -> Iterator[tuple[Pixels, NDArray[Any]]]:
+def _strips(grid: Grid, crs: CloudCrs, nodata: float) -> Iterator[tuple[Pixels, NDArray[Any]]]:
     """Give the rows of the file from north to south, some at a time, as they are to be stored."""
     rows, columns = grid.window.shape
     codes = grid.values.dtype == np.uint8
     unit = crs.vertical_unit or METRE if grid.unit == "m" else METRE
-    for top in range(0, rows, most):
-        count = min(most, rows - top)
+    for top in range(0, rows, TILE):
+        count = min(TILE, rows - top)
         lines = grid.values[rows - top - count : rows - top][::-1]
         pixels = Pixels(0, top, columns, count)
         yield pixels, np.ascontiguousarray(lines) if codes else _stored(lines, unit, nodata)

@@ -152,7 +152,11 @@ def mixture_errors(
         triangle are unknown.
     """
     found = np.full(measured.shape, np.nan)
-    _errors(chances, rows, columns, *seen, measured, gap, bent, CLASSES, ERF, ERF_SLOPE, found)
+    holder, likely = seen
+    # One kind of arrays for the compiler, also where they are parts of wider ones.
+    holder, gap = np.ascontiguousarray(holder), np.ascontiguousarray(gap)
+    variances = np.ascontiguousarray(measured), gap, np.ascontiguousarray(bent)
+    _errors(chances, rows, columns, holder, likely, *variances, CLASSES, ERF, ERF_SLOPE, found)
     return found
 
 

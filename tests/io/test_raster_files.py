@@ -281,7 +281,7 @@ def test_raster_that_lost_a_tile_is_found_out(tmp_path, level):
     grid = heights(1100, 1500)
     target = tmp_path / "dtm.tif"
     write_grid(grid, target, METRIC)
-    refuse_losses(target, _strips(grid, METRIC, -9999.0, 256))
+    refuse_losses(target, _strips(grid, METRIC, -9999.0))
     more = {} if level is None else {"overview_level": level}
     with rasterio.open(target, **more) as file:
         start = int(file.get_tag_item("BLOCK_OFFSET_0_1", "TIFF", bidx=1))
@@ -294,7 +294,7 @@ def test_raster_that_lost_a_tile_is_found_out(tmp_path, level):
         content = content.replace(packed, bytes(4), 1)
     target.write_bytes(content)
     with pytest.raises(LostCellsError):
-        refuse_losses(target, _strips(grid, METRIC, -9999.0, 256))
+        refuse_losses(target, _strips(grid, METRIC, -9999.0))
 
 
 def test_raster_finished_on_a_full_disk_is_an_error_and_leaves_nothing(tmp_path):

@@ -52,16 +52,32 @@ class Found(NamedTuple):
     cells : tuple of ndarray of float32, shape (rows, columns)
         Weight, gap and bend as in :class:`cloudprep.kernels.facets.Facets`; NaN where no point is near.
     holder : ndarray of int32, shape (rows, columns)
-        Which row of ``likely`` is that of each cell's triangle; -1: nothing is seen there.
-    likely : ndarray of float32, shape (t, 10)
-        How likely what is seen of each triangle would be for each class of roughness, as a part of the
-        likeliest.
+        Which row of its tile's ``likely`` is that of each cell's triangle; -1: nothing is seen there.
+    seen : tuple of Seen
+        What is seen in each tile; together they hold all cells.
     """
 
     sums: Residuals
     points: tuple[Floats, Floats, Floats, Floats]
     cells: Part
     holder: NDArray[np.int32]
+    seen: tuple[Seen, ...] = ()
+
+
+class Seen(NamedTuple):
+    """What is seen of the triangles around the cells of a tile.
+
+    Attributes
+    ----------
+    rows, columns : slice
+        Cells of the tile, counted from the block's first.
+    likely : ndarray of float32, shape (t, 10)
+        How likely what is seen of each triangle would be for each class of roughness, as a part of the
+        likeliest.
+    """
+
+    rows: slice
+    columns: slice
     likely: NDArray[np.float32]
 
 
@@ -146,24 +162,20 @@ def facets_and_residuals(
     figures = weight, weight.copy(), weight.copy()
     n = len(ground.points.x)
     of_points = np.full(n, np.nan), np.zeros(n), np.zeros(n), np.ones(n)
-    found = Found(sums, of_points, figures, np.full(cells.shape, -1, np.int32), _nothing_seen())
+    found = Found(sums, of_points, figures, np.full(cells.shape, -1, np.int32))
     reach = FARTHEST + NODE
     r0, r1 = max(int(cells.row_bins[0]) - reach, 0), min(int(cells.row_bins[-1]) + reach + 1, bins.rows)
     c0 = max(int(cells.column_bins[0]) - reach, 0)
     c1 = min(int(cells.column_bins[-1]) + reach + 1, bins.columns)
 
-    def work(tile: tuple[tuple[int, int], tuple[int, int]]) -> tuple[NDArray[np.int32], NDArray[np.float32]]:
+    def work(tile: tuple[tuple[int, int], tuple[int, int]]) -> Seen:
         return _tile(ground, cells, known, noise, tile, found)
 
     tiles = [(rows, columns) for rows in _cuts(r0, r1) for columns in _cuts(c0, c1)]
     with ThreadPoolExecutor(threads) as pool:
-        seen = list(pool.map(work, tiles))
+        seen = tuple(pool.map(work, tiles))
     summed(sums, threads=threads)
-    before = 0
-    for holder, likely in seen:
-        holder[holder >= 0] += before
-        before += len(likely)
-    return found._replace(likely=np.concatenate([_nothing_seen(), *(likely for _, likely in seen)]))
+    return found._replace(seen=seen)
 
 
 def _nothing_seen() -> NDArray[np.float32]:
@@ -182,8 +194,8 @@ def _tile(
     noise: Callable[[Floats, Floats], Floats],
     tile: tuple[tuple[int, int], tuple[int, int]],
     found: Found,
-) -> tuple[NDArray[np.int32], NDArray[np.float32]]:
-    """Put in what a tile's points and cells tell; return its part of ``holder``, and its own ``likely``."""
+) -> Seen:
+    """Put in what a tile's points and cells tell; return what is seen of the triangles around its cells."""
     (r0, r1), (c0, c1) = tile
     points, bins, step = ground.points, ground.bins, ground.frame.step
     halo = FARTHEST + 1
@@ -194,16 +206,15 @@ def _tile(
     )
     rows = slice(*np.searchsorted(cells.row_bins, (r0, r1)).tolist())
     columns = slice(*np.searchsorted(cells.column_bins, (c0, c1)).tolist())
-    holder = found.holder[rows, columns]
     if len(index) == 0:
-        return holder, _nothing_seen()
+        return Seen(rows, columns, _nothing_seen())
     mesh = mesh_of(ground.columns[index], ground.rows[index], points.z[index])
     at = index[mesh.given]
     row, column = points.bin[at] // bins.columns, points.bin[at] % bins.columns
     own = (row >= r0) & (row < r1) & (column >= c0) & (column < c1)
-    # Corners of the triangles around cells lie beyond the tile too.
-    near = (row >= r0 - AROUND_POINTS) & (row < r1 + AROUND_POINTS)
-    near &= (column >= c0 - AROUND_POINTS) & (column < c1 + AROUND_POINTS)
+    # Corners of the triangles around cells lie beyond the tile too, where it has cells up to its rim.
+    north, south, west, east = _corners_within(cells, rows, columns, tile)
+    near = (row >= south) & (row < north) & (column >= west) & (column < east)
     z = points.z[at]
     scatter = noise(points.x[at], points.y[at])
     inner, height, weight, gap = left_out_facets(mesh, z, near, step, AROUND_POINTS * points.edge / step)
@@ -220,12 +231,13 @@ def _tile(
         of_points[at] = values
     wanted = known[rows, columns].copy()
     if not wanted.any():
-        return holder, _nothing_seen()
+        return Seen(rows, columns, _nothing_seen())
     weights, gaps, bends = (figure[rows, columns] for figure in found.cells)
     part = weights, gaps, bends
     at_columns = cells.columns[columns] - mesh.left * SUBSTEPS
     at_rows = cells.rows[rows] - mesh.bottom * SUBSTEPS
     farthest = FARTHEST * points.edge / step
+    holder = found.holder[rows, columns]
     likely = cell_facets(mesh, at_columns, at_rows, step, farthest, wanted, part, corners, holder)
     r, c = np.nonzero(wanted)
     if len(r):
@@ -234,4 +246,19 @@ def _tile(
         around = facets_at(points, x, y, place, FARTHEST, first=FARTHEST)
         for figure, values in zip(part, around[1:], strict=True):
             figure[r, c] = values
-    return holder, likely
+    return Seen(rows, columns, likely)
+
+
+def _corners_within(
+    cells: CellCentres, rows: slice, columns: slice, tile: tuple[tuple[int, int], tuple[int, int]]
+) -> tuple[int, int, int, int]:
+    """Return the sides of the bins of a tile's own points, and of the corners of triangles around its cells.
+
+    Northern and eastern sides are one past the last bin, the others the first one.
+    """
+    (south, north), (west, east) = tile
+    row, column = cells.row_bins[rows], cells.column_bins[columns]
+    if len(row) and len(column):
+        south, north = min(south, row[0] - AROUND_POINTS), max(north, row[-1] + AROUND_POINTS + 1)
+        west, east = min(west, column[0] - AROUND_POINTS), max(east, column[-1] + AROUND_POINTS + 1)
+    return north, south, west, east

@@ -20,6 +20,7 @@ from cloudprep.stages.surface._error_tiles import (
     FARTHEST,
     NODE,
     CellCentres,
+    Found,
     GroundBins,
     facets_and_residuals,
 )
@@ -225,8 +226,10 @@ class TerrainError(Stage):
         column = bins.lattice.column_of(x) - bins.column
         row = bins.lattice.row_of(y) - bins.row
         inside = (column >= 0) & (row >= 0) & (column < bins.columns) & (row < bins.rows)
-        kept = x[inside], y[inside], z[inside]
-        ground = GroundBins(binned(*kept, column[inside], row[inside], bins.shape, edge), bins, site)
+        if not inside.all():
+            x, y, z = x[inside], y[inside], z[inside]
+            column, row = column[inside], row[inside]
+        ground = GroundBins(binned(x, y, z, column, row, bins.shape, edge), bins, site)
         first = part.row - window.row, part.column - window.column
         known = np.isfinite(dtm.values[first[0] : first[0] + part.rows, first[1] : first[1] + part.columns])
         cells = CellCentres(window, part, bins, ground.frame)
@@ -252,13 +255,11 @@ class TerrainError(Stage):
             row = np.repeat(np.arange(first[0] + strip.start, first[0] + strip.stop), part.columns)
             column = np.tile(np.arange(first[1], first[1] + part.columns), size // part.columns)
             noise = self._noise(dtm, row, column).reshape(-1, part.columns)
-            lines = Window(part.lattice, part.column, part.row + start, part.columns, len(own_rows))
+            window_of = Window(part.lattice, part.column, part.row + start, part.columns, len(own_rows))
             weight, gap, bend = (figure[strip] for figure in found.cells)
-            bent = bent_variance(bend, self._curvature(lines))
-            seen = found.holder[strip], found.likely
-            errors[strip] = mixture_errors(
-                chances, own_nodes[strip], column_nodes, seen, noise * weight, gap, bent
-            )
+            bent = bent_variance(bend, self._curvature(window_of))
+            asked = noise * weight, gap, bent
+            errors[strip] = _mixed(found, strip, chances, (own_nodes[strip], column_nodes), asked)
             roughness[strip] = np.where(known[strip], scatter[at], np.nan)
             errors[strip][~known[strip]] = np.nan
 
@@ -294,7 +295,8 @@ class TerrainError(Stage):
         if "withheld" in points:
             used &= ~points["withheld"]
         used &= np.isfinite(z)
-        return x[used], y[used], z[used]
+        which = np.flatnonzero(used)
+        return x.take(which), y.take(which), z.take(which)
 
     def _noise_at(self, dtm: Grid, x: Floats, y: Floats) -> Floats:
         window = dtm.window
@@ -332,6 +334,35 @@ class TerrainError(Stage):
         if even < _CALMER * declared:
             return (found + "dtm_standard_error is too large if that is all the error from point to point",)
         return ()
+
+
+def _mixed(
+    found: Found,
+    strip: slice,
+    chances: Floats,
+    nodes: tuple[NDArray[np.int64], NDArray[np.int64]],
+    asked: tuple[Floats, NDArray[np.float32], Floats],
+) -> Floats:
+    """Return the standard errors of some rows of cells, tile by tile: each has numbered its own triangles."""
+    measured, gap, bent = asked
+    errors = np.full(measured.shape, np.nan)
+    for seen in found.seen:
+        first, beyond = max(seen.rows.start, strip.start), min(seen.rows.stop, strip.stop)
+        if first >= beyond:
+            continue
+        place = slice(first - strip.start, beyond - strip.start), seen.columns
+        holder = found.holder[first:beyond, seen.columns]
+        of_rows, of_columns = nodes[0][place[0]], nodes[1][seen.columns]
+        errors[place] = mixture_errors(
+            chances,
+            of_rows,
+            of_columns,
+            (holder, seen.likely),
+            measured[place],
+            gap[place],
+            bent[place],
+        )
+    return errors
 
 
 def _bins_around(part: Window, site: SiteFacts, edge: float, reach: float) -> Window:
