@@ -28,6 +28,7 @@ Returns = Literal["last", "all"]
 """Which returns may be ground."""
 
 _UNCLASSIFIED, _GROUND = np.uint8(ClassCode.UNCLASSIFIED), np.uint8(ClassCode.GROUND)
+_AT_A_TIME = 65_536
 # Classes that a point may leave for "unclassified"; others say more than a ground stage knows.
 _OPEN_CLASSES = (ClassCode.NEVER_CLASSIFIED, ClassCode.UNCLASSIFIED, ClassCode.GROUND)
 
@@ -66,9 +67,10 @@ def usable_points(points: Points, keep_classes: Sequence[int], returns: Returns)
     ndarray of bool, shape (n,)
         False for noise (7, 18), withheld points, kept classes and, where asked, returns before the last.
     """
-    usable = ~of_classes(points["classification"], (*NOISE_CODES, *keep_classes))
+    usable = of_classes(points["classification"], (*NOISE_CODES, *keep_classes))
+    np.logical_not(usable, out=usable)
     if "withheld" in points:
-        usable &= ~points["withheld"]
+        np.greater(usable, points["withheld"], out=usable)  # and not withheld
     if returns == "last" and "return_number" in points and "number_of_returns" in points:
         usable &= points["return_number"] >= points["number_of_returns"]
     return usable
@@ -96,16 +98,22 @@ def labelled(
         Ground points are 2. Others become 1 where they were 0, 1 or 2 (but not withheld, nor kept), and keep
         any other class.
     """
-    classes = points["classification"]
-    movable = of_classes(classes, [code for code in _OPEN_CLASSES if code not in keep_classes])
-    if "withheld" in points:
-        movable &= ~points["withheld"]
-    found = ground & usable
-    movable &= ~found
-    # Codes put together by sums: to set them where a mask says so takes ten times as long.
-    codes: NDArray[np.uint8] = classes * ~(found | movable)
-    codes += movable * _UNCLASSIFIED
-    codes += found * _GROUND
+    open_classes = [code for code in _OPEN_CLASSES if code not in keep_classes]
+    codes = np.empty(len(points), np.uint8)
+    # So many at a time, so that what comes between stays in the cache and takes no fresh memory.
+    for start in range(0, len(points), _AT_A_TIME):
+        some = slice(start, start + _AT_A_TIME)
+        classes = points["classification"][some]
+        movable = of_classes(classes, open_classes)
+        if "withheld" in points:
+            movable &= ~points["withheld"][some]
+        found = ground[some] & usable[some]
+        movable &= ~found
+        # Codes put together by sums: to set them where a mask says so takes ten times as long.
+        kept = ~(found | movable)
+        np.multiply(classes, kept.view(np.uint8), out=codes[some])
+        codes[some] += movable.view(np.uint8) * _UNCLASSIFIED
+        codes[some] += found.view(np.uint8) * _GROUND
     return codes
 
 
