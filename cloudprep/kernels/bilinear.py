@@ -67,12 +67,6 @@ def read_corners(values: NDArray[Any], at: Corners) -> Any:
     return (1.0 - at.up) * lower + at.up * upper
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
-def read_between(values: NDArray[Any], across: float, up: float) -> Any:
-    """Return one value of :func:`bilinear`, for other kernels; the raster holds no NaN."""
-    return read_corners(values, corners_of(values.shape[0], values.shape[1], across, up))
-
-
 def bilinear(values: NDArray[Any], across: Floats, up: Floats) -> Floats:
     """Return raster values at positions between the cell centres.
 
