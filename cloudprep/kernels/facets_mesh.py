@@ -35,10 +35,9 @@ _MOST_OFF = 100.0
 # have points in common with it:
 _OF_EACH = 0.7
 # What is seen of an even triangle counts for so much if all around is even too, and for so much if it lies
-# beside a break of each of these classes. That is less than one in all: many a triangle of ground that is a
-# little rough looks even by chance.
-_ALONE, _BESIDE = 0.3, 0.08
-_BREAKS = 5
+# beside a break of each of these classes (from the fifth on: turns of slopes as well as walls).
+_ALONE, _BESIDE = 0.4, 0.12
+_BREAKS = 4
 # A difference that none of two classes explains is as likely as this, so that nothing vanishes.
 _LEAST = 1e-50
 # Triangles that are weighed together, and positions whose gaps are reckoned together.

@@ -112,7 +112,7 @@ def test_what_is_seen_of_a_triangle_are_its_neighbours_and_its_corners(places):
         likely = each.prod(axis=0) ** 0.7
         breaks = CLASSES > 0.02
         beside = (each[:, :1] + each[:, breaks]).prod(axis=0) / 2 ** len(each)
-        likely[0] = 0.3 * likely[0] + 0.08 * (beside**0.7).sum()
+        likely[0] = 0.4 * likely[0] + 0.12 * (beside**0.7).sum()
         found = figures[3][row, column]
         assert found / found.max() == pytest.approx(likely / likely.max(), rel=1e-5, abs=1e-20)
         checked += 1

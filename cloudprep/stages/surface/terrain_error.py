@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, cast
 
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from cloudprep.kernels.facets import Binned
     from cloudprep.model.grid import Grid
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Context, Points
@@ -61,6 +63,9 @@ _BINS = (
 _BIN_TO_SPACING = 2.0
 # The terrain's curvature is taken over this many bins, and averaged over twice as many cells.
 _LAG = 5
+# What the bend of a triangle is, by the square of its gap: in the middle of an equilateral one of edge h they
+# are h^2 / 3 and h (1 / sqrt(3) - 1 / 3).
+_BEND_OF_GAP = 3.0 / (math.sqrt(3.0) - 1.0) ** 2
 # Rows of cells that are worked out at a time.
 _STRIP = 256
 _NOISIER, _CALMER = 1.6, 0.6
@@ -115,10 +120,10 @@ class TerrainError(Stage):
 
     ``dtm_standard_error`` is the standard error (m) of the height at the cell's centre: over an area
     about 68 % of true heights lie within one, 95 % within 1.96 of it. What is off has longer tails than a
-    normal distribution where the ground is broken; the standard error is then a geometric mean of what
-    68 and what 95 % ask for. ``dtm_roughness`` is the root mean square of the vertical distances (m) of
-    the nearest 24 or more ground points from the surface of the points around each, scaled such that on
-    even ground it is the standard deviation of a point's height.
+    normal distribution where the ground is broken; the standard error then follows from what 95 % ask
+    for, and more than 68 % lie within one. ``dtm_roughness`` is the root mean square of the vertical
+    distances (m) of the nearest 24 or more ground points from the surface of the points around each,
+    scaled such that on even ground it is the standard deviation of a point's height.
 
     The error has two parts. Errors of measurement: ``vertical_error``, and ``horizontal_error`` times the
     slope of ``dtm``, averaged by the corners of the triangle of ground points that holds the centre. And
@@ -242,9 +247,12 @@ class TerrainError(Stage):
         node_rows, own_nodes = np.unique((cells.row_bins + bins.row) // NODE, return_inverse=True)
         node_columns, column_nodes = np.unique((cells.column_bins + bins.column) // NODE, return_inverse=True)
         nodes = node_rows * NODE - bins.row, node_columns * NODE - bins.column
+        around, curvature = self._curvatures(part, context.threads)
+        of_points = self._with_bends(found.points, ground.points, around, curvature)
         chances = class_chances(
-            ground.points, found.points, found.sums.numbers, nodes, NODE, FARTHEST, threads=context.threads
+            ground.points, of_points, found.sums.numbers, nodes, NODE, FARTHEST, threads=context.threads
         )
+        top, left = part.row - around.row, part.column - around.column
 
         def work(start: int) -> None:
             strip = slice(start, min(start + _STRIP, part.rows))
@@ -255,10 +263,9 @@ class TerrainError(Stage):
             row = np.repeat(np.arange(first[0] + strip.start, first[0] + strip.stop), part.columns)
             column = np.tile(np.arange(first[1], first[1] + part.columns), size // part.columns)
             noise = self._noise(dtm, row, column).reshape(-1, part.columns)
-            window_of = Window(part.lattice, part.column, part.row + start, part.columns, len(own_rows))
             weight, gap, bend = (figure[strip] for figure in found.cells)
-            bent = bent_variance(bend, self._curvature(window_of))
-            asked = noise * weight, gap, bent
+            own_curvature = curvature[top + strip.start : top + strip.stop, left : left + part.columns]
+            asked = noise * weight, gap, bent_variance(bend, own_curvature)
             errors[strip] = _mixed(found, strip, chances, (own_nodes[strip], column_nodes), asked)
             roughness[strip] = np.where(known[strip], scatter[at], np.nan)
             errors[strip][~known[strip]] = np.nan
@@ -309,6 +316,42 @@ class TerrainError(Stage):
         row, column = np.clip(row, 0, rows - 1), np.clip(column, 0, columns - 1)
         slopes = squared_slopes(dtm.values, row, column, dtm.window.lattice.cell)
         return self.params.vertical_error**2 + self.params.horizontal_error**2 * slopes
+
+    def _curvatures(self, part: Window, threads: int) -> tuple[Window, Floats]:
+        """Return the squared curvature (1 / m2) as far around some cells as points count, and its cells."""
+        whole, cell = self.rasters["dtm"].window, part.lattice.cell
+        farther = math.ceil((FARTHEST + NODE + 1) * cast("float", self.params.bin) / cell) + 1
+        row, column = max(part.row - farther, whole.row), max(part.column - farther, whole.column)
+        rows = min(part.row + part.rows + farther, whole.row + whole.rows) - row
+        columns = min(part.column + part.columns + farther, whole.column + whole.columns) - column
+        found = np.empty((rows, columns))
+
+        def work(start: int) -> None:
+            lines = Window(part.lattice, column, row + start, columns, min(_STRIP, rows - start))
+            found[start : start + _STRIP] = self._curvature(lines)
+
+        with ThreadPoolExecutor(threads) as pool:
+            list(pool.map(work, range(0, rows, _STRIP)))
+        return Window(part.lattice, column, row, columns, rows), found
+
+    def _with_bends(
+        self,
+        of_points: tuple[Floats, Floats, Floats, Floats],
+        points: Binned,
+        around: Window,
+        curvature: Floats,
+    ) -> tuple[Floats, Floats, Floats, Floats]:
+        """Return what is known of points left out, with what bends explain of their differences as noise."""
+        off, weight, gap, noise = of_points
+        known = np.flatnonzero(np.isfinite(off))
+        whole = self.rasters["dtm"].window
+        row, column = around.lattice.row_of(points.y[known]), around.lattice.column_of(points.x[known])
+        row = np.clip(row, whole.row, whole.row + whole.rows - 1) - around.row
+        column = np.clip(column, whole.column, whole.column + whole.columns - 1) - around.column
+        bent = bent_variance(_BEND_OF_GAP * gap[known] ** 2, curvature[row, column])
+        explained = noise.copy()
+        explained[known] += bent / (1 + weight[known])
+        return off, weight, gap, explained
 
     def _curvature(self, part: Window) -> Floats:
         """Return the squared curvature of the terrain around some cells, 1 / m2."""
