@@ -295,7 +295,7 @@ class _Fit:
         # step somewhere.
         meets = rim[:, SMOOTH] / whole
         flush = (sticking <= 1.2) & (meets >= 0.15) & (area >= 60.0) & (size >= 6)
-        flush |= (sticking <= 0.35) & (meets >= 0.1) & (size >= 10)
+        flush |= (sticking <= 0.35) & (meets >= 0.1) & (size >= 20)
         flush &= (rim[:, DROP] < 0.5 * whole) & (np.abs(above) < 30.0)
         found |= flush
         strip = (sticking <= 0.5) & (area >= 40.0) & (area <= 400.0) & (size >= 6) & ~found
