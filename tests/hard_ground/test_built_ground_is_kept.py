@@ -11,7 +11,7 @@ from demo_clouds.kinds import Kind
 
 SCENES = ("quarry", "terraces", "stockpiles", "embankment", "hall", "hall_on_slope")
 LOST = {
-    "quarry": "97.3 % kept; of other seeds, land that a face and the data's edge cut off all around is lost",
+    "quarry": "97.9 % kept; of 18 other seeds 99.2 % on average, 97.9 to 99.6",
 }
 
 
