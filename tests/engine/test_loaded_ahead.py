@@ -70,9 +70,11 @@ def test_only_what_runs_call_themselves_is_loaded(monkeypatch: pytest.MonkeyPatc
 def test_a_kernel_that_cannot_be_loaded_is_left_to_the_run(monkeypatch: pytest.MonkeyPatch) -> None:
     import cloudprep.kernels.bilinear  # noqa: F401 - as above
 
-    monkeypatch.setattr(ahead_loading, "listed_kernels", lambda: (Kernel("bilinear", "no_such_name", ()),))
-    with LoadedAhead() as loading:
-        loading._thread.join()
+    gone = Kernel("bilinear", "no_such_name", ())
+    monkeypatch.setattr(ahead_loading, "listed_kernels", lambda: (gone,))
+    with pytest.raises(AttributeError):
+        gone.compiled_function()
+    LoadedAhead()._load()  # in the thread an error would be told to nobody
 
 
 def test_the_thread_ends_with_the_run(monkeypatch: pytest.MonkeyPatch) -> None:
