@@ -1,5 +1,7 @@
 """Large sites tile by tile: tiles cover the raster once, and what is far enough away doesn't show."""
 
+import threading
+import time
 from functools import partial
 
 import numpy as np
@@ -10,7 +12,7 @@ from hypothesis import strategies as st
 from cloudprep.kernels import ground_heights, strips
 from cloudprep.kernels.ground_heights import BINS, packed, summed
 from cloudprep.stages.ground import fitted_ground
-from cloudprep.stages.ground._tiles import MARGIN, SIDE, Span, tiles_of
+from cloudprep.stages.ground._tiles import MARGIN, SIDE, Span, side_by_side, tiles_of
 from cloudprep.stages.ground.fitted_ground import FittedGround
 from cloudprep.testing import run_stage
 from demo_clouds.scenes import scene
@@ -30,12 +32,53 @@ def test_tiles_cover_a_raster_once_and_their_margins_stay_within(column, row, co
     seen = np.zeros(whole.shape, int)
     for tile in tiles_of(whole, side=side, margin=margin, most=0):
         seen[tile.inner.seen_from(whole)] += 1
-        assert tile.inner.column // side == (tile.inner.end_column - 1) // side  # on the global lattice
+        assert max(tile.inner.shape) <= side + 16
         assert tile.outer.cut(whole) == tile.outer
         for i, sign in enumerate((-1, -1, 1, 1)):
             edge = whole[i]
             assert tile.outer[i] == tile.inner[i] + sign * margin or tile.outer[i] == edge
+        for edge, ends in zip(
+            tile.inner, (whole.column, whole.row, whole.end_column, whole.end_row), strict=True
+        ):
+            assert edge == ends or edge % 16 == 0  # cells 16 times as wide lie in one tile
     assert (seen == 1).all()
+
+
+def test_tiles_are_about_as_large_as_each_other():
+    whole = Span(
+        -1900, 37, 1564, 3501
+    )  # 3464 cells: two tiles a side will do, where edges at 1920 give three
+    shapes = [tile.inner.shape for tile in tiles_of(whole)]
+    assert len(shapes) == 4
+    assert np.ptp(shapes) <= 16
+
+
+@pytest.mark.parametrize("at_once", [1, 2, 3])
+def test_side_by_side_gives_what_each_tile_gives_in_their_order(at_once):
+    tiles = tiles_of(Span(0, 0, 70, 50), side=20, margin=3, most=0)
+    threads = set()
+
+    def work(tile):
+        threads.add(threading.get_ident())
+        time.sleep(0.01)
+        return tile.inner
+
+    assert side_by_side(work, tiles, at_once) == [tile.inner for tile in tiles]
+    assert len(threads) == at_once
+
+
+def test_side_by_side_begins_nothing_after_a_failure():
+    tiles = tiles_of(Span(0, 0, 200, 50), side=10, margin=3, most=0)
+    begun = []
+
+    def work(tile):
+        begun.append(tile)
+        time.sleep(0.01)
+        raise MemoryError(tile.inner.column)
+
+    with pytest.raises(MemoryError):
+        side_by_side(work, tiles, 2)
+    assert len(begun) <= 2 < len(tiles)
 
 
 def test_a_small_raster_is_one_tile():

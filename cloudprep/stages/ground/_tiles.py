@@ -1,24 +1,32 @@
-"""Rasters too large to be worked on at once: tiles on the global lattice, each with a margin."""
+"""Rasters too large to be worked on at once: tiles about as large as each other, each with a margin."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from collections import deque
+from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
+from typing import TYPE_CHECKING, NamedTuple, TypeVar
 
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Sequence
 
     from cloudprep.kernels.ground_cells import LowestPoints
     from cloudprep.kernels.ground_limits import Limits
 
-# A raster of up to so many cells is worked on whole. Whether it is cut follows from the site alone, and where
-# from the global lattice: blocks, workers and memory don't show in the result.
+Found = TypeVar("Found")
+
+# A raster of up to so many cells is worked on whole. Whether and where it is cut follows from the site alone:
+# blocks, workers and memory don't show in the result.
 LARGEST_WHOLE = 6_000_000
 # Cells along a side of a tile, and around it: what lies farther away than the margin (128 m where cells are
-# half a metre wide) doesn't count in a tile.
-SIDE = 1536
+# half a metre wide) doesn't count in a tile. With its margins a tile is as large as the largest whole raster.
+SIDE = 1920
 MARGIN = 256
+# Edges lie on multiples of so many cells of the lattice: no cell of a raster up to so many times as wide lies
+# on both sides.
+_EVEN = 16
 
 
 class Span(NamedTuple):
@@ -69,7 +77,7 @@ def tiles_of(whole: Span, *, side: int = SIDE, margin: int = MARGIN, most: int =
     whole : Span
         The raster.
     side, margin : int
-        Cells along a side of a tile, and around it.
+        Cells along a side of a tile at most (but for some to an even edge), and around it.
     most : int
         A raster of at most so many cells is one tile.
 
@@ -83,14 +91,17 @@ def tiles_of(whole: Span, *, side: int = SIDE, margin: int = MARGIN, most: int =
         return [Tile(whole, whole)]
     return [
         Tile(inner, inner.grown(margin, whole))
-        for row in _starts(whole.row, whole.end_row, side)
-        for column in _starts(whole.column, whole.end_column, side)
-        for inner in (Span(column, row, column + side, row + side).cut(whole),)
+        for row, end_row in _parts(whole.row, whole.end_row, side)
+        for column, end_column in _parts(whole.column, whole.end_column, side)
+        for inner in (Span(column, row, end_column, end_row),)
     ]
 
 
-def _starts(first: int, end: int, side: int) -> Iterator[int]:
-    return iter(range(first // side * side, end, side))
+def _parts(first: int, end: int, side: int) -> list[tuple[int, int]]:
+    """Cut a row of cells into as few parts as may be, of about the same length: less is margin then."""
+    count = -(-(end - first) // side)
+    edges = {round((first + (end - first) * k / count) / _EVEN) * _EVEN for k in range(1, count)}
+    return list(pairwise([first, *sorted(edge for edge in edges if first < edge < end), end]))
 
 
 def span_of(raster: LowestPoints | Limits) -> Span:
@@ -120,6 +131,49 @@ def blank_limits(like: type[Limits], whole: Span) -> Limits:
     limits.far[:] = np.inf
     limits.low[:] = np.inf
     return limits
+
+
+def side_by_side(work: Callable[[Tile], Found], tiles: Sequence[Tile], at_once: int) -> list[Found]:
+    """Call ``work`` with each tile, several at once.
+
+    Parameters
+    ----------
+    work : callable
+        Is given a tile; what it does must not depend on others.
+    tiles : sequence of Tile
+        The largest are begun first, so that threads end together.
+    at_once : int
+        Threads, this one among them.
+
+    Returns
+    -------
+    list
+        What it returned, in the order of the tiles.
+    """
+    if at_once <= 1:
+        return [work(tile) for tile in tiles]
+    sizes = [tile.outer.shape[0] * tile.outer.shape[1] for tile in tiles]
+    waiting = deque(sorted(range(len(tiles)), key=lambda number: -sizes[number]))
+    found: dict[int, Found] = {}
+
+    def take() -> None:
+        try:
+            while True:
+                try:
+                    number = waiting.popleft()
+                except IndexError:
+                    return
+                found[number] = work(tiles[number])
+        except BaseException:
+            waiting.clear()  # nothing else is begun
+            raise
+
+    with ThreadPoolExecutor(at_once - 1, thread_name_prefix="tiles") as pool:
+        others = [pool.submit(take) for _ in range(at_once - 1)]
+        take()
+        for other in others:
+            other.result()
+    return [found[number] for number in range(len(tiles))]
 
 
 def paste(to: Limits, limits: Limits, inner: Span) -> None:

@@ -71,6 +71,7 @@ from cloudprep.stages.ground._tiles import (
     cropped_cells,
     cropped_limits,
     paste,
+    side_by_side,
     span_of,
     tiles_of,
 )
@@ -494,18 +495,21 @@ class FittedGround(Stage):
         whole = span_of(cells)
         tiles = tiles_of(whole)
         if len(tiles) == 1:
-            return self._fitted(cells, site)
-        limits, widest = blank_limits(Limits, whole), 1
-        warned: dict[int, tuple[str, ...]] = {}
-        for number, tile in enumerate(tiles):
+            return self._fitted(cells, site, self.threads)
+        limits = blank_limits(Limits, whole)
+        at_once = self._tiles_at_once(len(tiles))
+
+        def fitted(tile: Tile) -> tuple[int, tuple[str, ...]]:
             part = cropped_cells(cells, tile.outer)
             if not part.have[tile.inner.seen_from(tile.outer)].any():
-                continue
-            found = self._fitted(part, site)
+                return 1, ()
+            found = self._fitted(part, site, self.threads // at_once)
             paste(limits, found.limits, tile.inner)
-            widest = max(widest, found.wide)
-            if found.warnings:
-                warned[number] = found.warnings
+            return found.wide, found.warnings
+
+        done = side_by_side(fitted, tiles, at_once)
+        widest = max(wide for wide, _ in done)
+        warned = {number: texts for number, (_, texts) in enumerate(done) if texts}
         texts = [text for of in warned.values() for text in of]
         more = f" (and {len(texts) - 1} more places of this large site)" if len(texts) > 1 else ""
         return _Fitted(limits, widest, tuple(text + more for text in texts[:1]), frozenset(warned))
@@ -521,19 +525,28 @@ class FittedGround(Stage):
             )
         return ground, other
 
-    def _fitted(self, cells: LowestPoints, site: SiteFacts) -> _Fitted:
+    def _tiles_at_once(self, count: int) -> int:
+        """Return how many of a site's tiles are worked on side by side: two where each has one start.
+
+        Memory is reckoned for two starts at work, of one tile or of two. What a tile has in one thread only
+        another one fills.
+        """
+        return 2 if self.params.starts == 1 and min(self.threads, count) > 1 else 1
+
+    def _fitted(self, cells: LowestPoints, site: SiteFacts, threads: int) -> _Fitted:
         """Fit the surfaces of a site or tile and agree on the limits."""
         p = self.params
+        surfaces_of = partial(self._surfaces, cells, threads=threads)
         # Cells a little narrower than the spacing: most of them hold a point, and steps stay sharp.
         wide = max(2, math.ceil(0.9 * site.spacing / self._fine))
-        surfaces = self._surfaces(cells, site.spacing, wide)
+        surfaces = surfaces_of(site.spacing, wide)
         warnings = _doubts(surfaces)
         # Where ground shows in single points only, wider cells hold some of it.
         scattered = bool(warnings) or _together(surfaces) < _SCATTERED
         between: list[int] = []
         while scattered and 2 * wide * self._fine <= _WIDEST and (warnings or _together(surfaces) < _CLOSED):
             wide *= 2
-            surfaces = self._surfaces(cells, wide * self._fine, wide, scattered=True, between=between)
+            surfaces = surfaces_of(wide * self._fine, wide, scattered=True, between=between)
             # Where there may be no ground, there is none to draw the surface to.
             between = [] if warnings else [wide, *between]
         limits = agreed_limits(
@@ -544,9 +557,9 @@ class FittedGround(Stage):
             fine=self._fine,
             nearness=p.nearness,
             slope_share=p.slope_share,
-            threads=self.threads,
+            threads=threads,
         )
-        limits = with_crests(limits, cells, fine=self._fine, threads=self.threads)
+        limits = with_crests(limits, cells, fine=self._fine, threads=threads)
         return _Fitted(limits, wide, warnings, frozenset({0} if warnings else ()))
 
     def _surfaces(
@@ -555,6 +568,7 @@ class FittedGround(Stage):
         spacing: float,
         wide: int,
         *,
+        threads: int,
         scattered: bool = False,
         between: Sequence[int] = (),
     ) -> list[Surface]:
@@ -570,11 +584,11 @@ class FittedGround(Stage):
             rules=Rules(window=self.params.largest_opening),
         )
         phases = _STARTS[: self.params.starts]
-        if len(phases) == 1 or self.threads == 1:
-            return [fit(phase=phase, threads=self.threads) for phase in phases]
+        if len(phases) == 1 or threads == 1:
+            return [fit(phase=phase, threads=threads) for phase in phases]
         # The first one in this thread: what isn't compiled yet is compiled here, where an interrupt is heard.
-        at_once = min(self.threads, len(phases))
-        threads = max(1, self.threads // at_once)
+        at_once = min(threads, len(phases))
+        threads = max(1, threads // at_once)
         with ThreadPoolExecutor(at_once - 1, thread_name_prefix=self.name) as pool:
             others = [pool.submit(fit, phase=phase, threads=threads) for phase in phases[1:]]
             try:
@@ -622,15 +636,22 @@ class FittedGround(Stage):
         limits = ground.limits._replace(
             **{n: getattr(ground.limits, n).copy() for n in ("low", "centre", "high")}
         )
-        noise: list[NDArray[np.float32]] = []
-        for number, tile in enumerate(tiles_of(whole)):
+        tiles = tiles_of(whole)
+        doubted = {tiles[number] for number in ground.doubted}
+        at_once = self._tiles_at_once(len(tiles))
+
+        def finer(tile: Tile) -> NDArray[np.float32] | None:
             rules = FineRules() if self._side(site) > 1 else CLOSE
-            if number in ground.doubted:
+            if tile in doubted:
                 rules = doubting(rules)
-            found = self._finer(cropped_limits(ground.limits, tile.outer), merged, tile, site, rules)
-            if found is not None:
-                paste(limits, found[0], tile.inner)
-                noise.append(found[1])
+            given = cropped_limits(ground.limits, tile.outer)
+            found = self._finer(given, merged, tile, site, rules, self.threads // at_once)
+            if found is None:
+                return None
+            paste(limits, found[0], tile.inner)
+            return found[1]
+
+        noise = [found for found in side_by_side(finer, tiles, at_once) if found is not None]
         if not noise:
             return solution
         cues = learnt_cues(merged.cues, self._patches(site))
@@ -642,7 +663,7 @@ class FittedGround(Stage):
         )
 
     def _finer(
-        self, limits: Limits, merged: _Merged, tile: Tile, site: SiteFacts, rules: FineRules
+        self, limits: Limits, merged: _Merged, tile: Tile, site: SiteFacts, rules: FineRules, threads: int
     ) -> tuple[Limits, NDArray[np.float32]] | None:
         """Return the limits of a tile, narrowed, and the noise of its cells; None where no point is near."""
         side = self._side(site)
@@ -650,18 +671,18 @@ class FittedGround(Stage):
         rows, columns = counted.shape
         if rows == 0 or columns == 0:
             return None
-        heights = summed(merged.parts, (counted.column, counted.row), counted.shape, threads=self.threads)
+        heights = summed(merged.parts, (counted.column, counted.row), counted.shape, threads=threads)
         row, column = np.mgrid[0:rows, 0:columns]
         across = side * (column.ravel() + counted.column + 0.5) - limits.column
         up = side * (row.ravel() + counted.row + 0.5) - limits.row
         coarse = bilinear(limits.centre, across, up).reshape(rows, columns)
-        fine = fine_surface(heights, coarse, cell=side * self._fine, rules=rules, threads=self.threads)
+        fine = fine_surface(heights, coarse, cell=side * self._fine, rules=rules, threads=threads)
         if fine is None:
             return None
         inner = counted.cut(_coarser(tile.inner, side)).seen_from(counted)
         some = (np.diff(heights.start, axis=1) > 0)[inner]
         first = counted.column, counted.row
-        narrow = narrowed(limits, fine, first=first, side=side, threads=self.threads)
+        narrow = narrowed(limits, fine, first=first, side=side, threads=threads)
         return narrow, fine.noise[inner][some].astype(np.float32)
 
     def run(self, points: Points, context: Context, solution: Solution | None = None) -> Delta:
