@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
     from cloudprep.io.las.layout import Layout
 
 RAW_COORDINATES = ("X", "Y", "Z")
+# Records of which columns are taken out at a time: half a megabyte or so.
+_AT_A_TIME = 16_384
 
 
 def read_columns(
@@ -85,7 +88,7 @@ def fill_columns(
     chunk_points : int
         Rows at a time, at most.
     threads : int
-        Columns at a time.
+        Pieces at a time.
 
     Yields
     ------
@@ -104,11 +107,17 @@ def fill_columns(
             rows = slice(start, start + len(records))
             start = rows.stop
             keeping = pool.submit(kept.add, records.raw) if kept is not None else None
-            outs = [values[rows] for values in columns.values()]
-            list(pool.map(records.put, columns, outs))
+            outs = {name: values[rows] for name, values in columns.items()}
+            # Some at a time, so that every column but the first finds them in the cache.
+            list(pool.map(partial(records.put_some, outs), _pieces(len(records))))
             if keeping is not None:
                 keeping.result()
             yield rows
+
+
+def _pieces(count: int) -> Iterator[slice]:
+    """Cut rows into pieces whose records fit a core's own cache."""
+    return (slice(first, min(first + _AT_A_TIME, count)) for first in range(0, count, _AT_A_TIME))
 
 
 def column_type(name: str) -> np.dtype[Any]:
@@ -147,6 +156,12 @@ class _Records:
 
     def __len__(self) -> int:
         return len(self.raw)
+
+    def put_some(self, outs: Mapping[str, NDArray[Any]], rows: slice) -> None:
+        """Write these rows of columns out."""
+        some = _Records(self.raw[rows], self.layout, self.extra)
+        for name, values in outs.items():
+            some.put(name, values[rows])
 
     def put(self, name: str, out: NDArray[Any]) -> None:
         """Write a column out, shape (n,), of the column's type."""
