@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from cloudprep.kernels.compiling import njit
-from cloudprep.kernels.trend import BLOCK, block_planes, trend_at
+from cloudprep.kernels.trend import BLOCK, block_planes, heights_above, trend_at
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -341,7 +341,7 @@ def _surfaces_above(
 
 
 def find_low_groups(
-    x: Floats, y: Floats, z: Floats, *, cell: float, drop: float, largest: float
+    x: Floats, y: Floats, z: Floats, *, cell: float, drop: float, largest: float, threads: int = 1
 ) -> LowGroups:
     """Return the groups of cells whose lowest points hang below the surface around them.
 
@@ -357,16 +357,16 @@ def find_low_groups(
         How far below the surface a group must lie, m.
     largest : float
         Largest extent of a group along x or y, m.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
     LowGroups
         Empty arrays if there are none.
     """
-    have = ~np.isnan(z)
-    planes = block_planes(x, y, z, cell)
-    height = np.full(z.shape, np.nan)
-    height[have] = z[have] - trend_at(planes, cell, x[have], y[have])
+    planes = block_planes(x, y, z, cell, threads=threads)
+    height = heights_above(planes, cell, x, y, z, threads=threads)
     suspect = height < -_SUSPECT * drop  # NaN compares false
     label = np.full(z.shape, -1, np.int64)
     count = int(_label(height, suspect, np.arange(z.size), label))

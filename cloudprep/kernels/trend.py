@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.strips import in_strips
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 # Side of a block in cells; its plane is fitted to twice as many cells a side.
 BLOCK = 8
 _FEWEST = 6
+# Blocks that are worth being handed to a thread.
+_BLOCKS = 1024
 # Widths of the Cauchy weights, m: from all alike, over what an echo far below everything does to that fit,
 # down to the noise of the ground.
 _WIDTHS = (1e9, 16.0, 8.0, 4.0, 2.0, 1.0, 0.6, 0.4, 0.3, 0.3)
@@ -60,8 +63,10 @@ def _solve_plane(u: Floats, v: Floats, z: Floats, w: Floats, n: np.int64, plane:
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def _block_planes(x: Floats, y: Floats, z: Floats, cell: float, widths: Floats, planes: Floats) -> None:
-    """Fit the plane of each block; NaN where it has too few points.
+def _block_planes(
+    x: Floats, y: Floats, z: Floats, cell: float, widths: Floats, planes: Floats, begin: int, end: int
+) -> None:
+    """Fit the plane of each block in some rows of blocks; it stays as it is where it has too few points.
 
     Heights and slopes refer to the block's centre, whose coordinates count from the raster's first corner, as
     do x and y.
@@ -70,7 +75,7 @@ def _block_planes(x: Floats, y: Floats, z: Floats, cell: float, widths: Floats, 
     half = BLOCK // 2
     most = 4 * BLOCK * BLOCK
     u, v, h, w = np.empty(most), np.empty(most), np.empty(most), np.empty(most)
-    for br in range(planes.shape[0]):
+    for br in range(begin, end):
         for bc in range(planes.shape[1]):
             cx, cy = (bc + 0.5) * BLOCK * cell, (br + 0.5) * BLOCK * cell
             n = 0
@@ -81,7 +86,6 @@ def _block_planes(x: Floats, y: Floats, z: Floats, cell: float, widths: Floats, 
                         n += 1
             plane = planes[br, bc]
             if n < _FEWEST:
-                plane[0] = np.nan
                 continue
             # The first width is so large that all points count alike.
             plane[1] = plane[2] = 0.0
@@ -118,7 +122,19 @@ def _trends(planes: Floats, cell: float, x: Floats, y: Floats, out: Floats) -> N
         out[i] = _trend_at(planes, cell, x[i], y[i])
 
 
-def block_planes(x: Floats, y: Floats, z: Floats, cell: float) -> Floats:
+@njit(nogil=True, cache=True, error_model="numpy")
+def _above(
+    x: Floats, y: Floats, z: Floats, planes: Floats, cell: float, height: Floats, begin: int, end: int
+) -> None:
+    for r in range(begin, end):
+        for c in range(z.shape[1]):
+            if z[r, c] == z[r, c]:
+                height[r, c] = z[r, c] - _trend_at(planes, cell, x[r, c], y[r, c])
+            else:
+                height[r, c] = np.nan
+
+
+def block_planes(x: Floats, y: Floats, z: Floats, cell: float, *, threads: int = 1) -> Floats:
     """Return the robust plane of each block of a raster of points.
 
     Parameters
@@ -129,6 +145,8 @@ def block_planes(x: Floats, y: Floats, z: Floats, cell: float) -> Floats:
         Heights, m; NaN where a cell is empty.
     cell : float
         Cell size, m.
+    threads : int
+        Threads to use; the result doesn't depend on them.
 
     Returns
     -------
@@ -136,9 +154,38 @@ def block_planes(x: Floats, y: Floats, z: Floats, cell: float) -> Floats:
         Height at the centre of the block, m, and slopes along x and y; NaN without enough points.
     """
     rows, columns = z.shape
-    planes = np.empty((-(-rows // BLOCK), -(-columns // BLOCK), 3))
-    _block_planes(x, y, z, cell, np.array(_WIDTHS), planes)
+    planes = np.full((-(-rows // BLOCK), -(-columns // BLOCK), 3), np.nan)
+    widths = np.array(_WIDTHS)
+
+    def fit(rows: slice) -> None:
+        _block_planes(x, y, z, cell, widths, planes, rows.start, rows.stop)
+
+    in_strips(fit, planes.shape[:2], threads, cells=_BLOCKS)
     return planes
+
+
+def heights_above(
+    planes: Floats, cell: float, x: Floats, y: Floats, z: Floats, *, threads: int = 1
+) -> Floats:
+    """Return how high points lie above the prevailing surface.
+
+    Parameters
+    ----------
+    planes, cell
+        As for :func:`trend_at`.
+    x, y, z : ndarray of float64, shape (rows, columns)
+        As for :func:`block_planes`.
+    threads : int
+        Threads to use.
+
+    Returns
+    -------
+    ndarray of float64, shape (rows, columns)
+        m; NaN where there is no point, and where no block around has a plane.
+    """
+    height = np.empty(z.shape)
+    in_strips(lambda rows: _above(x, y, z, planes, cell, height, rows.start, rows.stop), z.shape, threads)
+    return height
 
 
 def trend_at(planes: Floats, cell: float, x: Floats, y: Floats) -> Floats:

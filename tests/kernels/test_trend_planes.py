@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from cloudprep.kernels.trend import block_planes, trend_at
+from cloudprep.kernels.trend import block_planes, heights_above, trend_at
 
 
 def scene(slope, seed=0, side=64, cell=1.0):
@@ -42,3 +42,19 @@ def test_too_few_points_make_no_surface():
     z = np.full((4, 4), np.nan)
     z[:2, :2] = 1.0
     assert np.isnan(block_planes(x, y, z, 1.0)).any(axis=2).all()
+
+
+def test_heights_above_it_are_those_over_the_trend_in_any_number_of_threads():
+    rng, x, y, ground = scene(0.4, seed=2, side=300)
+    z = ground + rng.normal(0, 0.5, x.shape)
+    z[rng.random(x.shape) < 0.2] = np.nan
+    z[:40, :40] = np.nan  # no block there has a plane
+    z[3, 3] = 50.0
+    planes = block_planes(x, y, z, 1.0)
+    above = heights_above(planes, 1.0, x, y, z)
+    have = ~np.isnan(z)
+    assert np.array_equal(above[have], z[have] - trend_at(planes, 1.0, x[have], y[have]), equal_nan=True)
+    assert np.isnan(above[~have]).all()
+    assert np.isnan(above[3, 3])
+    assert np.array_equal(planes, block_planes(x, y, z, 1.0, threads=3), equal_nan=True)
+    assert np.array_equal(above, heights_above(planes, 1.0, x, y, z, threads=3), equal_nan=True)

@@ -259,6 +259,7 @@ class LowPoints(Stage):
             cell=self._cell,
             drop=self.params.drop,
             largest=self.params.largest_group,
+            threads=self.threads,
         )
         return Solution(_Found(window, groups))
 
