@@ -95,7 +95,7 @@ def labels(columns, **how):
 
 @pytest.fixture
 def forced(monkeypatch):
-    monkeypatch.setattr(fitted_ground, "tiles_of", partial(tiles_of, side=150, margin=MARGIN, most=1))
+    monkeypatch.setattr(fitted_ground, "tiles_of", lambda whole, **_: tiles_of(whole, side=150, most=1))
 
 
 @pytest.mark.parametrize("name", ["rolling", "drone_plants"])

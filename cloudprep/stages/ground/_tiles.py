@@ -24,6 +24,8 @@ LARGEST_WHOLE = 6_000_000
 # half a metre wide) doesn't count in a tile. With its margins a tile is as large as the largest whole raster.
 SIDE = 1920
 MARGIN = 256
+# Where points are so dense that the finer surface takes as many cells, and more memory for each.
+SIDE_OF_FINEST = 1536
 # Edges lie on multiples of so many cells of the lattice: no cell of a raster up to so many times as wide lies
 # on both sides.
 _EVEN = 16

@@ -65,6 +65,7 @@ from cloudprep.stages.ground._tiles import (
     LARGEST_WHOLE,
     MARGIN,
     SIDE,
+    SIDE_OF_FINEST,
     Span,
     Tile,
     blank_limits,
@@ -111,10 +112,12 @@ _OVERGROWN = 0.65
 _STARTS = ((0, 0), (1, 1), (1, 0))
 
 
-# Memory of a fine cell, bytes, measured: held for the whole site, and while its tile is worked on (two
-# starts of the raster at once).
+# Memory of a fine cell, bytes, measured: held for the whole site; and while its tile is worked on: two starts
+# of the raster at once, two tiles of one start at once, or the finest surface of one tile.
 _CELL_HELD = 65
 _CELL_AT_WORK = 115
+_CELL_OF_TWO_TILES = 170
+_CELL_OF_FINEST = 320
 
 
 class FittedGroundParams(StageParams):
@@ -415,9 +418,15 @@ class FittedGround(Stage):
     def site_bytes(self, site: SiteFacts) -> SiteBytes:
         """Return what the rasters take, bytes: some for the whole site, more for the tile at work."""
         cells = math.ceil(site.bounds.width / self._fine) * math.ceil(site.bounds.height / self._fine)
-        at_work = cells if cells <= LARGEST_WHOLE else min(cells, (SIDE + 2 * MARGIN) ** 2)
+        side = self._tile_side(site)
+        at_work = cells if cells <= LARGEST_WHOLE else min(cells, (side + 2 * MARGIN) ** 2)
+        each = _CELL_AT_WORK
+        if self._finest(site):
+            each = _CELL_OF_FINEST
+        elif cells > LARGEST_WHOLE and self.params.starts == 1:
+            each = _CELL_OF_TWO_TILES
         held = _CELL_HELD * cells
-        return SiteBytes(held, held + _CELL_AT_WORK * at_work)
+        return SiteBytes(held, held + each * at_work)
 
     @property
     def _fine(self) -> float:
@@ -425,10 +434,17 @@ class FittedGround(Stage):
         assert self.params.cell is not None  # noqa: S101 - a resolved stage
         return self.params.cell / 2
 
+    def _finest(self, site: SiteFacts) -> bool:
+        """Tell whether the finer surface is drawn on the fine cells themselves."""
+        assert self.params.cell is not None  # noqa: S101 - a resolved stage
+        return bool(self.params.dense) and site.spacing <= _VERY_DENSE * self.params.cell
+
     def _side(self, site: SiteFacts) -> int:
         """Return the fine cells along a side of the cells that the finer surface is drawn on."""
-        assert self.params.cell is not None  # noqa: S101 - a resolved stage
-        return 1 if site.spacing <= _VERY_DENSE * self.params.cell else 2
+        return 1 if self._finest(site) else 2
+
+    def _tile_side(self, site: SiteFacts) -> int:
+        return SIDE_OF_FINEST if self._finest(site) else SIDE
 
     def _usable(self, points: Points) -> NDArray[np.bool_]:
         usable = usable_points(points, self.params.keep_classes, self.params.returns)
@@ -493,7 +509,7 @@ class FittedGround(Stage):
     def _fitted_in_tiles(self, cells: LowestPoints, site: SiteFacts) -> _Fitted:
         """Fit the whole site, tile by tile if it is large."""
         whole = span_of(cells)
-        tiles = tiles_of(whole)
+        tiles = tiles_of(whole, side=self._tile_side(site))
         if len(tiles) == 1:
             return self._fitted(cells, site, self.threads)
         limits = blank_limits(Limits, whole)
@@ -528,8 +544,8 @@ class FittedGround(Stage):
     def _tiles_at_once(self, count: int) -> int:
         """Return how many of a site's tiles are worked on side by side: two where each has one start.
 
-        Memory is reckoned for two starts at work, of one tile or of two. What a tile has in one thread only
-        another one fills.
+        What is done by one thread only in one tile, the other one fills. Memory is reckoned for two starts at
+        work, of one tile or of two.
         """
         return 2 if self.params.starts == 1 and min(self.threads, count) > 1 else 1
 
@@ -636,9 +652,9 @@ class FittedGround(Stage):
         limits = ground.limits._replace(
             **{n: getattr(ground.limits, n).copy() for n in ("low", "centre", "high")}
         )
-        tiles = tiles_of(whole)
+        tiles = tiles_of(whole, side=self._tile_side(site))
         doubted = {tiles[number] for number in ground.doubted}
-        at_once = self._tiles_at_once(len(tiles))
+        at_once = 1 if self._finest(site) else self._tiles_at_once(len(tiles))
 
         def finer(tile: Tile) -> NDArray[np.float32] | None:
             rules = FineRules() if self._side(site) > 1 else CLOSE
