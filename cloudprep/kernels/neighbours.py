@@ -197,8 +197,8 @@ def visit_leaf(
     """Find the smallest squared distances of a leaf's points; return how many leaves are in ``met``.
 
     ``own`` gets the leaf's coordinates (8 x, 8 y, 8 z), ``best`` (see :func:`rows_held`) ascending rows of
-    eight, the points themselves included, and ``met`` leaves: all points that are nearer than the last of
-    ``rows`` rows of a lane are in them. It needs room for more than eight times the rows.
+    eight, the points themselves left out, and ``met`` leaves: all points that are nearer than the last of
+    ``rows`` rows of a lane are in them. It needs room for more than eight times the rows, and eight more.
     """
     distance, stack_box, stack_level, stack_distance = work
     last_row = rows - 1
@@ -213,6 +213,10 @@ def visit_leaf(
     for i in range(best.shape[0]):
         best[i] = np.inf
     keep_eight(x, y, z, start, own, best, last_row)
+    # Each is its own nearest (or a coincident one is); without it, eight neighbours need eight rows.
+    for at_row in range(GROUP - 1):
+        store(best, at_row * 8, load(best, at_row * 8 + 8))
+    store(best, (GROUP - 1) * 8, spread(np.inf))
     met[0] = leaf
     count = 1
     worst = largest(load(best, last_row * 8))
@@ -293,10 +297,10 @@ def _search_leaves(
     n = row.shape[0]
     every = wanted.shape[0] == 0
     own = np.empty(24)
-    best = np.empty(rows_held(rows) * 8)
+    others = rows - 1
+    best = np.empty(rows_held(others) * 8)
     met = np.empty(max(ROOM, 9 * rows), np.int64)
     work = walking_space()
-    last_row = rows - 1
     for leaf in range(first_leaf, last_leaf):
         start = leaf * LEAF
         stop = min(start + LEAF, n)
@@ -306,14 +310,14 @@ def _search_leaves(
                 some |= wanted[row[i]]
         if not some:
             continue
-        visit_leaf(x, y, z, n, boxes, levels, leaf, rows, own, best, met, work)
+        visit_leaf(x, y, z, n, boxes, levels, leaf, others, own, best, met, work)
         # Ascending distances, so that the sum does not depend on the order of the points.
         total = spread(0.0)
-        for r in range(1, rows):
+        for r in range(others):
             total = plus(total, root(load(best, r * 8)))
         store(own, 0, total)
-        store(own, 8, root(load(best, last_row * 8)))
+        store(own, 8, root(load(best, (others - 1) * 8)))
         for i in range(start, stop):
             if every or wanted[row[i]]:
-                mean[row[i]] = own[i - start] / last_row
+                mean[row[i]] = own[i - start] / others
                 kth[row[i]] = own[8 + i - start]

@@ -420,7 +420,8 @@ def _shape_leaves(
     """Fill in the shapes of the wanted points of a run of leaves; ``rows`` counts the point itself."""
     n = row.shape[0]
     own = np.empty(24)
-    best = np.empty(rows_held(rows) * 8)
+    others = rows - 1
+    best = np.empty(rows_held(others) * 8)
     met = np.empty(max(ROOM, 9 * rows), np.int64)
     work = walking_space()
     limits, off, constants, sums = np.empty(16), np.empty(8), np.empty(8), np.empty(80)
@@ -429,7 +430,6 @@ def _shape_leaves(
     # No more points than rows are nearer to a lane than its limit; and one of room.
     offsets = np.empty((8 * rows + 1) * _ROW)
     axes = np.zeros(SIZE)
-    last_row = rows - 1
     for leaf in range(first_leaf, last_leaf):
         start = leaf * LEAF
         stop = min(start + LEAF, n)
@@ -438,11 +438,11 @@ def _shape_leaves(
             some |= wanted[row[i]]
         if not some:
             continue
-        count = visit_leaf(x, y, z, n, boxes, levels, leaf, rows, own, best, met, work)
+        count = visit_leaf(x, y, z, n, boxes, levels, leaf, others, own, best, met, work)
         total = spread(0.0)
-        for r in range(1, rows):
+        for r in range(others):
             total = plus(total, root(load(best, r * 8)))
-        _set_limits(load(best, last_row * 8), roots, bits, limits)
+        _set_limits(load(best, (others - 1) * 8), roots, bits, limits)
         count = _near_offsets(x, y, z, met, count, own, limits, offsets, sums)
         _sum_products(offsets, count, sums)
         axes_of_lanes(sums, axes)
@@ -461,7 +461,7 @@ def _shape_leaves(
             lane = i - start
             out = table[row[i]]
             kth[row[i]] = roots[lane]
-            out[MEAN] = own[lane] / last_row
+            out[MEAN] = own[lane] / others
             for c in range(6):
                 out[ROUGHNESS + c] = axes[c * 8 + lane]
             out[OFFSET] = abs(constants[lane])
