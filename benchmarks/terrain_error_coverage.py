@@ -7,17 +7,22 @@ should be 68 and 95 %, and the errors themselves (root mean squares). By default
 truly lie on the ground, and the declared errors of measurement those that the scene was made with.
 ``--own-ground`` takes the labels of the ready pipeline; ``--horizontal`` moves each point by chance in its
 place, and declares it.
+
+Kinds of ground are those of cells with support: a ground point lies within two mean spacings of the scene's
+ground points. What is farther away (beneath buildings, in dense bushes) is in a row of its own, and so is
+what lies outside the ground points' convex hull.
 """
 
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-from scipy.spatial import cKDTree
+from scipy.spatial import ConvexHull, Delaunay, cKDTree
 
 sys.path.append(str(Path(__file__).parents[1]))
 
@@ -47,6 +52,10 @@ SCENES = {**EVEN, **BROKEN}
 _FLAT = 10.0
 _STEEPEST = 1.5
 _FEWEST = 1000
+# A void is four spacings wide, as in the agencies' rule for terrain without points.
+_SUPPORT = 2.0
+UNSUPPORTED, RIM = "without support", "outside the hull"
+"""Kinds of cells that no ground point is near, or that lie beyond the outermost; any number of cells."""
 
 
 class Row(NamedTuple):
@@ -72,7 +81,7 @@ def _labelled(cloud: scores.Cloud, own_ground: bool) -> dict[str, np.ndarray]:
 
 
 def coverage(name: str, seed: int, *, own_ground: bool = False, horizontal: float = 0.0) -> list[Row]:
-    """Return a row for each kind of ground that a scene has at least 1000 cells of.
+    """Return a row for each kind of ground that a scene has at least 1000 cells of, and for those without.
 
     All cells with a height count where the true ground rises no more than 1.5: on faces the place decides and
     not the height. Open ground and slopes (from 10 degrees) are those without plants overhead.
@@ -105,13 +114,26 @@ def coverage(name: str, seed: int, *, own_ground: bool = False, horizontal: floa
         under = over.query(np.column_stack([x, y]))[0] < cell
     calm = rise <= _STEEPEST
     steep = np.degrees(np.arctan(rise)) >= _FLAT
-    kinds = {"open": ~under & ~steep, "slope": ~under & steep, "under plants": under}
+    ground = columns["classification"] == GROUND
+    places = np.column_stack([columns["x"], columns["y"]])[ground]
+    hull = places[ConvexHull(places).vertices]
+    rim = Delaunay(hull).find_simplex(np.column_stack([x, y])) < 0
+    spacing = math.sqrt(ConvexHull(places).volume / len(places))
+    near = cKDTree(places).query(np.column_stack([x, y]))[0] <= _SUPPORT * spacing
+    held = near & ~rim
+    kinds = {
+        "open": held & ~under & ~steep,
+        "slope": held & ~under & steep,
+        "under plants": held & under,
+        UNSUPPORTED: ~near & ~rim,
+        RIM: rim,
+    }
     error = rasters["dtm"].values[rows, cols] - at(x, y)
     sd = said[rows, cols].astype(float)
     found = []
     for kind, chosen in kinds.items():
         k = chosen & calm
-        if np.count_nonzero(k) < _FEWEST:
+        if np.count_nonzero(k) < (1 if kind in {UNSUPPORTED, RIM} else _FEWEST):
             continue
         z = np.abs(error[k]) / sd[k]
         shares = [100 * float(np.mean(z <= limit)) for limit in (1.0, 1.96)]

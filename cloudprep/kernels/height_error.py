@@ -11,6 +11,12 @@ that ``c`` is found from: what looks even from point to point still is a hill or
 curvature is that of the terrain around, from second differences over some point spacings: from their mean
 size, since a single face of a quarry among them would outweigh all others by its square.
 
+Beyond the outermost points no triangle tells the slope: the height is that of the nearest point, and
+``slope ** 2 * distance ** 2`` is added. (The place might lie along the slope or across it, which would halve
+it on average; but the slope that a terrain shows at its rim, where heights are carried outwards, is too low.
+On cells of that kind in nine scenes of seeds 1 to 3, 31 to 96 % of true heights lay within 1.96 errors
+without this term, with it 80 to 100 %.)
+
 ``c`` comes from the points themselves: each is left out in turn and compared with what the points around it
 give in its place. The mean square of these differences is ``s2 * (1 + weight) + c * gap`` and the same term
 of bends: where points are few on curved ground, bends would else be taken for roughness too. (In steep forest

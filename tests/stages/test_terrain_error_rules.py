@@ -78,6 +78,22 @@ def test_a_hill_across_a_gap_is_expected():
     assert judged(x[~gap], y[~gap], z[~gap], vertical_error=0.02)[0][30, 30] < 0.06
 
 
+@pytest.mark.parametrize("slope", [0.0, 0.2, 0.5])
+def test_beyond_the_outermost_points_the_slope_counts(slope):
+    """There the nearest point's height is all there is: it is off by the slope times the distance."""
+    x, y, z = plane(slope=slope, noise=0.02, density=9.0)
+    near = x < 30.2
+    columns = np.arange(60) + 0.5
+    dtm = np.tile(100 + slope * np.minimum(columns, 30.2), (60, 1))
+    errors = judged(x[near], y[near], z[near], dtm=dtm, vertical_error=0.02)[0]
+    inside, outside = errors[5:-5, 15:25], errors[5:-5, 30]
+    # The centres lie at least 0.3 m beyond; the terrain shows at least a third of the slope there.
+    assert np.all(outside >= slope / 3 * 0.3)
+    assert np.median(outside) > 0.25 * slope * 0.3 + np.median(inside)
+    if slope == 0.0:
+        assert np.median(outside) < 2.5 * np.median(inside)
+
+
 def test_nothing_is_said_where_nothing_is_known():
     dtm = np.full((60, 60), 100.0)
     dtm[10:20, 10:20] = np.nan

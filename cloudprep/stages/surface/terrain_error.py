@@ -135,7 +135,8 @@ class TerrainError(Stage):
     break. So ground that a wall crosses is told from the even ground at its foot. A triangle is taken
     whatever ``dtm`` was made with: it is right for linear interpolation in triangles; heights averaged
     over many points have smaller errors of measurement than is said here. Cells that were filled are
-    judged by the triangle that spans the void. Beyond the outermost points the nearest one counts.
+    judged by the triangle that spans the void. Beyond the outermost points the nearest one counts, and what
+    the slope of ``dtm`` there makes of its distance.
 
     What all points of a flight line have in common (an offset of the line, of the reference system, of
     the geoid model) can't be seen in the points and isn't in the raster: declare it as
@@ -262,10 +263,12 @@ class TerrainError(Stage):
             size = (strip.stop - strip.start) * part.columns
             row = np.repeat(np.arange(first[0] + strip.start, first[0] + strip.stop), part.columns)
             column = np.tile(np.arange(first[1], first[1] + part.columns), size // part.columns)
-            noise = self._noise(dtm, row, column).reshape(-1, part.columns)
+            slopes = self._slopes(dtm, row, column).reshape(-1, part.columns)
             weight, gap, bend = (figure[strip] for figure in found.cells)
             own_curvature = curvature[top + strip.start : top + strip.stop, left : left + part.columns]
-            asked = noise * weight, gap, bent_variance(bend, own_curvature)
+            # The nearest point's height alone is off by the slope times its distance.
+            beyond = np.where(weight >= 1.0, slopes * bend, 0.0)
+            asked = self._noise_of(slopes) * weight, gap, bent_variance(bend, own_curvature) + beyond
             errors[strip] = _mixed(found, strip, chances, (own_nodes[strip], column_nodes), asked)
             roughness[strip] = np.where(known[strip], scatter[at], np.nan)
             errors[strip][~known[strip]] = np.nan
@@ -308,14 +311,18 @@ class TerrainError(Stage):
     def _noise_at(self, dtm: Grid, x: Floats, y: Floats) -> Floats:
         window = dtm.window
         row, column = window.lattice.row_of(y) - window.row, window.lattice.column_of(x) - window.column
-        return self._noise(dtm, row, column)
+        return self._noise_of(self._slopes(dtm, row, column))
 
-    def _noise(self, dtm: Grid, row: NDArray[np.int64], column: NDArray[np.int64]) -> Floats:
-        """Return the variance of points' heights that their measurement explains, m2."""
+    def _slopes(self, dtm: Grid, row: NDArray[np.int64], column: NDArray[np.int64]) -> Floats:
+        """Return squared slopes of the terrain at some cells, or at those of its rim that are nearest."""
         rows, columns = dtm.values.shape
         row, column = np.clip(row, 0, rows - 1), np.clip(column, 0, columns - 1)
-        slopes = squared_slopes(dtm.values, row, column, dtm.window.lattice.cell)
-        return self.params.vertical_error**2 + self.params.horizontal_error**2 * slopes
+        return squared_slopes(dtm.values, row, column, dtm.window.lattice.cell)
+
+    def _noise_of(self, slopes: Floats) -> Floats:
+        """Return the variance of points' heights that their measurement explains, m2, by squared slopes."""
+        found: Floats = self.params.vertical_error**2 + self.params.horizontal_error**2 * slopes
+        return found
 
     def _curvatures(self, part: Window, threads: int) -> tuple[Window, Floats]:
         """Return the squared curvature (1 / m2) as far around some cells as points count, and its cells."""
