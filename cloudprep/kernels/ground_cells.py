@@ -49,16 +49,22 @@ def _lower(
 
     Among equally low points the one with the smaller x, then y, wins: no order matters.
     """
+    columns = fz.shape[1]
     for r in range(fz.shape[0]):
-        for c in range(fz.shape[1]):
-            v = fz[r, c]
-            if not v == v:  # noqa: PLR0124, SIM201 - NaN
-                continue
-            i, k = (r + up) // size, (c + right) // size
-            if not z[i, k] <= v or (
-                z[i, k] == v and (fx[r, c] < x[i, k] or (fx[r, c] == x[i, k] and fy[r, c] < y[i, k]))
-            ):
-                x[i, k], y[i, k], z[i, k] = fx[r, c], fy[r, c], v
+        i = (r + up) // size
+        # Stretch by stretch, since to divide takes longer than all else.
+        k, end = right // size, size - right % size
+        begin = 0
+        while begin < columns:
+            for c in range(begin, min(end, columns)):
+                v = fz[r, c]
+                if not v == v:  # noqa: PLR0124, SIM201 - NaN
+                    continue
+                if not z[i, k] <= v or (
+                    z[i, k] == v and (fx[r, c] < x[i, k] or (fx[r, c] == x[i, k] and fy[r, c] < y[i, k]))
+                ):
+                    x[i, k], y[i, k], z[i, k] = fx[r, c], fy[r, c], v
+            begin, end, k = end, end + size, k + 1
 
 
 def _empty(column: int, row: int, shape: tuple[int, int]) -> LowestPoints:

@@ -168,11 +168,12 @@ class _Fit:
         self.up = np.where(self.have, (wide.y - self.bottom) / cell, 0.5).ravel()
         self.at_column = np.clip(self.across.astype(np.int64), 0, columns - 1).reshape(wide.z.shape)
         self.at_row = np.clip(self.up.astype(np.int64), 0, rows - 1).reshape(wide.z.shape)
+        self.at = self.at_row * columns + self.at_column
         self.objects = self.seeds.objects[self.at_row, self.at_column]
         self.plants = self.seeds.plants[self.at_row, self.at_column]
         self.crest = self.seeds.plants <= rules.crest_directions
         own = cells.have
-        row, column = np.nonzero(own)
+        row, column = (np.ascontiguousarray(places) for places in np.nonzero(own))
         self.own = row, column
         self.own_across = (cells.x[own] - self.left) / cell
         self.own_up = (cells.y[own] - self.bottom) / cell
@@ -201,9 +202,9 @@ class _Fit:
             return
         values, weights = self.drawn
         weights.fill(0)
-        at = self.at_row[ground], self.at_column[ground]
-        weights[at] = 1.0
-        values[at] = self.wide.z[ground]
+        at = self.at[ground]
+        weights.reshape(-1)[at] = 1.0
+        values.reshape(-1)[at] = self.wide.z[ground]
         self.height = self.surface(values, weights, start=self.height, tolerance=ROUGHLY)
 
     def refine(self, times: int, last: float = _CLOSELY) -> None:
