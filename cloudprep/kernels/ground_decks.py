@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 # Lines across which a strip may lie: steps in rows and columns, some 23 degrees apart.
 _LINES = ((0, 1), (1, 2), (1, 1), (2, 1), (1, 0), (2, -1), (1, -1), (1, -2))
-# At both ends the surface goes on for so many cells.
+# At both ends the surface goes on for so many cells: beyond the bulge of a quarry's bench it ends after five.
 _BEYOND = 8.0
 
 # How many cells further a line may go on: parapets and cars stand between, and edges hide a strip of ground.

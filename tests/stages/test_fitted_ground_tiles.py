@@ -45,9 +45,8 @@ def test_tiles_cover_a_raster_once_and_their_margins_stay_within(column, row, co
 
 
 def test_tiles_are_about_as_large_as_each_other():
-    whole = Span(
-        -1900, 37, 1564, 3501
-    )  # 3464 cells: two tiles a side will do, where edges at 1920 give three
+    # 3464 cells: two tiles a side will do, where edges at multiples of 1920 give three.
+    whole = Span(-1900, 37, 1564, 3501)
     shapes = [tile.inner.shape for tile in tiles_of(whole)]
     assert len(shapes) == 4
     assert np.ptp(shapes) <= 16
