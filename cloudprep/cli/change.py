@@ -8,7 +8,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cloudprep.cli.options import AsJson, Debug  # noqa: TC001 - typer reads the annotations
-from cloudprep.cli.volume import RandomError, SharedError, SharedOver, SystematicError  # noqa: TC001
+from cloudprep.cli.volume import (  # noqa: TC001
+    FigureUnit,
+    RandomError,
+    SharedError,
+    SharedOver,
+    SystematicError,
+)
 
 if TYPE_CHECKING:
     from cloudprep.measuring.change import ChangeReport
@@ -26,7 +32,13 @@ A change is significant where it is larger than 1.96 times the error of the diff
 than what --min-change says. The errors come from rasters of standard errors beside both terrains, from the
 stable ground (where differences are nothing but errors), or from the options. Net volumes are summed over all
 cells, significant or not: leaving out the others would lose small changes over large areas.
+
+Figures are metres. Where the earlier terrain's plan is in feet, or --unit names a foot, they are given in
+that foot too: square feet and acres, cubic feet, and cubic yards of 27 cubic feet. Rasters stay in metres.
 """
+
+_IN_FEET = ("measured_ft2", "raised_yd3", "lowered_yd3", "net_yd3", "interval_95_yd3", "raised_sure_yd3",
+            "lowered_sure_yd3")  # fmt: skip
 
 Before = Annotated[
     Path, typer.Argument(metavar="BEFORE", help="Terrain of the earlier date.", show_default=False)
@@ -72,6 +84,7 @@ def command(
     shared_error: SharedError = None,
     shared_over: SharedOver = None,
     systematic_error: SystematicError = None,
+    unit: FigureUnit = None,
     out: Out = None,
     as_json: AsJson = False,
     debug: Debug = False,  # noqa: ARG001 - the guard reads it
@@ -96,6 +109,7 @@ def command(
         _smallest(min_change),
         given_errors(random_error, shared_error, shared_over, systematic_error),
         shift,
+        unit,
     )
     with ExitStack() as stack:
         comparison = Comparison(request, stack)
@@ -128,6 +142,8 @@ def _smallest(text: str) -> float | None:
 
 def report_text(report: ChangeReport) -> str:
     """Return a comparison for people."""
+    from cloudprep.cli.foot_table import foot_lines
+
     wide = max([4, *(len(a.name) for a in report.areas)])
     lines = [
         f"{report.after} less {report.before}, cells of {report.cell:g} m, {report.reference}",
@@ -153,4 +169,7 @@ def report_text(report: ChangeReport) -> str:
     lines += [
         f"{a.name:<{wide}}{'':>12}{a.raised_sure:>13,.2f}{a.lowered_sure:>13,.2f}" for a in report.areas
     ]
+    if report.foot is not None:
+        rows = [(a.name, a.figures) for a in report.areas]
+        lines += ["", *foot_lines(rows, report.foot, wide, _IN_FEET)]
     return "\n".join([*lines, "", report.errors, report.caution])

@@ -8,7 +8,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from cloudprep.cli.options import AsJson, Debug  # noqa: TC001 - typer reads the annotations
-from cloudprep.cli.volume import RandomError, SharedError, SharedOver, SystematicError  # noqa: TC001
+from cloudprep.cli.volume import (  # noqa: TC001
+    FigureUnit,
+    RandomError,
+    SharedError,
+    SharedOver,
+    SystematicError,
+)
 
 if TYPE_CHECKING:
     from cloudprep.measuring.design import AreaToDo, DesignReport
@@ -37,7 +43,15 @@ In DIR:
   stations.csv    (--axis) areas of sections square to the axis, and volumes since the station before: by
                   average end areas, by these with pyramids where one area is 0, and prismoidal with the
                   section half-way
+
+Figures are metres. Where the terrain's plan is in feet, or --unit names a foot, they are given in that foot
+too: square feet and acres, cubic feet, and cubic yards of 27 cubic feet. Rasters stay in metres.
 """
+
+_IN_FEET = ("measured_ft2", "cut_yd3", "fill_yd3", "net_yd3", "interval_95_yd3", "within_ft2", "above_ft2",
+            "below_ft2")  # fmt: skip
+_AXIS_IN_FEET = ("length_ft", "cut_end_areas_yd3", "fill_end_areas_yd3", "cut_prismoidal_yd3",
+                 "fill_prismoidal_yd3")  # fmt: skip
 
 Terrain = Annotated[Path, typer.Argument(metavar="TERRAIN", help="A raster of heights.", show_default=False)]
 DesignPath = Annotated[
@@ -140,6 +154,7 @@ def command(
     shared_error: SharedError = None,
     shared_over: SharedOver = None,
     systematic_error: SystematicError = None,
+    unit: FigureUnit = None,
     as_json: AsJson = False,
     debug: Debug = False,  # noqa: ARG001 - the guard reads it
 ) -> None:
@@ -161,7 +176,7 @@ def command(
         raise UsageError("--stations are along --axis LINES")
     source = DesignSource(design, surface, design_crs, design_unit, swap_axes)
     errors = given_errors(random_error, shared_error, shared_over, systematic_error)
-    request = DesignRequest(terrain, source, tolerance, boundary, errors)
+    request = DesignRequest(terrain, source, tolerance, boundary, errors, unit)
     cut = None if axis is None else AxisRequest(axis, station_step, corridor_width, _numbers(stations))
     with ExitStack() as stack:
         comparison = DesignComparison(request, stack)
@@ -209,6 +224,8 @@ def _numbers(text: str | None) -> tuple[float, ...] | None:
 
 def report_text(report: DesignReport) -> str:
     """Return a comparison with a design for people."""
+    from cloudprep.cli.foot_table import foot_lines
+
     names = [a.name for a in report.areas] + [a.surface.name for a in report.axes]
     wide = max([4, *(len(name) for name in names)])
     head = f"{'area':<{wide}}{'m2':>12}{'cut m3':>13}{'fill m3':>13}{'net m3':>13}{'+- 95 %':>11}"
@@ -237,6 +254,12 @@ def report_text(report: DesignReport) -> str:
         lines.append(
             f"{'all cells of the same corridor':<34}{axis.surface.cut:>13,.2f}{axis.surface.fill:>13,.2f}"
         )
+    if report.foot is not None:
+        rows = [(a.name, a.figures) for a in report.areas]
+        lines += ["", *foot_lines(rows, report.foot, wide, _IN_FEET)]
+        if report.axes:
+            rows = [(axis.name, axis.figures) for axis in report.axes]
+            lines += ["", *foot_lines(rows, report.foot, wide, _AXIS_IN_FEET, kind="axis")]
     return "\n".join([*lines, "", report.errors, report.caution])
 
 

@@ -44,6 +44,8 @@ errors of the terrain along it, and is in the interval; where the base is FILE, 
 differences, or both terrains have a raster of standard errors.
 """
 
+_IN_FEET = ("measured_ft2", "cut_ft3", "fill_ft3", "cut_yd3", "fill_yd3", "net_yd3", "interval_95_yd3")
+
 Terrain = Annotated[Path, typer.Argument(metavar="TERRAIN", help="A raster of heights.", show_default=False)]
 Over = Annotated[
     Path, typer.Option("--over", metavar="AREAS", help="Polygons to measure over.", show_default=False)
@@ -160,6 +162,7 @@ def given_errors(
 
 def report_text(report: VolumeReport) -> str:
     """Return volumes for people."""
+    from cloudprep.cli.foot_table import foot_lines
     from cloudprep.measuring.volumes import total_of
 
     wide = max([4, *(len(v.name) for v in report.volumes)])
@@ -178,32 +181,8 @@ def report_text(report: VolumeReport) -> str:
     if len(report.volumes) > 1:
         lines.append(f"{'all':<{wide}}{'':>12}{cut:>14,.2f}{fill:>14,.2f}{net:>14,.2f}")
     if report.foot is not None:
-        lines += ["", *_foot_lines(report, report.foot, wide)]
+        rows = [(v.name, v.figures) for v in report.volumes]
+        lines += ["", *foot_lines(rows, report.foot, wide, _IN_FEET, summed=True)]
     lines.append("")
     lines += [f"{v.name}: from the {v.base}" for v in report.volumes]
     return "\n".join([*lines, report.errors, "", report.caution])
-
-
-def _foot_lines(report: VolumeReport, foot: float, wide: int) -> list[str]:
-    from cloudprep.measuring.feet import FOOT_NAMES, in_feet
-
-    names = ("measured_ft2", "cut_ft3", "fill_ft3", "cut_yd3", "fill_yd3", "net_yd3", "interval_95_yd3")
-    widths = (13, 15, 15, 13, 13, 13, 10)
-    heads = ("ft2", "cut ft3", "fill ft3", "cut yd3", "fill yd3", "net yd3", "+- 95 %")
-    lines = [
-        f"the same by the {FOOT_NAMES[foot]} ({foot:.10g} m; 27 ft3 are 1 yd3)",
-        f"{'area':<{wide}}" + "".join(f"{h:>{w}}" for h, w in zip(heads, widths, strict=True)),
-    ]
-    found = [in_feet(v, foot) for v in report.volumes]
-    rows = [(v.name, [one[name] for name in names]) for v, one in zip(report.volumes, found, strict=True)]
-    if len(found) > 1:
-        sums = [sum(one[name] or 0.0 for one in found) for name in names[1:-1]]
-        rows.append(("all", [None, *sums, None]))
-    for name, values in rows:
-        blank = "" if name == "all" else "-"
-        cells = (
-            f"{blank if v is None else format(v, ',.1f' if i == 0 else ',.2f'):>{w}}"
-            for i, (v, w) in enumerate(zip(values, widths, strict=True))
-        )
-        lines.append(f"{name:<{wide}}" + "".join(cells).rstrip())
-    return lines

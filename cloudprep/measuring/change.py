@@ -23,6 +23,7 @@ from cloudprep.kernels.volume_error import (
 )
 from cloudprep.measuring.areas import Area, read_areas
 from cloudprep.measuring.bases import between_cells
+from cloudprep.measuring.feet import foot_name, foot_of, under_in_feet
 from cloudprep.measuring.volumes import ERROR_SUFFIX, point_reach, refuse_other_reference, same_cells
 from cloudprep.model.crs import METRE
 
@@ -113,6 +114,22 @@ class AreaChange:
         """Half the width of the 95 % interval of the net volume."""
         return None if self.error is None else self.error.interval_95
 
+    @property
+    def figures(self) -> dict[str, float | None]:
+        """What tables show, with the unit in each name."""
+        return {
+            "area_m2": self.area,
+            "measured_m2": self.measured,
+            "raised_m3": self.raised,
+            "lowered_m3": self.lowered,
+            "net_m3": self.net,
+            "interval_95_m3": self.interval_95,
+            "raised_sure_m3": self.raised_sure,
+            "lowered_sure_m3": self.lowered_sure,
+            "sure_share": self.sure_share,
+            "mean_m": self.mean,
+        }
+
     def as_dict(self) -> dict[str, Any]:
         """Return plain values."""
         return {**asdict(self), "net": self.net, "interval_95": self.interval_95}
@@ -135,10 +152,12 @@ class ChangeReport:
     warnings: tuple[str, ...]
     assumed: tuple[str, ...]
     caution: str = CAUTION
+    foot: float | None = None
 
     def as_dict(self) -> dict[str, Any]:
-        """Return plain values, for machines; metres."""
-        return {**asdict(self), "areas": [a.as_dict() for a in self.areas]}
+        """Return plain values, for machines; metres, and feet where the names say so."""
+        areas = [{**a.as_dict(), **under_in_feet(a.figures, self.foot)} for a in self.areas]
+        return {**asdict(self), "areas": areas, **foot_name(self.foot)}
 
 
 @dataclass(frozen=True)
@@ -160,6 +179,8 @@ class ChangeRequest:
         tell.
     shift : bool
         Take the bias over stable ground off.
+    unit : {"metre", "foot", "us_survey_foot"}, optional
+        Figures are given in a foot besides metres; in that of the earlier terrain's plan if left out.
     """
 
     before: Path
@@ -169,6 +190,7 @@ class ChangeRequest:
     smallest: float | None = None
     errors: HeightErrors | None = None
     shift: bool = False
+    unit: str | None = None
 
 
 @dataclass(frozen=True)
@@ -458,6 +480,7 @@ def measure_change(comparison: Comparison) -> ChangeReport:
         errors=_error_words(c),
         warnings=tuple(c.warnings),
         assumed=tuple(c.notes),
+        foot=foot_of(c.first.crs.horizontal_unit, request.unit),
     )
 
 

@@ -14,7 +14,8 @@ from cloudprep.io.vectors import write_layers
 from cloudprep.measuring.areas import read_areas
 from cloudprep.measuring.change import LOWERED, RAISED, UNSURE, significance
 from cloudprep.measuring.difference_picture import DifferencePicture
-from cloudprep.measuring.outputs import refuse_inputs, write_table
+from cloudprep.measuring.feet import with_feet
+from cloudprep.measuring.outputs import as_columns, refuse_inputs, table_row, write_table
 from cloudprep.model.crs import METRE
 from cloudprep.model.layer import Layer
 
@@ -83,23 +84,10 @@ def write_change(comparison: Comparison, report: ChangeReport, out: Path) -> lis
     return made
 
 
-_COLUMNS = ("area_m2", "measured_m2", "raised_m3", "lowered_m3", "net_m3", "interval_95_m3", "raised_sure_m3",
-            "lowered_sure_m3", "sure_share", "mean_m")  # fmt: skip
-
-
-def _values(report: ChangeReport) -> list[tuple[Any, ...]]:
-    return [
-        (a.area, a.measured, a.raised, a.lowered, a.net, a.interval_95, a.raised_sure, a.lowered_sure,
-         a.sure_share, a.mean)
-        for a in report.areas
-    ]  # fmt: skip
-
-
 def _table(report: ChangeReport, target: Path) -> Path:
-    rows: list[list[Any]] = [["name", *_COLUMNS]]
-    for area, values in zip(report.areas, _values(report), strict=True):
-        rows.append([area.name, *("" if v is None else f"{v:.4f}" for v in values)])
-    return write_table(target, rows)
+    figures = [with_feet(a.figures, report.foot) for a in report.areas]
+    rows = [table_row(a.name, values) for a, values in zip(report.areas, figures, strict=True)]
+    return write_table(target, [["name", *figures[0]], *rows])
 
 
 def _layer(comparison: Comparison, report: ChangeReport, target: Path) -> Path:
@@ -107,9 +95,8 @@ def _layer(comparison: Comparison, report: ChangeReport, target: Path) -> Path:
     assert over is not None  # noqa: S101 - the caller looked
     unit = raster.crs.horizontal_unit or METRE
     areas = read_areas(over, raster)
-    columns = np.array([[np.nan if v is None else v for v in row] for row in _values(report)], np.float64)
     attributes: dict[str, Any] = {"name": np.array([a.name for a in report.areas], dtype=object)}
-    attributes.update({name: columns[:, i] for i, name in enumerate(_COLUMNS)})
+    attributes |= as_columns([with_feet(a.figures, report.foot) for a in report.areas])
     layer = Layer(
         "change", "polygon", np.array([a.shape for a in areas], dtype=object), attributes,
         "change between two dates",

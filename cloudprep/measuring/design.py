@@ -23,6 +23,7 @@ from cloudprep.kernels.volume_error import (
 from cloudprep.measuring.areas import Area, read_areas
 from cloudprep.measuring.cells import SLIVER, STRIP_CELLS, heights_of_parts
 from cloudprep.measuring.design_reading import DesignReader
+from cloudprep.measuring.feet import foot_name, foot_of, under_in_feet
 from cloudprep.measuring.volumes import error_raster, point_reach
 from cloudprep.model.crs import METRE
 
@@ -59,6 +60,8 @@ class DesignRequest:
         Areas to measure over; the design's own outline if left out.
     errors : HeightErrors, optional
         Of the terrain's heights. Left out, the raster of standard errors beside it tells the random part.
+    unit : {"metre", "foot", "us_survey_foot"}, optional
+        Figures are given in a foot besides metres; in that of the terrain's plan if left out.
     """
 
     terrain: Path
@@ -66,6 +69,7 @@ class DesignRequest:
     tolerance: float = 0.05
     boundary: Path | None = None
     errors: HeightErrors | None = None
+    unit: str | None = None
 
 
 @dataclass(frozen=True)
@@ -120,6 +124,24 @@ class AreaToDo:
         """Half the width of the 95 % interval of the net volume."""
         return None if self.error is None else self.error.interval_95
 
+    @property
+    def figures(self) -> dict[str, float | None]:
+        """What tables show, with the unit in each name."""
+        return {
+            "area_m2": self.area,
+            "measured_m2": self.measured,
+            "cut_m3": self.cut,
+            "fill_m3": self.fill,
+            "net_m3": self.net,
+            "interval_95_m3": self.interval_95,
+            "within_m2": self.within,
+            "above_m2": self.above,
+            "below_m2": self.below,
+            "mean_m": self.mean,
+            "highest_m": self.highest,
+            "lowest_m": self.lowest,
+        }
+
     def as_dict(self) -> dict[str, Any]:
         """Return plain values."""
         return {**asdict(self), "net": self.net, "missing": self.missing, "interval_95": self.interval_95}
@@ -141,11 +163,14 @@ class DesignReport:
     warnings: tuple[str, ...]
     assumed: tuple[str, ...]
     caution: str = CAUTION
+    foot: float | None = None
 
     def as_dict(self) -> dict[str, Any]:
-        """Return plain values, for machines; metres."""
+        """Return plain values, for machines; metres, and feet where the names say so."""
         found = {name: getattr(self, name) for name in self.__dataclass_fields__}
-        return {**found, "areas": [a.as_dict() for a in self.areas], "axes": [a.as_dict() for a in self.axes]}
+        areas = [{**a.as_dict(), **under_in_feet(a.figures, self.foot)} for a in self.areas]
+        axes = [{**a.as_dict(), **under_in_feet(a.figures, self.foot)} for a in self.axes]
+        return {**found, "areas": areas, "axes": axes, **foot_name(self.foot)}
 
 
 @dataclass(frozen=True)
@@ -415,4 +440,5 @@ def measure_design(comparison: DesignComparison, axes: tuple[AxisVolumes, ...] =
         errors=c.error_words(),
         warnings=tuple(warnings),
         assumed=tuple(c.notes),
+        foot=foot_of(c.raster.crs.horizontal_unit, request.unit),
     )

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from contextlib import ExitStack
 from typing import TYPE_CHECKING, Any
@@ -11,12 +9,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy.spatial import cKDTree
 
-from cloudprep.io.atomic import make_folder, whole_file
+from cloudprep.io.atomic import make_folder
 from cloudprep.io.raster_writing import written_on_cells
 from cloudprep.kernels.profile import beside_line
 from cloudprep.measuring.design import TOO_HIGH, TOO_LOW, WITHIN
+from cloudprep.measuring.design_sections import RULES
 from cloudprep.measuring.difference_picture import DifferencePicture
-from cloudprep.measuring.outputs import refuse_inputs
+from cloudprep.measuring.feet import in_feet, with_feet
+from cloudprep.measuring.outputs import refuse_inputs, table_row, write_table
 from cloudprep.model.crs import INTERNATIONAL_FOOT, METRE, US_SURVEY_FOOT
 
 if TYPE_CHECKING:
@@ -102,49 +102,46 @@ def write_design(
     told = f"too high or too low by more than {report.tolerance:g} m"
     made = [
         *rasters,
-        _write_csv(out / "design.csv", _area_rows(report)),
-        _write_csv(out / "staking.csv", staking.rows(report.axes)),
+        write_table(out / "design.csv", _area_rows(report)),
+        write_table(out / "staking.csv", staking.rows(report.axes)),
         picture.write(out / "design.png", report.cell, _LEGEND, told, report.caution),
     ]
     if report.axes:
-        made.append(_write_csv(out / "stations.csv", _station_rows(c, report.axes)))
+        made.append(write_table(out / "stations.csv", _station_rows(c, report)))
     return made
 
 
-def _write_csv(target: Path, rows: list[list[Any]]) -> Path:
-    text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerows(rows)
-    with whole_file(target) as part:
-        part.write_text(text.getvalue(), encoding="utf-8")
-    return target
-
-
 def _area_rows(report: DesignReport) -> list[list[Any]]:
-    head = ["name", "area_m2", "measured_m2", "cut_m3", "fill_m3", "net_m3", "interval_95_m3", "within_m2",
-            "above_m2", "below_m2", "mean_m", "highest_m", "lowest_m"]  # fmt: skip
-    rows: list[list[Any]] = [head]
-    for a in [*report.areas, *(axis.surface for axis in report.axes)]:
-        values = (a.area, a.measured, a.cut, a.fill, a.net, a.interval_95, a.within, a.above, a.below, a.mean,
-                  a.highest, a.lowest)  # fmt: skip
-        rows.append([a.name, *("" if v is None else f"{v:.4f}" for v in values)])
-    return rows
+    areas = [*report.areas, *(axis.surface for axis in report.axes)]
+    figures = [with_feet(a.figures, report.foot) for a in areas]
+    rows = [table_row(a.name, values) for a, values in zip(areas, figures, strict=True)]
+    return [["name", *figures[0]], *rows]
 
 
-def _station_rows(c: DesignComparison, axes: Sequence[AxisVolumes]) -> list[list[Any]]:
+def _station_rows(c: DesignComparison, report: DesignReport) -> list[list[Any]]:
     """Return a row a station: areas there, and volumes since the station before."""
     plan = _SUFFIXES.get(c.unit, "unit")
     head = ["axis", "station_m", f"easting_{plan}", f"northing_{plan}", "cut_area_m2", "fill_area_m2",
             "width_m"]  # fmt: skip
-    rules = [f"{kind}_{rule}" for rule in ("end_areas", "pyramids", "prismoidal") for kind in ("cut", "fill")]
-    rows: list[list[Any]] = [[*head, *(f"{rule}_m3" for rule in rules)]]
-    for axis in axes:
+    rules = [f"{kind}_{rule}" for rule in RULES for kind in ("cut", "fill")]
+    rows: list[list[Any]] = []
+    for axis in report.axes:
         between = axis.between()
         for i, station in enumerate(axis.stations):
             place = (c.raster.left + axis.x[i] / c.unit, c.raster.bottom + axis.y[i] / c.unit)
             values = (station, *place, axis.cut[i], axis.fill[i], axis.covered[i])
-            volumes = ["" if i == 0 else f"{between[rule][i - 1]:.4f}" for rule in rules]
-            rows.append([axis.name, *(f"{v:.3f}" for v in values), *volumes])
-    return rows
+            volumes = {f"{rule}_m3": None if i == 0 else float(between[rule][i - 1]) for rule in rules}
+            figures = {
+                "station_m": float(station),
+                "cut_area_m2": float(axis.cut[i]),
+                "fill_area_m2": float(axis.fill[i]),
+                "width_m": float(axis.covered[i]),
+                **volumes,
+            }
+            feet = {} if report.foot is None else in_feet(figures, report.foot)
+            rows.append([axis.name, *(f"{v:.3f}" for v in values), *table_row("", {**volumes, **feet})[1:]])
+            names = [*head, *volumes, *feet]
+    return [names, *rows]
 
 
 class _Staking:

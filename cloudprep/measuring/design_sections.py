@@ -34,6 +34,10 @@ _INSET = 1e-3
 _NO_HEIGHT = 1e-6
 
 
+RULES = ("end_areas", "pyramids", "prismoidal")
+"""How volumes follow from the areas of sections, see :meth:`AxisVolumes.total`."""
+
+
 @dataclass(frozen=True)
 class AxisRequest:
     """Where to cut.
@@ -121,12 +125,26 @@ class AxisVolumes:
         parts = self.between()
         return Rule(float(parts[f"cut_{rule}"].sum()), float(parts[f"fill_{rule}"].sum()))
 
+    @property
+    def figures(self) -> dict[str, float | None]:
+        """Its length and the sums by each rule, with the unit in each name."""
+        found: dict[str, float | None] = {"length_m": self.length}
+        for rule in RULES:
+            total = self.total(rule)
+            found |= {f"cut_{rule}_m3": total.cut, f"fill_{rule}_m3": total.fill}
+        return found
+
+    @property
+    def length(self) -> float:
+        """Of the axis."""
+        return float(shapely.LineString(self.line).length)
+
     def as_dict(self) -> dict[str, Any]:
         """Return plain values, for machines."""
-        rules = {rule: self.total(rule) for rule in ("end_areas", "pyramids", "prismoidal")}
+        rules = {rule: self.total(rule) for rule in RULES}
         return {
             "name": self.name,
-            "length": float(shapely.LineString(self.line).length),
+            "length": self.length,
             "stations": self.stations.tolist(),
             "cut_areas": self.cut.tolist(),
             "fill_areas": self.fill.tolist(),

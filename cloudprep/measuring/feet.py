@@ -1,4 +1,4 @@
-"""Volumes in feet, cubic feet and cubic yards, for terrains whose plan is in feet and for those who ask."""
+"""Areas and volumes in feet and yards, for terrains whose plan is in feet and for those who ask."""
 
 from __future__ import annotations
 
@@ -8,7 +8,9 @@ from cloudprep.io.las.units import UNITS_BY_NAME
 from cloudprep.model.crs import INTERNATIONAL_FOOT, US_SURVEY_FOOT
 
 if TYPE_CHECKING:
-    from cloudprep.measuring.volumes import Volume
+    from collections.abc import Mapping
+
+    Figures = Mapping[str, float | None]
 
 CUBIC_FEET_IN_CUBIC_YARD = 27
 """Exact, for the yard of three feet of the same kind."""
@@ -41,35 +43,55 @@ def foot_of(unit: float | None, asked: str | None = None) -> float | None:
     return found if found in FOOT_NAMES else None
 
 
-def in_feet(volume: Volume, foot: float) -> dict[str, float | None]:
-    """Return an area's figures in feet, unit by unit in their names.
+def in_feet(figures: Figures, foot: float) -> dict[str, float | None]:
+    """Return figures in feet, unit by unit in their names.
 
     Parameters
     ----------
-    volume : Volume
-        In metres.
+    figures : mapping of str to float or None
+        Lengths, areas and volumes by names that end in ``_m``, ``_m2`` and ``_m3``. Others, and weights of a
+        cubic metre (``_t_m3``), are left out.
     foot : float
         Metres in one foot.
+
+    Returns
+    -------
+    dict of str to float or None
+        Square feet (``_ft2``), ``measured`` in acres too, cubic feet (``_ft3``), cubic yards (``_yd3``) and
+        feet (``_ft``), in this order.
+
+    Examples
+    --------
+    >>> found = in_feet({"cut_m3": 100.0, "mean_m": 0.3048}, 0.3048)
+    >>> {name: round(value, 3) for name, value in found.items()}
+    {'cut_ft3': 3531.467, 'cut_yd3': 130.795, 'mean_ft': 1.0}
     """
-    cubic, yard = foot**3, CUBIC_FEET_IN_CUBIC_YARD * foot**3
-    interval = None if volume.error is None else volume.error.interval_95
-    return {
-        "area_ft2": volume.area / foot**2,
-        "measured_ft2": volume.measured / foot**2,
-        "measured_acre": volume.measured / (SQUARE_FEET_IN_ACRE * foot**2),
-        "cut_ft3": volume.cut / cubic,
-        "fill_ft3": volume.fill / cubic,
-        "net_ft3": volume.net / cubic,
-        "interval_95_ft3": None if interval is None else interval / cubic,
-        "cut_yd3": volume.cut / yard,
-        "fill_yd3": volume.fill / yard,
-        "net_yd3": volume.net / yard,
-        "interval_95_yd3": None if interval is None else interval / yard,
-        "mean_ft": None if volume.mean is None else volume.mean / foot,
-    }
+    square, cubic = foot**2, foot**3
+    found: dict[str, float | None] = {}
+    rules = (
+        ("_m2", "_ft2", square),
+        ("measured_m2", "measured_acre", SQUARE_FEET_IN_ACRE * square),
+        ("_m3", "_ft3", cubic),
+        ("_m3", "_yd3", CUBIC_FEET_IN_CUBIC_YARD * cubic),
+        ("_m", "_ft", foot),
+    )
+    for ending, other, unit in rules:
+        for name, value in figures.items():
+            if name.endswith(ending) and not name.endswith("_t_m3"):
+                found[name.removesuffix(ending) + other] = None if value is None else value / unit
+    return found
 
 
-FOOT_COLUMNS = ("area_ft2", "measured_ft2", "measured_acre", "cut_ft3", "fill_ft3", "net_ft3",
-                "interval_95_ft3", "cut_yd3", "fill_yd3", "net_yd3", "interval_95_yd3",
-                "mean_ft")  # fmt: skip
-"""What :func:`in_feet` gives, in order."""
+def with_feet(figures: Figures, foot: float | None) -> dict[str, float | None]:
+    """Return figures and, where a foot is given, the same in feet behind them."""
+    return {**figures, **({} if foot is None else in_feet(figures, foot))}
+
+
+def under_in_feet(figures: Figures, foot: float | None) -> dict[str, dict[str, float | None]]:
+    """Return figures in feet under the name ``in_feet``, for machines; nothing where metres do."""
+    return {} if foot is None else {"in_feet": in_feet(figures, foot)}
+
+
+def foot_name(foot: float | None) -> dict[str, str]:
+    """Return which foot that is under the name ``foot_name``, for machines; nothing where metres do."""
+    return {} if foot is None else {"foot_name": FOOT_NAMES[foot]}

@@ -8,12 +8,16 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from cloudprep.engine.urls import shown
 from cloudprep.errors import OutputError, UsageError
 from cloudprep.io.atomic import whole_file
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from numpy.typing import NDArray
 
 
 _URL = re.compile(r"([A-Za-z][A-Za-z0-9+.\-]+(?:::[A-Za-z0-9+.\-]+)*):/+(?=[^/])")
@@ -71,3 +75,13 @@ def write_table(target: Path, rows: Sequence[Sequence[Any]]) -> Path:
     with whole_file(target) as part:
         part.write_text(text.getvalue(), encoding="utf-8")
     return target
+
+
+def table_row(name: str, figures: Mapping[str, float | None], *ends: str) -> list[str]:
+    """Return a table's row: a name, figures with four digits (nothing where there is none), and words."""
+    return [name, *("" if v is None else f"{v:.4f}" for v in figures.values()), *ends]
+
+
+def as_columns(rows: Sequence[Mapping[str, float | None]]) -> dict[str, NDArray[np.float64]]:
+    """Return rows of figures as columns by their names, NaN where there is none."""
+    return {name: np.array([np.nan if r[name] is None else r[name] for r in rows], float) for name in rows[0]}

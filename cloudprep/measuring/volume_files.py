@@ -13,8 +13,8 @@ from cloudprep.io.atomic import make_folder
 from cloudprep.io.raster_reading import open_heights
 from cloudprep.io.vectors import write_layers
 from cloudprep.measuring.areas import read_areas
-from cloudprep.measuring.feet import FOOT_COLUMNS, FOOT_NAMES, in_feet
-from cloudprep.measuring.outputs import refuse_inputs, write_table
+from cloudprep.measuring.feet import FOOT_NAMES, with_feet
+from cloudprep.measuring.outputs import as_columns, refuse_inputs, table_row, write_table
 from cloudprep.measuring.volumes import other_terrain
 from cloudprep.model.crs import METRE
 from cloudprep.model.layer import Layer
@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from cloudprep.measuring.volumes import VolumeReport
 
 ENDINGS = (".csv", ".gpkg")
-_COLUMNS = ("area_m2", "measured_m2", "cut_m3", "fill_m3", "net_m3", "interval_95_m3", "mean_m", "highest_m",
-            "lowest_m", "density_t_m3", "mass_t")  # fmt: skip
 
 
 def check_target(target: Path, terrain: Path, over: Path, base: str) -> None:
@@ -61,30 +59,21 @@ def write_volumes(report: VolumeReport, target: Path, layer: str | None = None) 
         If it can't be written.
     """
     make_folder(target.parent)
-    values: list[tuple[float | None, ...]] = [
-        (v.area, v.measured, v.cut, v.fill, v.net, None if v.error is None else v.error.interval_95, v.mean,
-         v.highest, v.lowest, v.density, v.tonnes)
-        for v in report.volumes
-    ]  # fmt: skip
-    columns: tuple[str, ...] = _COLUMNS
+    figures = [with_feet(v.figures, report.foot) for v in report.volumes]
     last: tuple[str, ...] = ("base",)
     ends: list[tuple[str, ...]] = [(v.base,) for v in report.volumes]
     if report.foot is not None:
-        columns, last = (*columns, *FOOT_COLUMNS), (*last, "foot")
-        values = [
-            (*row, *in_feet(v, report.foot).values()) for v, row in zip(report.volumes, values, strict=True)
-        ]
+        last = (*last, "foot")
         ends = [(*end, FOOT_NAMES[report.foot]) for end in ends]
     if target.suffix.lower() == ".csv":
-        rows: list[list[Any]] = [["name", *columns, *last]]
-        for volume, row, end in zip(report.volumes, values, ends, strict=True):
-            rows.append([volume.name, *("" if v is None else f"{v:.4f}" for v in row), *end])
+        rows: list[list[Any]] = [["name", *figures[0], *last]]
+        for volume, row, end in zip(report.volumes, figures, ends, strict=True):
+            rows.append(table_row(volume.name, row, *end))
         return write_table(target, rows)
     raster = open_heights(Path(report.terrain))
     areas = read_areas(Path(report.areas), raster, layer)
-    table = np.array([[np.nan if v is None else v for v in row] for row in values], np.float64)
     attributes: dict[str, Any] = {"name": np.array([v.name for v in report.volumes], dtype=object)}
-    attributes |= {name: table[:, i] for i, name in enumerate(columns)}
+    attributes |= as_columns(figures)
     for i, name in enumerate(last):
         attributes[name] = np.array([end[i] for end in ends], dtype=object)
     shapes = np.array([a.shape for a in areas], dtype=object)

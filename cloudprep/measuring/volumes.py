@@ -20,7 +20,7 @@ from cloudprep.measuring.areas import read_areas
 from cloudprep.measuring.base_errors import EdgeErrors
 from cloudprep.measuring.bases import NAMES, EdgeSurface, between_cells, edge_base, level_base
 from cloudprep.measuring.cells import SLIVER, STRIP_CELLS, heights_between, heights_of_parts
-from cloudprep.measuring.feet import FOOT_NAMES, foot_of, in_feet
+from cloudprep.measuring.feet import foot_name, foot_of, under_in_feet
 from cloudprep.model.crs import METRE
 
 if TYPE_CHECKING:
@@ -100,6 +100,23 @@ class Volume:
         """Weight of the net volume."""
         return None if self.density is None else self.net * self.density
 
+    @property
+    def figures(self) -> dict[str, float | None]:
+        """What tables show, with the unit in each name."""
+        return {
+            "area_m2": self.area,
+            "measured_m2": self.measured,
+            "cut_m3": self.cut,
+            "fill_m3": self.fill,
+            "net_m3": self.net,
+            "interval_95_m3": None if self.error is None else self.error.interval_95,
+            "mean_m": self.mean,
+            "highest_m": self.highest,
+            "lowest_m": self.lowest,
+            "density_t_m3": self.density,
+            "mass_t": self.tonnes,
+        }
+
     def as_dict(self) -> dict[str, Any]:
         """Return plain values, for machines."""
         found = asdict(self)
@@ -146,13 +163,8 @@ class VolumeReport:
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values, for machines; metres, and feet where the names say so."""
-        found = asdict(self)
-        found["volumes"] = [v.as_dict() for v in self.volumes]
-        if self.foot is not None:
-            found["foot_name"] = FOOT_NAMES[self.foot]
-            for one, volume in zip(found["volumes"], self.volumes, strict=True):
-                one["in_feet"] = in_feet(volume, self.foot)
-        return found
+        volumes = [{**v.as_dict(), **under_in_feet(v.figures, self.foot)} for v in self.volumes]
+        return {**asdict(self), "volumes": volumes, **foot_name(self.foot)}
 
 
 def measure_volumes(
