@@ -130,8 +130,11 @@ class RunFolder:
                 self._journal.leave()
 
     def finished(self) -> None:
-        """Tell that the record is written: what lies here is known by it from now on."""
+        """Tell that the record is written: what lies here is known by it; rooms without anything go."""
         self._journal.end()
+        for room in (self.clouds, self.terrain):
+            with contextlib.suppress(OSError):  # Not empty, most often.
+                room.rmdir()
 
     def tidy(self) -> None:
         """Remove what a run left that was killed just behind its record; a folder in use is let be."""

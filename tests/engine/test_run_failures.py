@@ -41,6 +41,7 @@ def test_when_every_input_fails_nothing_is_delivered_and_the_run_may_be_repeated
         outcome, out = run(bad)
         assert outcome.exit_code == 1
         assert record_of(out)["status"] == "all_inputs_failed"
+        assert [p.name for p in out.iterdir()] == ["run.json"]  # no empty folders either
         assert files(out) == ["run.json"]
 
 
