@@ -5,7 +5,8 @@ python benchmarks/accuracy.py [FOLDER] [--stages A,B] [--turns] [--alone] [--job
 FOLDER holds ``samp*.laz`` with an extra dimension ``reference_class`` (2 ground, 1 object): samples of the
 ISPRS filter test (Sithole and Vosselman 2004), or others. By default the environment variable
 CLOUDPREP_FILTER_TEST names it; without either only the scenes are scored. ``--write`` puts the figures into
-accuracy.md and accuracy.json, to which a test holds the code. Parameters are the defaults for every cloud.
+accuracy.md and accuracy.json, to which a test holds the code; figures of stages that weren't measured stay as
+they are there. Parameters are the defaults for every cloud.
 """
 
 from __future__ import annotations
@@ -110,6 +111,11 @@ def measure_scenes(stages: tuple[str, ...], *, alone: bool = False, jobs: int = 
     return by_stage(list(SCENES), stages, rows)
 
 
+def beside(written: dict[str, Any], figures: dict[str, Any]) -> dict[str, Any]:
+    """Return figures, and those written before of stages and samples that weren't measured now."""
+    return written | {kind: written.get(kind, {}) | of_stages for kind, of_stages in figures.items()}
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -136,10 +142,10 @@ def main() -> None:
             figures["turned"] = measure_turned(folder, stages, **how)
     if not options.no_scenes:
         figures["scenes"] = measure_scenes(stages, **how)
-    text = tables.page(figures)
-    print(text)
+    print(tables.page(figures))
     if options.write:
-        TABLE.write_text(text, encoding="utf-8")
+        figures = beside(json.loads(FIGURES.read_text(encoding="utf-8")), figures)
+        TABLE.write_text(tables.page(figures), encoding="utf-8")
         FIGURES.write_text(json.dumps(figures, indent=1) + "\n", encoding="utf-8")
         IN_WORDS.write_text(json.dumps(main_figures(figures), indent=1) + "\n", encoding="utf-8")
 
