@@ -119,7 +119,9 @@ class StageRecord(_Part):
     )
     parameters: dict[str, Any] = Field(description="with every default and derived value filled in")
     derived: dict[str, str] = Field(
-        {}, description="reason for each parameter that was derived from the cloud"
+        {},
+        description="reason for each parameter that was derived from the cloud, or settled once its points "
+        "were seen",
     )
     reach_m: float = Field(ge=0, description="buffer around each block, m")
     seconds: float = Field(ge=0)

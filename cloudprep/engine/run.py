@@ -510,7 +510,7 @@ class _Run:
                     stage=stage.name,
                     package=stage_package(stage.name),
                     parameters=stage.params.model_dump(mode="json"),
-                    derived=stage.reasons,
+                    derived={**stage.reasons, **result.reasons},
                     reach_m=stage.reach(),
                     seconds=time.perf_counter() - began,
                     points=store.usable_count,

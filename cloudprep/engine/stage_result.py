@@ -30,6 +30,8 @@ class StageResult:
         Named results of single flights, by number.
     warnings : list of str
         Lines for people.
+    reasons : dict of str to str
+        What was settled once the points were seen, and why, by parameter.
     changed : int
         Points whose class or withheld flag is another now.
     moves : ClassMoves or None
@@ -42,6 +44,7 @@ class StageResult:
     figures: dict[str, float | int] = field(default_factory=dict)
     flight_figures: dict[int, dict[str, float | int]] = field(default_factory=dict)
     warnings: list[str] = field(default_factory=list)
+    reasons: dict[str, str] = field(default_factory=dict)
     changed: int = 0
     moves: ClassMoves | None = None
 
@@ -53,4 +56,5 @@ class StageResult:
         self.figures.update(solution.figures)
         for number, figures in solution.flight_figures.items():
             self.flight_figures.setdefault(int(number), {}).update(figures)
+        self.reasons.update(solution.reasons)
         self.warnings.extend(w for w in solution.warnings if w not in self.warnings)

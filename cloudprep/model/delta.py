@@ -53,6 +53,9 @@ class Solution:
         Surfaces of triangles.
     flight_figures : mapping of int to mapping of str to float
         Named results of single flights, by the number of the flight (column ``flight``).
+    reasons : mapping of str to str
+        What was settled once the points were seen, and why, by the parameter that left it open; it goes to
+        the run record with the reasons of derived parameters.
     """
 
     value: Any = None
@@ -63,6 +66,7 @@ class Solution:
     layers: tuple[Layer, ...] = ()
     surfaces: tuple[TinSurface, ...] = ()
     flight_figures: Mapping[int, Mapping[str, float | int]] = field(default_factory=dict)
+    reasons: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

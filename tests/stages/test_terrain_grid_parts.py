@@ -77,7 +77,7 @@ def expected(cloud, facts, params):
     columns = substeps(sites, window.left + cell / 2, cell, window.columns, along=0)
     rows = substeps(sites, window.bottom + cell / 2, cell, window.rows, along=1)
     lengths = stage.params
-    if params.method == "tin":
+    if params.method in {"auto", "tin"}:  # all points are ground, so that it is tin
         reach = lengths.longest_edge / sites.step
         heights = tin_heights(sites.steps, sites.z, triangulate(sites.steps), columns, rows, reach)
     else:

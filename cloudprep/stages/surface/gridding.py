@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import numpy as np
 
 from cloudprep.kernels.interpolation_fill import nearest_fill, smooth_fill
+from cloudprep.model.mapped import let_go
 from cloudprep.stages.surface._distance_tiles import settle_by_distance
 from cloudprep.stages.surface._smooth import Role, smoothed
 from cloudprep.stages.surface._tiles import Cells, Places, Tile, tiles_of
@@ -43,12 +44,16 @@ LEGEND = {
     int(HeightSource.FILLED): "filled from surrounding cells",
 }
 
-Method = Literal["tin", "natural_neighbour", "smooth", "inverse_distance", "nearest"]
-BY_TRIANGLES: tuple[Method, ...] = ("tin", "natural_neighbour", "smooth")
+Method = Literal["auto", "tin", "natural_neighbour", "smooth", "inverse_distance", "nearest"]
+BY_TRIANGLES: tuple[Method, ...] = ("auto", "tin", "natural_neighbour", "smooth")
 """Methods that need to know where the whole site has points."""
+MAYBE_SMOOTH: tuple[Method, ...] = ("auto", "smooth")
+"""Methods that draw triangles first; the whole raster may be smoothed afterwards."""
 Fill = Literal["none", "nearest", "smooth"]
-# Measured, but under no triangle: until the rest is smoothed.
-_BESIDE = 255
+# Rows that are gone over at a time.
+_LINES = 256
+BESIDE = 255
+"""Measured, but under no triangle: a code of :data:`MAYBE_SMOOTH`, until the rest is smoothed."""
 
 
 class Manner(NamedTuple):
@@ -108,8 +113,8 @@ def draw_heights(
             slice(cells.column - column, cells.column - column + cells.columns),
         )
         heights[at], source[at] = tile.heights, tile.source
-        if manner.method == "smooth":
-            source[at][without & (tile.source == HeightSource.MEASURED)] = _BESIDE
+        if manner.method in MAYBE_SMOOTH:
+            source[at][without & (tile.source == HeightSource.MEASURED)] = BESIDE
 
     tiles = tiles_of(Cells(column, row, part.columns, part.rows), places, ground)
     if threads == 1:
@@ -124,7 +129,7 @@ def draw_heights(
 
 def _settle(tile: Tile, ground: GroundPoints, manner: Manner, around: Surroundings) -> Sites:
     step = ground.frame.step
-    if manner.method in {"tin", "smooth"}:
+    if manner.method == "tin" or manner.method in MAYBE_SMOOTH:
         return settle_by_triangles(tile, ground, around, manner.longest_edge / step)
     if manner.method == "natural_neighbour":
         return settle_by_natural_neighbours(tile, ground, around, manner.longest_edge / step)
@@ -138,6 +143,8 @@ def smooth_heights(
 ) -> None:
     """Smooth a whole raster in place if that is the method; :func:`draw_heights` left it linear.
 
+    Where it was left open whether to smooth, ``manner`` says what was settled since.
+
     Parameters
     ----------
     heights : ndarray of float64, shape (rows, columns)
@@ -149,13 +156,21 @@ def smooth_heights(
     manner : Manner
         Whether, and how stiff.
     """
-    if manner.method != "smooth":
-        return
+    if manner.method == "smooth":
+        _smooth(heights, source, window, manner.stiffness)
+    for start in range(0, len(source), _LINES):
+        lines = source[start : start + _LINES]
+        lines[lines == BESIDE] = HeightSource.MEASURED
+        let_go(source)
+
+
+def _smooth(
+    heights: NDArray[np.float64], source: NDArray[np.uint8], window: Window, stiffness: float
+) -> None:
     roles = np.full(256, Role.OUTSIDE, np.uint8)
     roles[HeightSource.MEASURED], roles[HeightSource.INTERPOLATED] = Role.DATUM, Role.BRIDGED
-    roles[_BESIDE] = Role.KEPT
-    smoothed(heights, roles[source], window, manner.stiffness)
-    source[source == _BESIDE] = HeightSource.MEASURED
+    roles[BESIDE] = Role.KEPT
+    smoothed(heights, roles[source], window, stiffness)
 
 
 def fill_heights(
