@@ -1,6 +1,7 @@
 """How many true heights lie within the standard errors that the terrain is said to have.
 
     python benchmarks/terrain_error_coverage.py [--seeds 7] [--own-ground] [--horizontal 0.15]
+        [--method smooth]
 
 On demo scenes whose terrain is known exactly: the share of cells within 1 and 1.96 standard errors, which
 should be 68 and 95 %, and the errors themselves (root mean squares). By default ground points are those that
@@ -80,7 +81,9 @@ def _labelled(cloud: scores.Cloud, own_ground: bool) -> dict[str, np.ndarray]:
     return columns
 
 
-def coverage(name: str, seed: int, *, own_ground: bool = False, horizontal: float = 0.0) -> list[Row]:
+def coverage(
+    name: str, seed: int, *, own_ground: bool = False, horizontal: float = 0.0, method: str = "auto"
+) -> list[Row]:
     """Return a row for each kind of ground that a scene has at least 1000 cells of, and for those without.
 
     All cells with a height count where the true ground rises no more than 1.5: on faces the place decides and
@@ -96,7 +99,9 @@ def coverage(name: str, seed: int, *, own_ground: bool = False, horizontal: floa
     gridding = stage_class("terrain_grid")
     rasters = {
         g.name: g
-        for g in run_stage(gridding(gridding.Params(cell=cell)), columns, origin=cloud.origin).result.grids
+        for g in run_stage(
+            gridding(gridding.Params(cell=cell, method=method)), columns, origin=cloud.origin
+        ).result.grids
     }
     judging = stage_class("terrain_error")
     stage = judging(judging.Params(vertical_error=noise, horizontal_error=horizontal))
@@ -147,12 +152,14 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, nargs="+", default=[scores.SEED])
     parser.add_argument("--own-ground", action="store_true")
     parser.add_argument("--horizontal", type=float, default=0.0)
+    parser.add_argument("--method", default="auto", help="how the terrain is interpolated")
     asked = parser.parse_args()
     print("| scene | seed | kind | cells | within 1 | within 1.96 | said, m | true, m |")
     print("| --- | --- | --- | --- | --- | --- | --- | --- |")
     for name in SCENES:
         for seed in asked.seeds:
-            for row in coverage(name, seed, own_ground=asked.own_ground, horizontal=asked.horizontal):
+            how = {"own_ground": asked.own_ground, "horizontal": asked.horizontal, "method": asked.method}
+            for row in coverage(name, seed, **how):
                 figures = f"{row.within_1:.1f} % | {row.within_2:.1f} % | {row.said:.3f} | {row.true:.3f}"
                 print(f"| {row.scene} | {seed} | {row.kind} | {row.cells} | {figures} |", flush=True)
 

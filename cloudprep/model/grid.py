@@ -140,6 +140,9 @@ class Grid:
         Whether a hillshade picture is drawn beside the file.
     blends : bool
         Whether a mean of neighbouring values means something; coarser views are made of means then.
+    smooth : bool
+        Whether heights bend across the points that they follow from, instead of running straight from one to
+        the next.
     """
 
     name: str
@@ -150,6 +153,7 @@ class Grid:
     legend: Mapping[int, str] = field(default_factory=dict)
     shaded: bool = False
     blends: bool = True
+    smooth: bool = False
 
     def __post_init__(self) -> None:
         """Refuse a name that is no plain file name."""

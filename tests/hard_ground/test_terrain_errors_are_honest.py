@@ -39,7 +39,7 @@ KINDS = [
 # Measured shares. Triangles that an edge crosses can't all be told from those beside it by six differences:
 # one number isn't right for both. Beneath houses nothing is seen.
 MISSED = {
-    ("steep_forest", "under plants"): "72.3 and 95.6 %; of other seeds 70 to 74 and 94 to 96 %",
+    ("steep_forest", "under plants"): "73.2 and 95.4 %; of other seeds 71 to 73 and 94 to 96 %",
     ("drone_grass", "slope"): "65.6 and 92.97 %: a bank with sharp edges",
     ("embankment", "open"): "71.6 and 96.0 %; of six other seeds 70.1 and 95.6 %",
     ("embankment", "slope"): "74.0 and 96.0 %",
@@ -52,7 +52,7 @@ OWN_KINDS = [pair for pair in KINDS if pair[0] in {"rolling", "vineyard", "steep
 # to each other and agree.
 OWN_MISSED = {
     ("vineyard", "slope"): "70.8 and 97.04 %",
-    ("steep_forest", "under plants"): "77.3 and 95.2 %",
+    ("steep_forest", "under plants"): "74.5 and 93.8 %",
     ("drone_grass", "open"): "75.0 and 94.7 %",
     ("drone_grass", "slope"): "65.2 and 87.2 %",
 }
@@ -68,10 +68,10 @@ def cases(kinds, missed):
 
 
 @cache
-def rows(name, own_ground, horizontal=0.0):
+def rows(name, own_ground, **how):
     import terrain_error_coverage as coverage
 
-    found = coverage.coverage(name, coverage.scores.SEED, own_ground=own_ground, horizontal=horizontal)
+    found = coverage.coverage(name, coverage.scores.SEED, own_ground=own_ground, **how)
     return {row.kind: row for row in found}
 
 
@@ -97,6 +97,14 @@ def test_so_they_do_with_the_pipelines_own_ground(name, kind):
 @pytest.mark.parametrize("kind", ["open", "slope", "under plants"])
 def test_so_they_do_where_points_are_off_in_their_places(kind):
     row = rows("rolling", own_ground=False, horizontal=0.15)[kind]
+    assert holds(row), row
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("name", "kind"), [pair for pair in KINDS if pair[0] in {"rolling", "vineyard"}])
+def test_so_they_do_where_the_terrain_is_smooth(name, kind):
+    """It is off by less than triangles are: without that, 73 to 76 and 97 to 98 %."""
+    row = rows(name, own_ground=False, method="smooth")[kind]
     assert holds(row), row
 
 

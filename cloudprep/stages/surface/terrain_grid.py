@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
@@ -318,7 +319,8 @@ class TerrainGrid(Stage):
         smooth_heights(heights, source, canvases[0].window, manner)
         fill_heights(heights, source, cell, manner)
         figures = _figures(cell, sum(shares), source)
-        made = tuple(canvas.grid(grids[canvas.name]) for canvas in canvases)
+        dtm, origins = (canvas.grid(grids[canvas.name]) for canvas in canvases)
+        made = replace(dtm, smooth=manner.method == "smooth"), origins
         return Solution(None, made, figures, self._warnings(figures), reasons=reasons)
 
     def _chosen(self, points: Points) -> NDArray[np.bool_]:
