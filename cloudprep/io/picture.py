@@ -25,8 +25,9 @@ _LINES = 128
 _KEPT = 16
 _GREY_WITH_ALPHA = 4
 _OPAQUE = 255
-# More makes shades no smaller (0.2 %), and takes over three times as long.
-_EFFORT = 3
+# Differences of shades are as noise, and hardly any repeat: looking for runs of the same value alone takes
+# 0.4 of the time that some effort with repeats took, for files 2 % smaller to 12 % larger.
+_EFFORT, _RUNS = 1, zlib.Z_RLE
 
 
 def write_hillshade(
@@ -109,7 +110,7 @@ class _Lines:
     def __init__(self, height: int, width: int) -> None:
         self._header = struct.pack(">IIBBBBB", width, height, 8, _GREY_WITH_ALPHA, 0, 0, 0)
         self._above = np.zeros((1, 2 * width), np.uint8)
-        self._packer = zlib.compressobj(_EFFORT)
+        self._packer = zlib.compressobj(_EFFORT, strategy=_RUNS)
         self._packed: list[bytes] = []
 
     def add(self, shades: NDArray[np.uint8]) -> None:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import rasterio
+import rasterio.shutil
 from rasterio.crs import CRS
 from rasterio.errors import CRSError, RasterioError
 from rasterio.io import MemoryFile
@@ -15,7 +16,13 @@ from rasterio.windows import Window as Pixels
 from cloudprep.errors import CrsError, OutputError
 from cloudprep.io.atomic import whole_file
 from cloudprep.io.caution import CAUTION
-from cloudprep.io.raster_on_disk import GdalError, LostCellsError, finished_on_disk, refuse_losses
+from cloudprep.io.raster_on_disk import (
+    GdalError,
+    LostCellsError,
+    finished_on_disk,
+    plain_layout,
+    refuse_losses,
+)
 from cloudprep.io.raster_statistics import RunningStatistics
 from cloudprep.model.crs import INTERNATIONAL_FOOT, METRE, US_SURVEY_FOOT
 from cloudprep.model.mapped import let_go
@@ -166,8 +173,12 @@ def _finish(grid: Grid, part: Path, said: _Said, scratch: Path | None) -> int:
         # Overviews wait for their place in a file of their own, and packing that well takes as long as all
         # the rest. Where it isn't packed at all, the library takes other values for them.
         with rasterio.Env(COG_TMP_COMPRESSION="PACKBITS"), MemoryFile() as finished:
-            with finished.open(driver="COG", **what, **how) as file:
-                _fill(file, grid, said)
+            # By way of a plain file: the library lets other threads work only while it copies files, and
+            # not while a file that was opened as a cloud-optimised one is closed, which is when it is made.
+            with MemoryFile() as plain:
+                with plain.open(driver="GTiff", **plain_layout(TILE), **what) as file:
+                    _fill(file, grid, said)
+                rasterio.shutil.copy(plain.name, finished.name, driver="COG", **how)
             # Where memory is short the library leaves out cells without an error.
             refuse_losses(finished.name, _strips(grid, crs, nodata))
             part.write_bytes(finished.getbuffer())

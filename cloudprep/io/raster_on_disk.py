@@ -85,10 +85,10 @@ def finished_on_disk(
     cells = int(what["width"]) * int(what["height"]) * np.dtype(what["dtype"]).itemsize
     _refuse_little_room(scratch, cells)
     try:
-        size = int(how["blocksize"])
-        tiled = {"tiled": True, "blockxsize": size, "blockysize": size, "sparse_ok": True}
         with _scratch_told(scratch), full_disk_told(scratch, RasterioError, GdalError, LostCellsError):
-            with rasterio.open(plain, "w", driver="GTiff", bigtiff="IF_SAFER", **tiled, **what) as file:
+            with rasterio.open(
+                plain, "w", driver="GTiff", **plain_layout(int(how["blocksize"])), **what
+            ) as file:
                 fill(file)
             _refuse_little_room(scratch, int(cells * (_BESIDE - 1)))
             rasterio.shutil.copy(plain, finished, driver="COG", **how)
@@ -101,6 +101,23 @@ def finished_on_disk(
             with contextlib.suppress(OSError):
                 left.unlink(missing_ok=True)
     return taken
+
+
+def plain_layout(size: int) -> dict[str, Any]:
+    """Return the creation options of the plain file that a finished one is made from.
+
+    Parameters
+    ----------
+    size : int
+        Side of a tile, cells.
+    """
+    return {
+        "bigtiff": "IF_SAFER",
+        "tiled": True,
+        "blockxsize": size,
+        "blockysize": size,
+        "sparse_ok": True,
+    }
 
 
 @contextlib.contextmanager

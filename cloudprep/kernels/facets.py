@@ -116,8 +116,8 @@ def binned(
     np.cumsum(np.bincount(place, minlength=shape[0] * shape[1]), out=starts[1:])
     found = np.empty(len(x)), np.empty(len(x)), np.empty(len(x))
     _gather(x, y, z, place, starts[:-1].copy(), *found)
-    _sort_within(*found, starts)
-    return Binned(*found, np.repeat(np.arange(len(starts) - 1), np.diff(starts)), starts, shape[1], edge)
+    _sort_within(*found, starts, place)
+    return Binned(*found, place, starts, shape[1], edge)
 
 
 def facets_at(
@@ -258,10 +258,12 @@ def _gather(x, y, z, place, next_of_bin, to_x, to_y, to_z):  # type: ignore[no-u
 
 
 @njit(nogil=True, cache=True)
-def _sort_within(x, y, z, starts):  # type: ignore[no-untyped-def]
-    """Sort the few points of each bin by x, y and z, in place."""
+def _sort_within(x, y, z, starts, place):  # type: ignore[no-untyped-def]
+    """Sort the few points of each bin by x, y and z, in place; set the bins of all."""
     for cell in range(len(starts) - 1):
         first, last = starts[cell], starts[cell + 1]
+        for i in range(first, last):
+            place[i] = cell
         gap = 1
         while gap < (last - first) // 3:
             gap = 3 * gap + 1

@@ -33,7 +33,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from cloudprep.kernels.compiling import njit
+from cloudprep.kernels.compiling import njit, read_only
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -52,6 +52,27 @@ _SQUARES = 1e9
 _SQUARE_OF_SIZE = np.pi / 2
 # What the tables hold, one after the other.
 _NUMBER, _SQUARE, _TABLES = range(3)
+
+
+class Raster(NamedTuple):
+    """Values on cells, and where these lie.
+
+    Attributes
+    ----------
+    values : ndarray of float, shape (rows, columns)
+        Row 0 the southernmost.
+    phase : tuple of float
+        From the edge of a cell to the zero that positions are counted from, in x and y, m.
+    first : tuple of int
+        Column and row of the cell that holds the zero.
+    cell : float
+        Cell size, m.
+    """
+
+    values: NDArray[np.floating]
+    phase: tuple[float, float]
+    first: tuple[int, int]
+    cell: float
 
 
 class Residuals(NamedTuple):
@@ -146,25 +167,6 @@ def bin_roughness(
     return roughness
 
 
-def bent_variance(bend: NDArray[np.floating], curvature: Floats) -> Floats:
-    """Return the variance of heights about a triangle that is due to bends of the terrain.
-
-    Parameters
-    ----------
-    bend : ndarray of float
-        Of the triangle around each position, see :class:`cloudprep.kernels.facets.Facets`, m2.
-    curvature : ndarray of float64
-        Squared curvature of the terrain around each position, 1 / m2.
-
-    Returns
-    -------
-    ndarray of float64
-        m2; NaN where there is no triangle near.
-    """
-    found: Floats = curvature * (_BENT / 4) * bend * bend
-    return found
-
-
 @njit(nogil=True, cache=True, error_model="numpy")
 def _add(tables, place, difference, weight):  # type: ignore[no-untyped-def]
     columns = tables.shape[2] - 1
@@ -198,50 +200,180 @@ def _roughness(tables, rows, columns, farthest, roughness):  # type: ignore[no-u
                 roughness[i, j] = np.sqrt(_window(tables[_SQUARE], r, c, close) / _SQUARES / near)
 
 
-def squared_slopes(heights: Floats, row: NDArray[np.int64], column: NDArray[np.int64], cell: float) -> Floats:
-    """Return the squared slope (rise over run) of a raster at some cells.
+def measured_variance(
+    heights: Raster, x: Floats, y: Floats, variance: float, horizontal_variance: float
+) -> Floats:
+    """Return the variance of points' heights that their measurement explains.
 
     Parameters
     ----------
-    heights : ndarray of float, shape (rows, columns)
-        m; NaN where there is nothing.
-    row, column : ndarray of int64, shape (n,)
-        Cells of the raster.
-    cell : float
-        Cell size, m.
+    heights : Raster
+        Of the terrain, m; NaN where there is nothing.
+    x, y : ndarray of float64, shape (n,)
+        Positions, m; the nearest cell counts where one lies outside.
+    variance, horizontal_variance : float
+        Of a measured height, and of a measured easting or northing, m2.
 
     Returns
     -------
     ndarray of float64, shape (n,)
-        By central differences; by the one neighbour there is where the other is missing; 0 along an axis
-        without either.
+        ``variance + horizontal_variance * slope ** 2``, m2. The slope (rise over run) is that of central
+        differences; of the one neighbour there is where the other is missing; 0 along an axis without either.
     """
-    found = np.empty(len(row))
-    _slopes(heights, row, column, cell, found)
+    found = np.empty(len(x))
+    values = read_only(heights.values)
+    _measured(
+        values, x, y, *heights.phase, *heights.first, heights.cell, variance, horizontal_variance, found
+    )
     return found
 
 
+def add_bends(
+    noise: Floats,
+    curvature: Raster,
+    x: Floats,
+    y: Floats,
+    left_out: tuple[Floats, Floats, Floats],
+    bend: float,
+) -> None:
+    """Add what bends of the terrain explain of the differences of points left out, as if it were noise.
+
+    Parameters
+    ----------
+    noise : ndarray of float64, shape (n,)
+        Variance of heights that is explained so far, m2; changed in place where the difference is known.
+    curvature : Raster
+        Squared curvature of the terrain, 1 / m2.
+    x, y : ndarray of float64, shape (n,)
+        The points, m; the nearest cell counts where one lies outside.
+    left_out : tuple of ndarray of float64, shape (n,)
+        Difference (m, NaN where unknown), weight and gap of each.
+    bend : float
+        Bend of a triangle by the square of its gap.
+    """
+    values = read_only(curvature.values)
+    _add_bends(values, x, y, *curvature.phase, *curvature.first, curvature.cell, *left_out, bend, noise)
+
+
+def cell_variances(
+    heights: Raster,
+    corner: tuple[int, int],
+    weight: NDArray[np.float32],
+    bend: NDArray[np.float32],
+    curvature: Floats,
+    curvature_corner: tuple[int, int],
+    variance: float,
+    horizontal_variance: float,
+) -> tuple[Floats, Floats]:
+    """Return the variances of heights at some cells that measurement and bends of the terrain make.
+
+    Beyond the outermost points the nearest one counts, whose height alone is off by the slope times its
+    distance: that is part of the second.
+
+    Parameters
+    ----------
+    heights : Raster
+        Of the terrain, m; NaN where there is nothing.
+    corner : tuple of int
+        Row and column of the first cell.
+    weight, bend : ndarray of float32, shape (r, c)
+        Of the triangles around cells, see :class:`cloudprep.kernels.facets.Facets`.
+    curvature : ndarray of float64, shape (rows, columns)
+        Squared curvature of the terrain around cells, 1 / m2.
+    curvature_corner : tuple of int
+        Row and column of the first cell there.
+    variance, horizontal_variance : float
+        Of a measured height, and of a measured easting or northing, m2.
+
+    Returns
+    -------
+    tuple of ndarray of float64, shape (r, c)
+        m2; NaN where there is no triangle near.
+    """
+    measured, bent = np.empty(weight.shape), np.empty(weight.shape)
+    figures = weight, bend, read_only(curvature), *curvature_corner
+    variances = variance, horizontal_variance
+    _cell_variances(read_only(heights.values), *corner, heights.cell, *figures, *variances, measured, bent)
+    return measured, bent
+
+
 @njit(nogil=True, cache=True)
-def _slopes(heights, row, column, cell, found):  # type: ignore[no-untyped-def]
+def _slope(heights, row, column, cell):  # type: ignore[no-untyped-def]
+    """Return the squared slope of a raster at a cell."""
     rows, columns = heights.shape
-    for q in range(len(row)):
-        total = 0.0
-        for axis in range(2):
-            r0, c0, r1, c1 = row[q], column[q], row[q], column[q]
-            if axis == 0:
-                r0, r1 = max(r0 - 1, 0), min(r1 + 1, rows - 1)
-            else:
-                c0, c1 = max(c0 - 1, 0), min(c1 + 1, columns - 1)
-            if np.isnan(heights[r0, c0]):
-                r0, c0 = row[q], column[q]
-            if np.isnan(heights[r1, c1]):
-                r1, c1 = row[q], column[q]
-            run = (r1 - r0 + c1 - c0) * cell
-            if run > 0:
-                rise = (heights[r1, c1] - heights[r0, c0]) / run
-                if np.isfinite(rise):
-                    total += rise * rise
-        found[q] = total
+    total = 0.0
+    for axis in range(2):
+        r0, c0, r1, c1 = row, column, row, column
+        if axis == 0:
+            r0, r1 = max(r0 - 1, 0), min(r1 + 1, rows - 1)
+        else:
+            c0, c1 = max(c0 - 1, 0), min(c1 + 1, columns - 1)
+        if np.isnan(heights[r0, c0]):
+            r0, c0 = row, column
+        if np.isnan(heights[r1, c1]):
+            r1, c1 = row, column
+        run = (r1 - r0 + c1 - c0) * cell
+        if run > 0:
+            rise = (heights[r1, c1] - heights[r0, c0]) / run
+            if np.isfinite(rise):
+                total += rise * rise
+    return total
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _cell_of(place, phase, cell, first, count):  # type: ignore[no-untyped-def]
+    """Return the cell along one axis that a position lies in, or the nearest one."""
+    return min(max(np.int64(np.floor((place + phase) / cell)) + first, 0), count - 1)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _measured(  # type: ignore[no-untyped-def]
+    heights, x, y, phase_x, phase_y, first_column, first_row, cell, variance, horizontal_variance, found
+):
+    rows, columns = heights.shape
+    for p in range(len(x)):
+        row = _cell_of(y[p], phase_y, cell, first_row, rows)
+        column = _cell_of(x[p], phase_x, cell, first_column, columns)
+        found[p] = variance + horizontal_variance * _slope(heights, row, column, cell)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _add_bends(  # type: ignore[no-untyped-def]
+    curvature, x, y, phase_x, phase_y, first_column, first_row, cell, off, weight, gap, bend_of_gap, noise
+):
+    rows, columns = curvature.shape
+    for p in range(len(x)):
+        if not np.isfinite(off[p]):
+            continue
+        row = _cell_of(y[p], phase_y, cell, first_row, rows)
+        column = _cell_of(x[p], phase_x, cell, first_column, columns)
+        bend = bend_of_gap * (gap[p] * gap[p])
+        noise[p] += curvature[row, column] * (_BENT / 4) * bend * bend / (1 + weight[p])
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _cell_variances(  # type: ignore[no-untyped-def]
+    heights,
+    first_row,
+    first_column,
+    cell,
+    weight,
+    bend,
+    curvature,
+    bent_row,
+    bent_column,
+    variance,
+    horizontal_variance,
+    measured,
+    bent,
+):
+    for r in range(weight.shape[0]):
+        for c in range(weight.shape[1]):
+            square = _slope(heights, first_row + r, first_column + c, cell)
+            w, b = np.float64(weight[r, c]), np.float64(bend[r, c])
+            measured[r, c] = (variance + horizontal_variance * square) * w
+            of_bends = curvature[bent_row + r, bent_column + c] * (_BENT / 4) * b * b
+            bent[r, c] = of_bends + (square * b if w >= 1.0 else 0.0)
 
 
 def squared_curvatures(heights: Floats, cell: float, lag: int, size: int, noise: float) -> Floats:

@@ -110,10 +110,11 @@ def class_chances(
     start = np.full(len(CLASSES), (1 - _EVEN) / (len(CLASSES) - 1))
     start[0] = _EVEN
 
-    known = np.isfinite(residuals[0])
-    starts = np.concatenate([[0], np.cumsum(known)])[points.starts]
-    off, weight, gap, noise = (values[known] for values in residuals)
-    given = starts, points.columns, off, weight, gap, noise, numbers
+    kept = np.empty((4, int(np.count_nonzero(np.isfinite(residuals[0])))))
+    starts = np.empty_like(points.starts)
+    off, weight, gap, noise = residuals
+    _known(points.starts, off, weight, gap, noise, starts, kept)
+    given = starts, points.columns, kept[0], kept[1], kept[2], kept[3], numbers
 
     def work(k: int) -> None:
         some = slice(k, k + _ROWS)
@@ -160,6 +161,19 @@ def mixture_errors(
     variances = np.ascontiguousarray(measured), gap, np.ascontiguousarray(bent)
     _errors(chances, rows, columns, holder, likely, *variances, CLASSES, ERF, ERF_SLOPE, found)
     return found
+
+
+@njit(nogil=True, cache=True)
+def _known(starts, off, weight, gap, noise, kept_starts, kept):  # type: ignore[no-untyped-def]
+    """Take the points whose difference is known, in their order, and where those of each bin begin."""
+    n = 0
+    for cell in range(len(starts) - 1):
+        kept_starts[cell] = n
+        for p in range(starts[cell], starts[cell + 1]):
+            if np.isfinite(off[p]):
+                kept[0, n], kept[1, n], kept[2, n], kept[3, n] = off[p], weight[p], gap[p], noise[p]
+                n += 1
+    kept_starts[len(starts) - 1] = n
 
 
 @njit(nogil=True, cache=True, error_model="numpy")

@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 
 from cloudprep.kernels.facets import binned
-from cloudprep.kernels.height_error import bent_variance, bin_roughness, squared_curvatures, squared_slopes
+from cloudprep.kernels.height_error import (
+    Raster,
+    add_bends,
+    bin_roughness,
+    cell_variances,
+    measured_variance,
+    squared_curvatures,
+)
 from cloudprep.kernels.roughness_mixture import class_chances, mixture_errors
 from cloudprep.model.bounds import Bounds
 from cloudprep.model.classes import ClassCode
@@ -31,8 +38,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from cloudprep.kernels.facets import Binned
-    from cloudprep.model.grid import Grid
     from cloudprep.model.site import SiteFacts
     from cloudprep.stages.base import Context, Points
 
@@ -242,8 +247,13 @@ class TerrainError(Stage):
         first = part.row - window.row, part.column - window.column
         known = np.isfinite(dtm.values[first[0] : first[0] + part.rows, first[1] : first[1] + part.columns])
         cells = CellCentres(window, part, bins, ground.frame)
+        heights = _raster(window, dtm.values)
         found = facets_and_residuals(
-            ground, cells, known, lambda at_x, at_y: self._noise_at(dtm, at_x, at_y), context.threads
+            ground,
+            cells,
+            known,
+            lambda at_x, at_y: measured_variance(heights, at_x, at_y, *self._variances),
+            context.threads,
         )
         rows, inner_rows = np.unique(cells.row_bins, return_inverse=True)
         columns, inner_columns = np.unique(cells.column_bins, return_inverse=True)
@@ -251,10 +261,12 @@ class TerrainError(Stage):
         node_rows, own_nodes = np.unique((cells.row_bins + bins.row) // NODE, return_inverse=True)
         node_columns, column_nodes = np.unique((cells.column_bins + bins.column) // NODE, return_inverse=True)
         nodes = node_rows * NODE - bins.row, node_columns * NODE - bins.column
-        around, curvature = self._curvatures(part, context.threads)
-        of_points = self._with_bends(found.points, ground.points, around, curvature)
+        around, values = self._curvatures(part, context.threads)
+        curvature = _raster(around, values)
+        points_x, points_y = ground.points.x, ground.points.y
+        add_bends(found.points[3], curvature, points_x, points_y, found.points[:3], _BEND_OF_GAP)
         chances = class_chances(
-            ground.points, of_points, found.sums.numbers, nodes, NODE, FARTHEST, threads=context.threads
+            ground.points, found.points, found.sums.numbers, nodes, NODE, FARTHEST, threads=context.threads
         )
         top, left = part.row - around.row, part.column - around.column
 
@@ -263,15 +275,17 @@ class TerrainError(Stage):
             own, own_rows = np.unique(inner_rows[strip], return_inverse=True)
             scatter = bin_roughness(found.sums, rows[own], columns, FARTHEST)
             at = np.ix_(own_rows, inner_columns)
-            size = (strip.stop - strip.start) * part.columns
-            row = np.repeat(np.arange(first[0] + strip.start, first[0] + strip.stop), part.columns)
-            column = np.tile(np.arange(first[1], first[1] + part.columns), size // part.columns)
-            slopes = self._slopes(dtm, row, column).reshape(-1, part.columns)
             weight, gap, bend = (figure[strip] for figure in found.cells)
-            own_curvature = curvature[top + strip.start : top + strip.stop, left : left + part.columns]
-            # The nearest point's height alone is off by the slope times its distance.
-            beyond = np.where(weight >= 1.0, slopes * bend, 0.0)
-            asked = self._noise_of(slopes) * weight, gap, bent_variance(bend, own_curvature) + beyond
+            measured, bent = cell_variances(
+                heights,
+                (first[0] + strip.start, first[1]),
+                weight,
+                bend,
+                values,
+                (top + strip.start, left),
+                *self._variances,
+            )
+            asked = measured, gap, bent
             errors[strip] = _mixed(found, strip, chances, (own_nodes[strip], column_nodes), asked, dtm)
             roughness[strip] = np.where(known[strip], scatter[at], np.nan)
             errors[strip][~known[strip]] = np.nan
@@ -311,21 +325,10 @@ class TerrainError(Stage):
         which = np.flatnonzero(used)
         return x.take(which), y.take(which), z.take(which)
 
-    def _noise_at(self, dtm: Grid, x: Floats, y: Floats) -> Floats:
-        window = dtm.window
-        row, column = window.lattice.row_of(y) - window.row, window.lattice.column_of(x) - window.column
-        return self._noise_of(self._slopes(dtm, row, column))
-
-    def _slopes(self, dtm: Grid, row: NDArray[np.int64], column: NDArray[np.int64]) -> Floats:
-        """Return squared slopes of the terrain at some cells, or at those of its rim that are nearest."""
-        rows, columns = dtm.values.shape
-        row, column = np.clip(row, 0, rows - 1), np.clip(column, 0, columns - 1)
-        return squared_slopes(dtm.values, row, column, dtm.window.lattice.cell)
-
-    def _noise_of(self, slopes: Floats) -> Floats:
-        """Return the variance of points' heights that their measurement explains, m2, by squared slopes."""
-        found: Floats = self.params.vertical_error**2 + self.params.horizontal_error**2 * slopes
-        return found
+    @property
+    def _variances(self) -> tuple[float, float]:
+        """What the measurement of a height, and of a place along one axis, is off by, squared, m2."""
+        return self.params.vertical_error**2, self.params.horizontal_error**2
 
     def _curvatures(self, part: Window, threads: int) -> tuple[Window, Floats]:
         """Return the squared curvature (1 / m2) as far around some cells as points count, and its cells."""
@@ -343,25 +346,6 @@ class TerrainError(Stage):
         with ThreadPoolExecutor(threads) as pool:
             list(pool.map(work, range(0, rows, _STRIP)))
         return Window(part.lattice, column, row, columns, rows), found
-
-    def _with_bends(
-        self,
-        of_points: tuple[Floats, Floats, Floats, Floats],
-        points: Binned,
-        around: Window,
-        curvature: Floats,
-    ) -> tuple[Floats, Floats, Floats, Floats]:
-        """Return what is known of points left out, with what bends explain of their differences as noise."""
-        off, weight, gap, noise = of_points
-        known = np.flatnonzero(np.isfinite(off))
-        whole = self.rasters["dtm"].window
-        row, column = around.lattice.row_of(points.y[known]), around.lattice.column_of(points.x[known])
-        row = np.clip(row, whole.row, whole.row + whole.rows - 1) - around.row
-        column = np.clip(column, whole.column, whole.column + whole.columns - 1) - around.column
-        bent = bent_variance(_BEND_OF_GAP * gap[known] ** 2, curvature[row, column])
-        explained = noise.copy()
-        explained[known] += bent / (1 + weight[known])
-        return off, weight, gap, explained
 
     def _curvature(self, part: Window) -> Floats:
         """Return the squared curvature of the terrain around some cells, 1 / m2."""
@@ -417,6 +401,13 @@ def _mixed(
             bent[place],
         )
     return errors * _SMOOTH if dtm.smooth else errors
+
+
+def _raster(window: Window, values: NDArray[np.floating]) -> Raster:
+    """Return values on cells with where these lie."""
+    column, row = window.lattice.base
+    first = column - window.column, row - window.row
+    return Raster(values, window.lattice.phase, first, window.lattice.cell)
 
 
 def _bins_around(part: Window, site: SiteFacts, edge: float, reach: float) -> Window:
