@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     Indices = NDArray[np.int64]
 
 
+_AT_ONCE = 256
+
 # Sizes that divide a kilometre and are exact in binary, so a lattice of such cells stays in place when a
 # cloud moves by whole kilometres.
 _ROUND_SIZES = (0.125, 0.25, 0.5, 1.0, 2.0, 2.5, 4.0, 5.0, 8.0, 10.0, 20.0, 25.0, 40.0, 50.0, 100.0)
@@ -178,12 +180,18 @@ def span(x: Floats, y: Floats, used: NDArray[np.bool_]) -> tuple[float, float, f
     left, right, lower, upper : float
         Infinite, the wrong way round, if no point counts.
     """
-    left, right, lower, upper = np.inf, -np.inf, np.inf, -np.inf
-    for i in range(len(x)):
-        if used[i]:
-            left, right = min(left, x[i]), max(right, x[i])
-            lower, upper = min(lower, y[i]), max(upper, y[i])
-    return left, right, lower, upper
+    # Extremes of every so manieth point: those of neighbours don't wait for each other.
+    left, right = np.full(_AT_ONCE, np.inf), np.full(_AT_ONCE, -np.inf)
+    lower, upper = np.full(_AT_ONCE, np.inf), np.full(_AT_ONCE, -np.inf)
+    for start in range(0, len(x), _AT_ONCE):
+        end = min(start + _AT_ONCE, len(x))
+        some, across, up = used[start:end], x[start:end], y[start:end]
+        for k in range(end - start):
+            left[k] = across[k] if some[k] & (across[k] < left[k]) else left[k]
+            right[k] = across[k] if some[k] & (across[k] > right[k]) else right[k]
+            lower[k] = up[k] if some[k] & (up[k] < lower[k]) else lower[k]
+            upper[k] = up[k] if some[k] & (up[k] > upper[k]) else upper[k]
+    return left.min(), right.max(), lower.min(), upper.max()
 
 
 @njit(nogil=True, cache=True, error_model="numpy")

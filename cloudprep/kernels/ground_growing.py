@@ -64,11 +64,7 @@ def _supporting(
     rules: Growing,
     support: Floats,
 ) -> int:
-    """Gather the supporting points around a point, as seen from it; none where no plane may come near it.
-
-    A plane's gradient g, held by the ridge, obeys ridge * g^2 <= variance of the heights, which is at most
-    (their span / 2)^2; and the mean of its points lies no further away than ``rules.reach`` cells.
-    """
+    """Gather the supporting points around a point, as seen from it; none where no plane may come near it."""
     x, y, z = points
     r, c = at
     rows, columns = z.shape
@@ -84,11 +80,7 @@ def _supporting(
                     support[0, count], support[1, count], support[2, count] = u, v, w
                     lowest, highest = min(lowest, w), max(highest, w)
                     count += 1
-    away = max(lowest, -highest)
-    steepest = (highest - lowest) / (2 * math.sqrt(rules.steadying) * cell)
-    if count < rules.fewest or 0.999 * away > rules.nearness + steepest * (rules.reach + rules.slack) * cell:
-        return 0
-    return count
+    return 0 if count < rules.fewest or _out_of_reach(lowest, highest, cell, rules) else count
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -175,6 +167,43 @@ def _any_close(ground: Flags, r: int, c: int) -> bool:
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def _extremes(
+    z: Floats, ground: Flags, r: int, reach: int, room: Floats, lowest: Floats, highest: Floats
+) -> None:
+    """Write the lowest and highest ground of a row within some columns of each cell; infinite without any.
+
+    ``room`` is to work in: two lines of as many columns and twice the reach.
+    """
+    columns = z.shape[1]
+    if r < 0 or r >= len(z):
+        lowest[:], highest[:] = np.inf, -np.inf
+        return
+    room[0], room[1] = np.inf, -np.inf
+    low, high = room[0, reach:], room[1, reach:]
+    for c in range(columns):
+        low[c] = z[r, c] if ground[r, c] else np.inf
+        high[c] = z[r, c] if ground[r, c] else -np.inf
+    lowest[:], highest[:] = room[0, :columns], room[1, :columns]
+    for k in range(1, 2 * reach + 1):
+        low, high = room[0, k:], room[1, k:]
+        for c in range(columns):
+            lowest[c] = min(lowest[c], low[c])
+            highest[c] = max(highest[c], high[c])
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _out_of_reach(lowest: float, highest: float, cell: float, rules: Growing) -> bool:
+    """Tell whether no plane through points of heights within these, over a point, may come near it.
+
+    A plane's gradient g, held by the ridge, obeys ridge * g^2 <= variance of the heights, which is at most
+    (their span / 2)^2; and the mean of its points lies no further away than ``rules.reach`` cells.
+    """
+    away = max(lowest, -highest)
+    steepest = (highest - lowest) / (2 * math.sqrt(rules.steadying) * cell)
+    return bool(0.999 * away > rules.nearness + steepest * (rules.reach + rules.slack) * cell)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def _grow(
     x: Floats,
     y: Floats,
@@ -192,9 +221,27 @@ def _grow(
     columns, reach = z.shape[1], rules.reach
     near = rules.near * cell
     sums, support = np.empty((11, _SECTORS)), np.empty((3, (2 * reach + 1) ** 2))
+    # Of each row around, the lowest and highest ground of the columns around: what is out of reach of them
+    # all is so of those within the circle.
+    around = 2 * reach + 1
+    lows, highs = np.empty((around, columns)), np.empty((around, columns))
+    room, low, high = np.empty((2, columns + 2 * reach)), np.empty(columns), np.empty(columns)
+    for r in range(begin - reach, begin + reach):
+        _extremes(z, ground, r, reach, room, lows[r % around], highs[r % around])
     for r in range(begin, end):
+        last = (r + reach) % around
+        _extremes(z, ground, r + reach, reach, room, lows[last], highs[last])
+        low[:], high[:] = lows[0], highs[0]
+        for k in range(1, around):
+            for c in range(columns):
+                low[c] = min(low[c], lows[k, c])
+                high[c] = max(high[c], highs[k, c])
         for c in range(columns):
-            if not again[r, c] or not candidate[r, c] or ground[r, c] or not _any_close(ground, r, c):
+            if not again[r, c] or not candidate[r, c] or ground[r, c]:
+                continue
+            if _out_of_reach(low[c] - z[r, c], high[c] - z[r, c], cell, rules):
+                continue
+            if not _any_close(ground, r, c):
                 continue
             count = _supporting((x, y, z), ground, (r, c), cell, rules, support)
             if count == 0:

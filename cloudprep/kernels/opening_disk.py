@@ -29,6 +29,8 @@ _HIGHEST = np.int32(2**31 - 1)
 _FLIP = np.int32(0x7FFFFFFF)
 # Columns handled side by side: the minima of a disk's rows over so many stay in the cache.
 _STRIP = 1024
+# Rows whose minima a cell takes at once; the kernel is written for four.
+_TOGETHER = 4
 # A thread's rows are so many times as many as those around that it looks at as well, at least.
 _WORTH = 4
 
@@ -60,6 +62,19 @@ def chords(radius: float) -> NDArray[np.int64]:
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
+def _make_rim(values: NDArray[np.int32], rows_in: int, columns_in: int) -> None:
+    """Write the highest integer to a raster's rim."""
+    rows, columns = values.shape
+    for r in range(rows):
+        if rows_in <= r < rows - rows_in:
+            for c in range(columns_in):
+                values[r, c] = values[r, columns - 1 - c] = _HIGHEST
+        else:
+            for c in range(columns):
+                values[r, c] = _HIGHEST
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
 def _recoded(
     bits: NDArray[np.int32],
     inside: NDArray[np.bool_],
@@ -70,7 +85,7 @@ def _recoded(
 ) -> None:
     """Write integers ordered like floats into the middle of a padded raster, or in the opposite order.
 
-    ``turned`` is 0, or -1 for the opposite order. Cells outside are left alone.
+    ``turned`` is 0, or -1 for the opposite order. Cells outside and the rim become the highest.
     """
     turn = np.int32(turned)
     for r in range(bits.shape[0]):
@@ -79,15 +94,17 @@ def _recoded(
             b = bits[r, c]
             b = b ^ ((b >> np.int32(31)) & _FLIP) ^ turn
             line[c] = b if inside[r, c] else _HIGHEST
+    _make_rim(target, rows_in, columns_in)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def _turned(values: NDArray[np.int32], inside: NDArray[np.bool_], rows_in: int, columns_in: int) -> None:
-    """Turn the order of all values round, in place; cells outside become the highest again."""
+    """Turn the order of all values round, in place; cells outside and the rim become the highest again."""
     for r in range(inside.shape[0]):
         line = values[r + rows_in, columns_in:]
         for c in range(inside.shape[1]):
             line[c] = ~line[c] if inside[r, c] else _HIGHEST
+    _make_rim(values, rows_in, columns_in)
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -97,16 +114,17 @@ def _restored(
     turned: int,
     rows_in: int,
     columns_in: int,
+    given: NDArray[np.int32],
     bits: NDArray[np.int32],
 ) -> None:
-    """Turn ordered integers into the bits of floats again; cells outside keep those they have."""
+    """Turn ordered integers into the bits of floats again; cells outside get those that were given."""
     turn = np.int32(turned)
     for r in range(bits.shape[0]):
         line = values[r + rows_in, columns_in:]
         for c in range(bits.shape[1]):
             b = line[c] ^ turn
             b ^= (b >> np.int32(31)) & _FLIP
-            bits[r, c] = b if inside[r, c] else bits[r, c]
+            bits[r, c] = b if inside[r, c] else given[r, c]
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -124,46 +142,73 @@ def _eroded(
     strip : int
         Columns handled side by side.
     target : ndarray of int32, shaped like ``source``
-        Holds the highest integer everywhere; receives the result. Its rim is spoilt above and below.
+        Receives the result, but on its rim, which is spoilt above and below.
     """
     radius = len(reach) // 2
     widest = reach[radius]
-    columns = source.shape[1] - 2 * widest
+    end, columns = source.shape[0] - radius, source.shape[1] - 2 * widest
     power = 0
     while (2 << power) <= 2 * widest + 1:
         power += 1
+    # Which of the different chords each row of the disk has, from the middle (the longest) outwards.
+    chord = np.empty(radius + 1, np.int64)
+    different = 0
+    for d in range(radius + 1):
+        if d > 0 and reach[radius + d] != reach[radius + d - 1]:
+            different += 1
+        chord[d] = different
     # Minima over 2^k cells from each one on; those over one cell are the source itself.
     doubled = np.empty((power + 1, strip + 2 * widest), np.int32)
-    minima = np.empty(strip, np.int32)
+    # Minima over each chord of some rows at a time, so that a cell that lies within reach of several of them
+    # is read and written once; behind them what rows say that lie beyond it.
+    minima = np.empty((different + 2, _TOGETHER, strip), np.int32)
+    minima[different + 1] = _HIGHEST
     for first in range(0, columns, strip):
         width = min(strip, columns - first)
-        for r in range(radius, source.shape[0] - radius):
-            line = source[r, first:]
-            length = width + 2 * widest
-            for k in range(1, power + 1):
-                half = 1 << (k - 1)
-                length -= half
-                before = line if k == 1 else doubled[k - 1]
-                shifted, after = before[half:], doubled[k]
-                for c in range(length):
-                    after[c] = min(before[c], shifted[c])
-            # Rows of the disk, in pairs above and below, from the middle (the longest chord) outwards.
-            ready = -1
-            for d in range(radius + 1):
-                w = reach[radius + d]
-                if w != ready:
+        for begin in range(radius, end, _TOGETHER):
+            for i in range(_TOGETHER):
+                if begin + i >= end:
+                    minima[:, i] = _HIGHEST
+                    continue
+                line = source[begin + i, first:]
+                length = width + 2 * widest
+                for k in range(1, power + 1):
+                    half = 1 << (k - 1)
+                    length -= half
+                    before = line if k == 1 else doubled[k - 1]
+                    shifted, after = before[half:], doubled[k]
+                    for c in range(length):
+                        after[c] = min(before[c], shifted[c])
+                ready = -1
+                for d in range(radius + 1):
+                    w = reach[radius + d]
+                    if w == ready:
+                        continue
                     ready = w
                     k = 0
                     while (2 << k) <= 2 * w + 1:
                         k += 1
                     stretch = line if k == 0 else doubled[k]
                     left, right = stretch[widest - w :], stretch[widest + w + 1 - (1 << k) :]
+                    lowest = minima[chord[d], i]
                     for c in range(width):
-                        minima[c] = min(left[c], right[c])
-                for side in range(2 if d > 0 else 1):
-                    out = target[r + d if side == 0 else r - d, first + widest :]
+                        lowest[c] = min(left[c], right[c])
+            for r in range(begin - radius, min(begin + _TOGETHER + radius, len(target))):
+                out = target[r, first + widest :]
+                d = abs(r - begin)
+                one = minima[chord[d] if d <= radius else different + 1, 0]
+                d = abs(r - begin - 1)
+                two = minima[chord[d] if d <= radius else different + 1, 1]
+                d = abs(r - begin - 2)
+                three = minima[chord[d] if d <= radius else different + 1, 2]
+                d = abs(r - begin - 3)
+                four = minima[chord[d] if d <= radius else different + 1, 3]
+                if begin > radius and r < begin + radius:
                     for c in range(width):
-                        out[c] = min(out[c], minima[c])
+                        out[c] = min(out[c], one[c], two[c], three[c], four[c])
+                else:  # No row before has reached it.
+                    for c in range(width):
+                        out[c] = min(one[c], two[c], three[c], four[c])
 
 
 def _checked(
@@ -183,9 +228,8 @@ def _opened(
 ) -> NDArray[np.float32]:
     """Return the opening, or the closing (``flip`` = -1, which turns the order of the values round)."""
     values, inside = _checked(values, radius, inside)
-    result = values.copy()
     if values.size == 0:
-        return result
+        return values.copy()
     if not COMPILED:
         return plain.opened_by_disk(values, radius, inside, -1.0 if flip else 1.0)
     # A disk that covers the raster from each of its cells: beyond that nothing changes any more.
@@ -193,14 +237,13 @@ def _opened(
     rows, around = values.shape[0], 2 * (len(reach) // 2)
     count = max(1, min(threads, rows // max(_WORTH * around, 1)))
     if count == 1:
-        _open(values, inside, reach, flip, result)
-        return result
+        return _open(values, inside, reach, flip)
+    result = np.empty_like(values)
 
     def part(first: int, last: int) -> None:
         # What lies twice a radius away has no say.
         some = slice(max(0, first - around), min(rows, last + around))
-        opened = result[some].copy()
-        _open(values[some], inside[some], reach, flip, opened)
+        opened = _open(values[some], inside[some], reach, flip)
         result[first:last] = opened[first - some.start : last - some.start]
 
     edges = [k * rows // count for k in range(count + 1)]
@@ -214,20 +257,19 @@ def _open(
     inside: NDArray[np.bool_],
     reach: NDArray[np.int64],
     flip: int,
-    result: NDArray[np.float32],
-) -> None:
-    """Write the opening or closing to a copy of the values."""
+) -> NDArray[np.float32]:
+    """Return the opening or closing."""
     rim, widest = len(reach) // 2, int(reach.max())
     shape = (values.shape[0] + 2 * rim, values.shape[1] + 2 * widest)
-    before, after = np.full(shape, _HIGHEST), np.full(shape, _HIGHEST)
+    before, after = np.empty(shape, np.int32), np.empty(shape, np.int32)
     _recoded(values.view(np.int32), inside, flip, rim, widest, before)
     _eroded(before, reach, _STRIP, after)
     # The highest within the disk is the lowest of the values in opposite order.
     _turned(after, inside, rim, widest)
-    after[:rim], after[-rim:] = _HIGHEST, _HIGHEST
-    before.fill(_HIGHEST)
     _eroded(after, reach, _STRIP, before)
-    _restored(before, inside, ~flip, rim, widest, result.view(np.int32))
+    result = np.empty_like(values)
+    _restored(before, inside, ~flip, rim, widest, values.view(np.int32), result.view(np.int32))
+    return result
 
 
 def opened_by_disk(

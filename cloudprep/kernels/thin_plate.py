@@ -164,7 +164,6 @@ class SurfaceFitter:
     def _set_up(self, stiffness: float) -> None:
         """Coarsen the equations level by level."""
         self._set_up_for = stiffness
-        self._exact = self._exact._replace(stiffness=np.float64(stiffness))
         finest = self._levels[0]
         finest.equations = finest.equations._replace(stiffness=self._dtype(stiffness))
         strength = _STRENGTH * stiffness
@@ -192,16 +191,19 @@ class SurfaceFitter:
         return _added(self._levels[0].totals)
 
     def _iterate(self, tolerance: float, most_rounds: int) -> bool:
-        """Improve the surface until it changes no more; return whether that was reached."""
+        """Improve the surface until it changes no more; return whether that was reached.
+
+        What is left of the equations to begin with is the finest level's right-hand side.
+        """
         finest = self._levels[0]
         totals = finest.totals
         self._change.fill(0)
         in_bands = partial(self._in_bands, rows=self.shape[0], columns=self.shape[1])
         self.rounds, largest, last, sound = 0, np.inf, np.inf, True
         while sound and largest > tolerance and self.rounds < most_rounds:
-            if self.rounds > 0:
+            if self.rounds > 0:  # The first time, it is settled already.
                 in_bands(partial(_cycle.add_change, self._change, self._surface))
-            in_bands(partial(_cycle.settle, self._exact, self._data, self._surface, finest.right))
+                in_bands(partial(_cycle.settle, self._exact, self._data, self._surface, finest.right))
             before = 1.0
             for k in range(min(_ROUND, most_rounds - self.rounds)):
                 now = self._cycle()
@@ -264,27 +266,26 @@ class SurfaceFitter:
     ) -> NDArray[np.float64]:
         """Fit a surface level by level."""
         far = self._far_from(held, free_reach)
-        inner = np.s_[RIM:-RIM, RIM:-RIM]
         in_bands = partial(self._in_bands, rows=self.shape[0], columns=self.shape[1])
         totals = np.zeros((2, len(self._levels[0].totals)))
-        into = self._data, self._exact.weights
-        in_bands(partial(_cycle.take, values, weights, *into, totals))
+        in_bands(partial(_cycle.weigh, values, weights, totals))
         total, weight = (_added(one) for one in totals)
         # A round number, so that the last bits of a sum don't reach the result.
         middle = float(np.round(total / weight))
         if far is not None:
             pull = stiffness / _MEMORY**4
-            self._exact.weights[inner][far.far] = pull
-            self._data[inner][far.far] = self._data[inner][far.row, far.column]
+            values, weights = values.copy(), weights.copy()
+            weights[far.far] = pull
+            values[far.far] = values[far.row, far.column]
             weight += pull * len(far.row)
-        in_bands(partial(_cycle.lower_data, *into, middle))
+        self._exact = self._exact._replace(stiffness=np.float64(stiffness))
         first = np.empty((0, 0)) if start is None else np.ascontiguousarray(start, np.float64)
         for dtype in _PRECISIONS if stiffness <= _STIFF * weight / values.size else _PRECISIONS[1:]:
             if dtype is not self._dtype:
                 self._allocate(dtype)
-            rounded = self._levels[0].equations.weights
-            begin = partial(_cycle.begin_from, first, middle, self._exact.weights, self._surface, rounded)
-            changed = any(in_bands(begin))
+            finest = self._levels[0]
+            into = self._exact, self._data, self._surface, finest.equations.weights, finest.right
+            changed = sum(in_bands(partial(_cycle.begin_with, values, weights, first, middle, *into)))
             # Fits often come with the weights of the one before.
             if changed or stiffness != self._set_up_for:
                 self._set_up(stiffness)

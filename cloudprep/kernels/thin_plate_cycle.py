@@ -331,23 +331,19 @@ def settle(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def take(
+def weigh(
     values: NDArray[np.float64],
     given: NDArray[np.float64],
-    data: NDArray[np.float64],
-    weights: NDArray[np.float64],
     totals: NDArray[np.float64],
     begin: int,
     end: int,
 ) -> None:
-    """Take over some rows' values and weights into rasters with a rim; 0 where there is no weight.
+    """Add up values times weights, and weights, over some rows.
 
     Parameters
     ----------
     values, given : ndarray of float64, shape (rows, columns)
-        Heights and their weights.
-    data, weights : ndarray of float64, shape (rows + 4, columns + 4)
-        Receive them.
+        Heights and their weights; a height without a weight counts as 0, whatever it is.
     totals : ndarray of float64, shape (2, rows / CHUNK, rounded up)
         Receives the sums of values times weights, and of weights, over every ``CHUNK`` rows.
     begin, end : int
@@ -359,7 +355,6 @@ def take(
         for x in range(columns):
             weight = given[y, x]
             value = values[y, x] if weight > 0 else 0.0
-            data[y + 2, x + 2], weights[y + 2, x + 2] = value, weight
             products[x] += value * weight
             sums[x] += weight
         if (y + 1) % CHUNK == 0 or y == rows - 1:
@@ -367,60 +362,73 @@ def take(
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def begin_from(
+def begin_with(
+    values: NDArray[np.float64],
+    given: NDArray[np.float64],
     start: NDArray[np.float64],
     middle: float,
-    exact: NDArray[np.float64],
+    eq: Equations,
+    data: NDArray[np.float64],
     surface: NDArray[np.float64],
     weights: NDArray[Any],
+    left: NDArray[Any],
     begin: int,
     end: int,
-) -> bool:
-    """Begin some rows with a first guess, or with zero if it has none, and round the weights.
+) -> int:
+    """Take over some rows' values and weights, begin with a first guess, and write what it leaves.
 
     Parameters
     ----------
+    values, given : ndarray of float64, shape (rows, columns)
+        Heights and their weights.
     start : ndarray of float64, shape (rows, columns) or (0, 0)
-        The first guess.
+        The first guess; without rows, it is zero.
     middle : float
-        Is taken off it.
-    exact, surface : ndarray of float64, shape (rows + 4, columns + 4)
-        Weights; receives the surface.
+        Is taken off values and first guess.
+    eq : Equations
+        The matrix, in float64; its weights are received.
+    data, surface : ndarray of float64, shape (rows + 4, columns + 4)
+        Receive the values, 0 where there is no weight, and the first guess.
     weights : ndarray of float, shape (rows + 4, columns + 4)
-        Receives the weights.
+        Receives the weights, rounded.
+    left : ndarray of float, shape (rows + 4, columns + 4)
+        Receives what is left of the equations, as of :func:`settle`.
     begin, end : int
-        Rows to go through, without the rim.
+        Rows to go through, without the rim. What other bands of rows are needed for is worked out again:
+        neighbouring bands write the same values to a few rows of ``surface``.
 
     Returns
     -------
-    bool
-        Whether any weight is another one than before.
+    int
+        How many of the rounded weights are others than before.
     """
+    rows, columns = values.shape
+    exact = eq.weights
+    line = np.empty(columns)
     changed = 0
-    for y in range(begin + 2, end + 2):
-        for x in range(2, surface.shape[1] - 2):
-            before = weights[y, x]
-            weights[y, x] = exact[y, x]
-            changed += int(before != weights[y, x])
-        if len(start) == 0:
-            for x in range(2, surface.shape[1] - 2):
-                surface[y, x] = 0.0
-        else:
-            for x in range(2, surface.shape[1] - 2):
-                surface[y, x] = start[y - 2, x - 2] - middle
-    return changed > 0
-
-
-@njit(nogil=True, cache=True, error_model="numpy")
-def lower_data(
-    data: NDArray[np.float64], weights: NDArray[np.float64], middle: float, begin: int, end: int
-) -> None:
-    """Take a height off some rows' data that have a weight."""
-    for y in range(begin + 2, end + 2):
-        own, weight = data[y], weights[y]
-        for x in range(2, len(own) - 2):
-            lower = own[x] - middle
-            own[x] = lower if weight[x] > 0 else 0.0
+    for t in range(max(0, begin - 2), end + 2):
+        if t < rows and len(start) == 0:
+            for x in range(columns):
+                surface[t + 2, x + 2] = 0.0
+        elif t < rows:
+            for x in range(columns):
+                surface[t + 2, x + 2] = start[t, x] - middle
+        y = t - 2
+        if y < begin:
+            continue
+        for x in range(columns):
+            weight = given[y, x]
+            exact[y + 2, x + 2] = weight
+            lower = values[y, x] - middle
+            data[y + 2, x + 2] = lower if weight > 0 else 0.0
+        for x in range(columns):
+            before = weights[y + 2, x + 2]
+            weights[y + 2, x + 2] = given[y, x]
+            changed += int(before != weights[y + 2, x + 2])
+        finest_row(surface, (y, y + 1, y + 2, y + 3, y + 4), y + 2, eq, line)
+        for x in range(columns):
+            left[y + 2, x + 2] = exact[y + 2, x + 2] * data[y + 2, x + 2] - line[x]
+    return changed
 
 
 @njit(nogil=True, cache=True, error_model="numpy")

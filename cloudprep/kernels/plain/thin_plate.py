@@ -199,46 +199,43 @@ def settle(
     left[_INNER] = eq.weights[_INNER] * data[_INNER] - _times(eq, surface)
 
 
-def take(
+def weigh(
     values: NDArray[np.float64],
     given: NDArray[np.float64],
-    data: NDArray[np.float64],
-    weights: NDArray[np.float64],
     totals: NDArray[np.float64],
     begin: int,
     end: int,
 ) -> None:
-    """Take over values and weights into rasters with a rim; the rows must be all there are."""
+    """Add up values times weights, and weights; the rows must be all there are."""
     del begin, end
-    weights[_INNER] = given
-    data[_INNER] = np.where(given > 0, values, 0.0)
-    _added(data[_INNER] * given, totals[0])
+    _added(np.where(given > 0, values, 0.0) * given, totals[0])
     _added(given, totals[1])
 
 
-def begin_from(
+def begin_with(
+    values: NDArray[np.float64],
+    given: NDArray[np.float64],
     start: NDArray[np.float64],
     middle: float,
-    exact: NDArray[np.float64],
+    eq: Equations,
+    data: NDArray[np.float64],
     surface: NDArray[np.float64],
     weights: Raster,
+    left: Raster,
     begin: int,
     end: int,
-) -> bool:
-    """Begin with a first guess, or with zero if it has no rows; round the weights, tell if any changed."""
-    del begin, end
+) -> int:
+    """Take over values and weights, begin with a first guess or with zero, and write what it leaves.
+
+    Returned is how many of the rounded weights are others than before.
+    """
+    eq.weights[_INNER] = given
+    data[_INNER] = np.where(given > 0, values - middle, 0.0)
     surface[_INNER] = start - middle if len(start) else 0.0
     before = weights[_INNER].copy()
-    weights[_INNER] = exact[_INNER]
-    return bool((weights[_INNER] != before).any())
-
-
-def lower_data(
-    data: NDArray[np.float64], weights: NDArray[np.float64], middle: float, begin: int, end: int
-) -> None:
-    """Take a height off some rows' data that have a weight."""
-    some = np.s_[begin + 2 : end + 2, 2:-2]
-    data[some] = np.where(weights[some] > 0, data[some] - middle, 0.0)
+    weights[_INNER] = given
+    settle(eq, data, surface, left, begin, end)
+    return int(np.count_nonzero(weights[_INNER] != before))
 
 
 def end_with(
