@@ -54,9 +54,17 @@ def eight_at_least(values: NDArray[Any]) -> NDArray[Any]:
 
 
 @njit(nogil=True, cache=True)
-def _counted(start: int, at: int, last: int) -> int:
+def counted(start: int, at: int, last: int) -> int:
     """Return a bit for each of the eight points from ``start`` on that lies between ``at`` and ``last``."""
     return (255 >> (WIDTH - min(last - start, WIDTH))) & (255 << (at - start))
+
+
+@njit(nogil=True, cache=True)
+def sides_of(chosen: int, ex: Floats, ey: Floats) -> int:
+    """Return a bit for each quadrant in which any of the chosen of eight points lies, by their offsets."""
+    east, north = below(spread(0.0), ex), below(spread(0.0), ey)
+    sides = 8 * (chosen & east & north != 0) | 4 * (chosen & ~east & north != 0)
+    return sides | 2 * (chosen & east & ~north != 0) | (chosen & ~east & ~north != 0)
 
 
 @njit(nogil=True, cache=True)
@@ -89,7 +97,7 @@ def look_at_run(
         start = min(at, x.shape[0] - WIDTH)
         ex, ey = minus(load(x, start), qx), minus(load(y, start), qy)
         d = plus(squared(ex), squared(ey))
-        near = _counted(start, at, last) & ~below(most, d)
+        near = counted(start, at, last) & ~below(most, d)
         sx, sy = load_single(slope_x, start), load_single(slope_y, start)
         rise = minus(minus(minus(load(z, start), qz), times(sx, ex)), times(sy, ey))
         off = load_single(tolerance, start)
@@ -101,9 +109,7 @@ def look_at_run(
         if higher == 0:
             continue
         up += bits_set(higher)
-        east, north = below(zero, ex), below(zero, ey)
-        sides |= 8 * (higher & east & north != 0) | 4 * (higher & ~east & north != 0)
-        sides |= 2 * (higher & east & ~north != 0) | (higher & ~east & ~north != 0)
+        sides |= sides_of(higher, ex, ey)
         store(gathered, LOWEST, smaller(load(gathered, LOWEST), pick_set(higher, rise, spread(np.inf))))
         _add_steps(gathered, SLOPES_X, pick_set(higher, sx, zero))
         _add_steps(gathered, SLOPES_Y, pick_set(higher, sy, zero))
@@ -173,7 +179,7 @@ def in_plane(
         away = larger(larger(ex, minus(zero, ex)), larger(ey, minus(zero, ey)))
         d = plus(squared(ex), squared(ey))
         beside = below(most, d) | below(plus(least, times(more, away)), off)
-        count += bits_set(_counted(start, at, last) & ~beside)
+        count += bits_set(counted(start, at, last) & ~beside)
         at += WIDTH
     return count
 
@@ -200,7 +206,7 @@ def depths_in(
     for at in range(first, last, WIDTH):
         start = min(at, x.shape[0] - WIDTH)
         ex, ey = minus(load(x, start), qx), minus(load(y, start), qy)
-        near = _counted(start, at, last) & ~below(most, plus(squared(ex), squared(ey)))
+        near = counted(start, at, last) & ~below(most, plus(squared(ex), squared(ey)))
         rise = minus(load(z, start), qz)
         rise = minus(rise, times(load_single(slope_x, start), ex))
         rise = minus(rise, times(load_single(slope_y, start), ey))
@@ -233,7 +239,7 @@ def levels_in(
         start = min(at, x.shape[0] - WIDTH)
         ex, ey = minus(load(x, start), qx), minus(load(y, start), qy)
         d = plus(squared(ex), squared(ey))
-        inside = _counted(start, at, last) & ~below(most, d)
+        inside = counted(start, at, last) & ~below(most, d)
         rise = minus(load(z, start), qz)
         rise = minus(minus(rise, times(spread(tilt_x), ex)), times(spread(tilt_y), ey))
         higher = below(spread(step), rise)
