@@ -79,6 +79,12 @@ class Surface(NamedTuple):
         x, y, z, slope_x, slope_y, tolerance = (eight_at_least(values) for values in self[1:])
         return Surface(self.columns, x, y, z, slope_x, slope_y, tolerance)
 
+    def without(self, points: Integers) -> Surface:
+        """Return the surface with some of its points moved far away, which the ascending ``order`` names."""
+        x = self.x.copy()
+        x[np.searchsorted(self.columns.order, points)] = _FAR
+        return self._replace(x=x)
+
     def far_off(self, chosen: Flags) -> Surface:
         """Return the surface with some of its points moved so far away that they are near nothing.
 
