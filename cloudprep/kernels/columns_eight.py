@@ -1,8 +1,8 @@
 """Points of columns compared with a place, eight at a time.
 
-Runs of points around a place are short: what the compiler makes vector instructions of by itself takes many
-more points at once, and the rest one by one. Here every eight are one comparison, the last ones of a run with
-others that don't count. There must be eight points at least (see :func:`eight_at_least`).
+Runs of points around a place are short: what the compiler makes of a loop by itself leaves the last ones of a
+run to be looked at one by one. Here every eight are one comparison, those too, with others that don't count.
+There must be eight points at least (see :func:`eight_at_least`).
 """
 
 from __future__ import annotations
