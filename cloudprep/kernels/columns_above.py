@@ -10,6 +10,18 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from cloudprep.kernels.columns_eight import (
+    GATHERED,
+    SLOPES_X,
+    SLOPES_Y,
+    eight_at_least,
+    empty_out,
+    in_plane,
+    levels_in,
+    look_at_run,
+    lowest_gathered,
+    sum_gathered,
+)
 from cloudprep.kernels.columns_sorted import kept_starts
 from cloudprep.kernels.compiling import njit
 
@@ -29,8 +41,6 @@ if TYPE_CHECKING:
 _FAR = 1e150
 # Heights and tolerances are rounded by less than this, m.
 _HAIR = 1e-6
-# Points are counted in blocks of so many without a look at the count.
-_BLOCK = 8
 
 
 class Surface(NamedTuple):
@@ -63,6 +73,17 @@ class Surface(NamedTuple):
             starts=kept_starts(self.columns.starts, chosen), order=self.columns.order[rows]
         )
         return self._replace(columns=columns, **{n: getattr(self, n)[rows] for n in self._fields[1:]})
+
+    def eight_at_least(self) -> Surface:
+        """Return the surface with values behind those of its points, which no column holds, if it has few."""
+        x, y, z, slope_x, slope_y, tolerance = (eight_at_least(values) for values in self[1:])
+        return Surface(self.columns, x, y, z, slope_x, slope_y, tolerance)
+
+    def without(self, points: Integers) -> Surface:
+        """Return the surface with some of its points moved far away, which the ascending ``order`` names."""
+        x = self.x.copy()
+        x[np.searchsorted(self.columns.order, points)] = _FAR
+        return self._replace(x=x)
 
     def far_off(self, chosen: Flags) -> Surface:
         """Return the surface with some of its points moved so far away that they are near nothing.
@@ -116,7 +137,7 @@ def supported(surface: Surface, radius: float, least: int, *, spread: float = 0.
         Threads to use.
     """
     found = np.zeros(len(surface.x), np.bool_)
-    c = surface.columns
+    c, surface = surface.columns, surface.eight_at_least()
 
     def work(first: int, last: int) -> None:
         _support(
@@ -143,43 +164,6 @@ def supported(surface: Surface, radius: float, least: int, *, spread: float = 0.
 def how_many(sides: int) -> int:
     """Return how many of four quadrants are set in a bit mask."""
     return (sides & 1) + ((sides >> 1) & 1) + ((sides >> 2) & 1) + ((sides >> 3) & 1)
-
-
-@njit(nogil=True, cache=True)
-def _in_plane(
-    x: Floats,
-    y: Floats,
-    z: Floats,
-    first: int,
-    last: int,
-    px: float,
-    py: float,
-    pz: float,
-    slope_x: float,
-    slope_y: float,
-    tolerance: float,
-    squared: float,
-    spread: float,
-    enough: int,
-) -> int:
-    """Return how many of a run of points lie near a place and in its plane; no more are counted than enough.
-
-    Blocks of eight without a branch: the compiler turns them into vector instructions.
-    """
-    count = 0
-    at = np.uint64(first)
-    left = last - first
-    while left > 0 and count < enough:
-        size = min(left, _BLOCK)
-        for k in range(size):
-            q = at + np.uint64(k)
-            ex, ey = x[q] - px, y[q] - py
-            off = abs(z[q] - pz - slope_x * ex - slope_y * ey)
-            near = ex * ex + ey * ey <= squared
-            count += near & (off <= tolerance + spread * max(abs(ex), abs(ey)))
-        at += np.uint64(size)
-        left -= size
-    return count
 
 
 @njit(nogil=True, cache=True)
@@ -210,6 +194,7 @@ def _support(
     for i in range(first, last):
         cx = int(np.floor(x[i] / edge)) - first_x
         cy = int(np.floor(y[i] / edge)) - first_y
+        sx, sy, close = np.float64(slope_x[i]), np.float64(slope_y[i]), np.float64(tolerance[i])
         count = 0
         # The own row first, from its middle: most points need no more, nor the whole of it.
         for step in range(2 * reach + 2):
@@ -224,15 +209,15 @@ def _support(
                 # What the first step left out, on the left; the right end follows below.
                 right = min(cx - middle - 1, width - 1)
             if left <= right:
-                count += _in_plane(
+                count += in_plane(
                     x, y, z, starts[row * width + left], starts[row * width + right + 1],
-                    x[i], y[i], z[i], slope_x[i], slope_y[i], tolerance[i], squared, spread, least - count,
+                    x[i], y[i], z[i], sx, sy, close, squared, spread, least - count,
                 )  # fmt: skip
             left, right = max(cx + middle + 1, 0), min(cx + reach, width - 1)
             if step == 1 and count < least and left <= right:
-                count += _in_plane(
+                count += in_plane(
                     x, y, z, starts[row * width + left], starts[row * width + right + 1],
-                    x[i], y[i], z[i], slope_x[i], slope_y[i], tolerance[i], squared, spread, least - count,
+                    x[i], y[i], z[i], sx, sy, close, squared, spread, least - count,
                 )  # fmt: skip
             if count >= least:
                 break
@@ -258,7 +243,7 @@ def seen_around(
     n = len(x)
     above, level, below = (np.zeros(n, np.int32) for _ in range(3))
     seen = Seen(above, level, below, np.zeros(n, np.uint8), np.full(n, np.inf, np.float32))
-    c = surface.columns
+    c, surface = surface.columns, surface.eight_at_least()
 
     def work(first: int, last: int) -> None:
         _look(
@@ -284,93 +269,6 @@ def seen_around(
 
     in_threads(work, n, threads)
     return seen
-
-
-@njit(nogil=True, cache=True)
-def _seen_in(
-    x: Floats,
-    y: Floats,
-    z: Floats,
-    slope_x: Singles,
-    slope_y: Singles,
-    tolerance: Singles,
-    first: int,
-    last: int,
-    px: float,
-    py: float,
-    pz: float,
-    squared: float,
-    spread: float,
-) -> tuple[int, int, int, int]:
-    """Return what a run of surface points says of a place.
-
-    How many lie above it, below it and near it, and a bit for each quadrant with some above. There is no
-    branch, so that the compiler makes vector instructions of it.
-    """
-    up = down = inside = sides = 0
-    at = np.uint64(first)
-    for k in range(last - first):
-        q = at + np.uint64(k)
-        ex, ey = x[q] - px, y[q] - py
-        d = ex * ex + ey * ey
-        near = d <= squared
-        rise = z[q] - pz - slope_x[q] * ex - slope_y[q] * ey
-        off = tolerance[q] + spread * np.sqrt(d)
-        higher = near & (rise > off)
-        up += higher
-        down += near & (rise < -off)
-        inside += near
-        bit = (8 if ex > 0.0 else 4) if ey > 0.0 else (2 if ex > 0.0 else 1)
-        sides |= bit if higher else 0
-    return up, down, inside, sides
-
-
-@njit(nogil=True, cache=True)
-def _lowest_above(
-    x: Floats,
-    y: Floats,
-    z: Floats,
-    slope_x: Singles,
-    slope_y: Singles,
-    tolerance: Singles,
-    first: int,
-    last: int,
-    px: float,
-    py: float,
-    pz: float,
-    squared: float,
-    spread: float,
-    lows: Floats,
-) -> tuple[float, int, int]:
-    """Return how high above a place the lowest of those counted as above continues, and their slopes' sums.
-
-    Infinity for none. Slopes are added in whole steps of a millionth, so that their order does not matter.
-    ``lows`` is room for eight numbers: eight lanes have a lowest each, and the compiler makes vector
-    instructions of them.
-    """
-    for k in range(_BLOCK):
-        lows[k] = np.inf
-    sum_x = sum_y = 0
-    at = np.uint64(first)
-    left = last - first
-    while left > 0:
-        size = min(left, _BLOCK)
-        for k in range(size):
-            q = at + np.uint64(k)
-            ex, ey = x[q] - px, y[q] - py
-            d = ex * ex + ey * ey
-            rise = z[q] - pz - slope_x[q] * ex - slope_y[q] * ey
-            higher = (d <= squared) & (rise > tolerance[q] + spread * np.sqrt(d))
-            value = rise if higher else np.inf
-            lows[k] = min(lows[k], value)
-            sum_x += int(np.rint(slope_x[q] * 1e6)) if higher else 0
-            sum_y += int(np.rint(slope_y[q] * 1e6)) if higher else 0
-        at += np.uint64(size)
-        left -= size
-    least = np.inf
-    for k in range(_BLOCK):
-        least = min(least, lows[k])
-    return least, sum_x, sum_y
 
 
 @njit(nogil=True, cache=True)
@@ -400,33 +298,27 @@ def _look(
     last: int,
 ) -> None:
     squared = radius * radius
-    lows = np.empty(_BLOCK)
+    gathered = np.empty(GATHERED)
     for i in range(first, last):
         cx = int(np.floor(qx[i] / edge)) - first_x
         cy = int(np.floor(qy[i] / edge)) - first_y
         up = down = inside = 0
         sides = 0
-        least = np.inf
+        empty_out(gathered)
         left, right = max(cx - 1, 0), min(cx + 1, width - 1)
         for row in range(max(cy - 1, 0), min(cy + 2, height)):
             if left > right:
                 continue
-            found = _seen_in(
+            found = look_at_run(
                 x, y, z, slope_x, slope_y, tolerance, starts[row * width + left],
-                starts[row * width + right + 1], qx[i], qy[i], qz[i], squared, 0.0,
+                starts[row * width + right + 1], qx[i], qy[i], qz[i], squared, 0.0, gathered,
             )  # fmt: skip
             up, down, inside = up + found[0], down + found[1], inside + found[2]
             sides |= found[3]
-            if found[0] > 0:
-                lowest = _lowest_above(
-                    x, y, z, slope_x, slope_y, tolerance, starts[row * width + left],
-                    starts[row * width + right + 1], qx[i], qy[i], qz[i], squared, 0.0, lows,
-                )  # fmt: skip
-                least = min(least, lowest[0])
         same = inside - up - down
         above[i], level[i], below[i] = up, same, down
         quadrants[i] = how_many(sides)
-        gap[i] = least
+        gap[i] = lowest_gathered(gathered)
 
 
 def all_above(surface: Surface, x: Floats, y: Floats, z: Floats, radius: float, *, threads: int = 1) -> Flags:
@@ -662,7 +554,7 @@ def wider_around(
     n = len(x)
     above, level, below, others, deeper, over = (np.zeros(n, np.int32) for _ in range(6))
     found = Wider(above, np.zeros(n, np.uint8), level, below, others, deeper, over)
-    c = surface.columns
+    c, surface, every = surface.columns, surface.eight_at_least(), every.eight_at_least()
 
     def work(first: int, last: int) -> None:
         _look_wider(
@@ -699,40 +591,6 @@ def wider_around(
 
 
 @njit(nogil=True, cache=True)
-def _levels_in(
-    x: Floats,
-    y: Floats,
-    z: Floats,
-    first: int,
-    last: int,
-    px: float,
-    py: float,
-    pz: float,
-    squared: float,
-    tilt_x: float,
-    tilt_y: float,
-    step: float,
-    squared_near: float,
-) -> tuple[int, int, int]:
-    """Return how many of a run of points lie up to a step above a plane's level, below it, and above nearby.
-
-    Without a branch, as :func:`_seen_in`.
-    """
-    low = under = over = 0
-    at = np.uint64(first)
-    for k in range(last - first):
-        q = at + np.uint64(k)
-        ex, ey = x[q] - px, y[q] - py
-        d = ex * ex + ey * ey
-        inside = d <= squared
-        rise = z[q] - pz - tilt_x * ex - tilt_y * ey
-        low += inside & (rise <= step)
-        under += inside & (rise < -step)
-        over += inside & (rise > step) & (d <= squared_near)
-    return low, under, over
-
-
-@njit(nogil=True, cache=True)
 def _look_wider(
     edge: float,
     first_x: int,
@@ -766,7 +624,7 @@ def _look_wider(
     first: int,
     last: int,
 ) -> None:
-    lows = np.empty(_BLOCK)
+    gathered = np.empty(GATHERED)
     for i in range(first, last):
         reach = int(np.ceil(radius[i] / edge))
         squared = radius[i] * radius[i]
@@ -776,11 +634,12 @@ def _look_wider(
         if left > right:
             continue
         up = sides = 0
+        empty_out(gathered)
         rows = range(max(cy - reach, 0), min(cy + reach + 1, height))
         for row in rows:
-            found = _seen_in(
+            found = look_at_run(
                 x, y, z, slope_x, slope_y, tolerance, starts[row * width + left],
-                starts[row * width + right + 1], qx[i], qy[i], qz[i], squared, spread,
+                starts[row * width + right + 1], qx[i], qy[i], qz[i], squared, spread, gathered,
             )  # fmt: skip
             up += found[0]
             sides |= found[3]
@@ -788,26 +647,20 @@ def _look_wider(
         quadrants[i] = how_many(sides)
         if up == 0 or quadrants[i] < 4:
             continue
-        least = np.inf
-        sum_x = sum_y = 0
-        for row in rows:
-            lowest = _lowest_above(
-                x, y, z, slope_x, slope_y, tolerance, starts[row * width + left],
-                starts[row * width + right + 1], qx[i], qy[i], qz[i], squared, spread, lows,
-            )  # fmt: skip
-            least = min(least, lowest[0])
-            sum_x += lowest[1]
-            sum_y += lowest[2]
-        tilt_x, tilt_y = sum_x * 1e-6 / up, sum_y * 1e-6 / up
+        least = lowest_gathered(gathered)
+        tilt_x, tilt_y = (
+            sum_gathered(gathered, SLOPES_X) * 1e-6 / up,
+            sum_gathered(gathered, SLOPES_Y) * 1e-6 / up,
+        )
         same = down = any_kind = under = higher = 0
         for row in rows:
-            on = _levels_in(
+            on = levels_in(
                 x, y, z, starts[row * width + left], starts[row * width + right + 1],
                 qx[i], qy[i], qz[i], squared, tilt_x, tilt_y, 0.3 * least, near * near,
             )  # fmt: skip
             same += on[0] - on[1]
             down += on[1]
-            on = _levels_in(
+            on = levels_in(
                 every_x, every_y, every_z,
                 every_starts[row * width + left], every_starts[row * width + right + 1],
                 qx[i], qy[i], qz[i], squared, tilt_x, tilt_y, 0.3 * least, near * near,

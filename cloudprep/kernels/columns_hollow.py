@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from cloudprep.kernels.columns_above import how_many, in_threads
+from cloudprep.kernels.columns_eight import depths_in
 from cloudprep.kernels.compiling import njit
 from cloudprep.kernels.few_sorted import median_of
 
@@ -103,7 +104,7 @@ def under_planes(
     sides, aside = np.zeros(n, np.uint8), np.full(n, np.inf)
     length, width = np.zeros(n), np.zeros(n)
     on, below = np.zeros(n, np.int32), np.zeros(n, np.int32)
-    c = surface.columns
+    c, surface = surface.columns, surface.eight_at_least()
 
     def work(first: int, last: int) -> None:
         _look(
@@ -116,39 +117,6 @@ def under_planes(
 
     in_threads(work, n, threads)
     return Hollows(depth, agreeing, sides, aside, length, width, on, below)
-
-
-@njit(nogil=True, cache=True)
-def _depths_in(
-    x: Floats,
-    y: Floats,
-    z: Floats,
-    slope_x: Singles,
-    slope_y: Singles,
-    first: int,
-    last: int,
-    px: float,
-    py: float,
-    pz: float,
-    squared: float,
-    shallow: float,
-    deep: float,
-) -> tuple[int, int, int]:
-    """Return how many of a run of surface points are near a place, and continue above it by two heights.
-
-    There is no branch, so that the compiler makes vector instructions of it.
-    """
-    count = deeper = too_deep = 0
-    at = np.uint64(first)
-    for k in range(last - first):
-        q = at + np.uint64(k)
-        ex, ey = x[q] - px, y[q] - py
-        near = ex * ex + ey * ey <= squared
-        rise = z[q] - pz - slope_x[q] * ex - slope_y[q] * ey
-        count += near
-        deeper += near & (rise > shallow)
-        too_deep += near & (rise > deep)
-    return count, deeper, too_deep
 
 
 @njit(nogil=True, cache=True)
@@ -196,16 +164,30 @@ def _look(
         if left > right:
             continue
         rows = range(max(cy - reach, 0), min(cy + reach + 1, height))
-        count = deeper = too_deep = most = 0
+        most = 0
+        for row in rows:
+            most += starts[row * width + right + 1] - starts[row * width + left]
+        # Counting tells of most where the middle lies, and from the own row outwards of many before the end.
+        count = deeper = 0
+        ahead = most
+        for step in range(2 * reach + 1):
+            row = cy + (step + 1) // 2 * (1 if step % 2 else -1)
+            if row < rows.start or row >= rows.stop:
+                continue
+            start, stop = starts[row * width + left], starts[row * width + right + 1]
+            some = depths_in(x, y, z, slope_x, slope_y, start, stop, qx[i], qy[i], qz[i], squared, depths[0])
+            count, deeper, ahead = count + some[0], deeper + some[1], ahead - (stop - start)
+            if 2 * (deeper + ahead) < count + ahead:
+                break
+        if count + ahead < max(least, 1) or 2 * (deeper + ahead) < count + ahead:
+            continue
+        deeper = 0
         for row in rows:
             start, stop = starts[row * width + left], starts[row * width + right + 1]
-            some = _depths_in(
-                x, y, z, slope_x, slope_y, start, stop, qx[i], qy[i], qz[i], squared, depths[0], depths[1]
-            )
-            count, deeper, too_deep = count + some[0], deeper + some[1], too_deep + some[2]
-            most += stop - start
-        # Counting tells of most where the middle lies.
-        if count < max(least, 1) or 2 * deeper < count or 2 * too_deep > count:
+            deeper += depths_in(
+                x, y, z, slope_x, slope_y, start, stop, qx[i], qy[i], qz[i], squared, depths[1]
+            )[1]
+        if 2 * deeper > count:
             continue
         if most > len(room):
             room = np.empty(2 * most)

@@ -19,6 +19,8 @@ _SIDES = (256, 512, 1024, 2048, 4096)
 _ROOM = 256
 # Where heights tell too, fewer do.
 _LITTLE_ROOM = 64
+# Places of so many points are worked out before any is looked up.
+_TOGETHER = 1024
 
 
 def near_any(x: Floats, y: Floats, few_x: Floats, few_y: Floats, distance: float) -> Flags:
@@ -123,10 +125,14 @@ def _lower(x: Floats, y: Floats, z: Floats, per_metre: float, lowest: Floats) ->
 def _look_down(
     x: Floats, y: Floats, z: Floats, per_metre: float, depth: float, lowest: Floats, found: Flags
 ) -> None:
-    last = lowest.shape[0] - 1
-    for i in range(x.shape[0]):
-        column, row = np.int64(np.floor(x[i] * per_metre)), np.int64(np.floor(y[i] * per_metre))
-        found[i] = z[i] - lowest[row & last, column & last] >= -depth
+    table = lowest.reshape(-1)
+    places = np.empty(_TOGETHER, np.int32)
+    for first in range(0, x.shape[0], _TOGETHER):
+        count = min(_TOGETHER, x.shape[0] - first)
+        _fill_places(x, y, per_metre, first, count, lowest.shape[0], places)
+        for k in range(count):
+            i = first + k
+            found[i] = z[i] - table[np.uint64(places[k])] >= -depth
 
 
 @njit(nogil=True, cache=True)
@@ -141,7 +147,24 @@ def _mark(x: Floats, y: Floats, per_metre: float, marked: Flags) -> None:
 
 @njit(nogil=True, cache=True)
 def _look_up(x: Floats, y: Floats, per_metre: float, marked: Flags, found: Flags) -> None:
-    last = marked.shape[0] - 1
-    for i in range(x.shape[0]):
-        column, row = np.int64(np.floor(x[i] * per_metre)), np.int64(np.floor(y[i] * per_metre))
-        found[i] = marked[row & last, column & last]
+    table = marked.reshape(-1)
+    places = np.empty(_TOGETHER, np.int32)
+    for first in range(0, x.shape[0], _TOGETHER):
+        count = min(_TOGETHER, x.shape[0] - first)
+        _fill_places(x, y, per_metre, first, count, marked.shape[0], places)
+        for k in range(count):
+            found[first + k] = table[np.uint64(places[k])]
+
+
+@njit(nogil=True, cache=True)
+def _fill_places(
+    x: Floats, y: Floats, per_metre: float, first: int, count: int, side: int, places: NDArray[np.int32]
+) -> None:
+    """Write where in a table of a side some points look; by themselves these are vector instructions."""
+    wide, part = np.float64(side), 1.0 / side  # powers of two: all is exact
+    for k in range(count):
+        i = np.uint64(first + k)
+        column, row = np.floor(x[i] * per_metre), np.floor(y[i] * per_metre)
+        column -= np.floor(column * part) * wide
+        row -= np.floor(row * part) * wide
+        places[np.uint64(k)] = np.int32(row * wide + column)

@@ -281,7 +281,11 @@ def _root(parent: NDArray[np.int32], i: int) -> int:
 def _are_close(
     i: int, j: int, starts: Integers, x: Floats, y: Floats, z: Floats, boxes: Floats, squared_gap: float
 ) -> bool:
-    """Tell whether two cells hold a close pair of points; mostly their boxes do."""
+    """Tell whether two cells hold a close pair of points; mostly their first points or their boxes do."""
+    p, q = starts[i], starts[j]
+    dx, dy, dz = x[p] - x[q], y[p] - y[q], z[p] - z[q]
+    if dx * dx + dy * dy + dz * dz <= squared_gap:
+        return True
     if nearest_squared(boxes[i], boxes[j]) > squared_gap:
         return False
     return farthest_squared(boxes[i], boxes[j]) <= squared_gap or have_close_pair(
@@ -392,25 +396,58 @@ def _link_columns(
 ) -> None:
     """Link cells of different labels that lie within reach of each other; each pair is looked at once.
 
-    Cells come column by column, row by row. So those that follow one within reach lie in a few runs: in its
-    own row, and in each row beyond; and the ends of these runs move on with the cell.
+    Cells come column by column, row by row. So those that follow one within reach lie in a few runs of
+    columns: in its own row, and in each row beyond; and the ends of these runs move on with the column.
     """
-    m = columns.shape[0]
+    starts_of, label_of = np.empty(columns.shape[0] + 1, np.int32), np.empty(columns.shape[0], np.int32)
+    count = _label_columns(columns, labels, starts_of, label_of)
+    # How far on columns are of one label: what is of one all around takes no look at the cells.
+    alike = np.empty(count, np.int32)
+    for c in range(count - 1, -1, -1):
+        goes_on = c + 1 < count and label_of[c] == label_of[c + 1]
+        alike[c] = alike[c + 1] if goes_on else c + 1
     begin, end = np.zeros(_REACH + 1, np.int64), np.zeros(_REACH + 1, np.int64)
-    for place in range(m):
-        begin[0] = place + 1
+    for c in range(count):
+        own = columns[starts_of[c]]
+        begin[0] = c
         for row in range(_REACH + 1):
-            middle = columns[place] + row * width
+            middle = own + row * width
             first, last = begin[row], end[row]
             if row > 0:
-                while first < m and columns[first] < middle - _REACH:
+                while first < count and columns[starts_of[first]] < middle - _REACH:
                     first += 1
             last = max(first, last)
-            while last < m and columns[last] <= middle + _REACH:
+            while last < count and columns[starts_of[last]] <= middle + _REACH:
                 last += 1
             begin[row], end[row] = first, last
-            if first < last and _any_other(labels, levels, first, last, place):
-                _link_run(cells, levels, first, last, place, starts, x, y, z, boxes, squared_gap, parent)
+            if first == last or (label_of[first] == label_of[c] >= 0 and alike[first] >= last):
+                continue
+            for place in range(starts_of[c], starts_of[c + 1]):
+                start = place + 1 if row == 0 else starts_of[first]
+                if _any_other(labels, levels, start, starts_of[last], place):
+                    _link_run(
+                        cells, levels, start, starts_of[last], place, starts, x, y, z, boxes, squared_gap,
+                        parent,
+                    )  # fmt: skip
+
+
+@njit(nogil=True, cache=True)
+def _label_columns(
+    columns: Integers,
+    labels: NDArray[np.int32],
+    starts_of: NDArray[np.int32],
+    label_of: NDArray[np.int32],
+) -> int:
+    """Write where columns of cells start and the label of each, -1 if there are several; return how many."""
+    count = 0
+    for place in range(columns.shape[0]):
+        if place == 0 or columns[place] != columns[place - 1]:
+            starts_of[count], label_of[count] = place, labels[place]
+            count += 1
+        elif labels[place] != label_of[count - 1]:
+            label_of[count - 1] = -1
+    starts_of[count] = columns.shape[0]
+    return count
 
 
 @njit(nogil=True, cache=True)

@@ -7,7 +7,22 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from cloudprep.kernels.columns_above import how_many, in_threads
+from cloudprep.kernels.columns_eight import counted, eight_at_least, sides_of
 from cloudprep.kernels.compiling import njit, read_only
+from cloudprep.kernels.simd import (
+    WIDTH,
+    below,
+    bits_set,
+    load,
+    load_single,
+    minus,
+    pick_set,
+    plus,
+    smaller,
+    spread,
+    squared,
+    store,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -82,7 +97,7 @@ def seen_past(
 
     Returns
     -------
-    below : ndarray of int32, shape (n,)
+    lower : ndarray of int32, shape (n,)
         Number of points; -1 where another line has a point at the same height or up to 2 m above it.
     quadrants : ndarray of uint8, shape (n,)
         In how many quadrants around there are some.
@@ -90,19 +105,24 @@ def seen_past(
         How far below the lowest of them lies, m; infinite without any.
     """
     gap = np.full(len(x), np.inf, np.float32)
-    below = np.zeros(len(x), np.int32)
+    lower = np.zeros(len(x), np.int32)
     quadrants = np.zeros(len(x), np.uint8)
     c = columns
 
     lines = np.empty((2, c.width * c.height), np.uint16)
     _range_of_lines(c.starts, line, lines)
 
+    # Whole numbers of flight lines are compared in lanes, as single precision.
+    x, y, z, single = (eight_at_least(values) for values in (x, y, z, line.astype(np.float32)))
+
     def work(first: int, last: int) -> None:
-        _look_past(c.width, c.starts, x, y, z, line, lines, c.edge, clear, below, quadrants, gap, first, last)
+        _look_past(
+            c.width, c.starts, x, y, z, single, lines, c.edge, clear, lower, quadrants, gap, first, last
+        )
 
     # The first and the last row of columns are empty.
     in_threads(work, c.width * c.height, threads)
-    return below, quadrants, gap
+    return lower, quadrants, gap
 
 
 @njit(nogil=True, cache=True)
@@ -116,24 +136,64 @@ def _range_of_lines(starts: Integers, line: Lines, lines: NDArray[np.uint16]) ->
 
 
 @njit(nogil=True, cache=True)
+def _past_in(
+    x: Floats,
+    y: Floats,
+    z: Floats,
+    line: Singles,
+    first: int,
+    last: int,
+    px: float,
+    py: float,
+    pz: float,
+    own: float,
+    squared_radius: float,
+    clear: float,
+    lows: Floats,
+) -> tuple[int, int]:
+    """Return how many points of a run that are of other lines lie clearly below a place, and on which sides.
+
+    -1 if one lies on its level. ``lows`` gets the lowest of them, of eight lanes each.
+    """
+    count = sides = 0
+    qx, qy, qz, mine = spread(px), spread(py), spread(pz), spread(own)
+    most = spread(squared_radius)
+    for at in range(first, last, WIDTH):
+        start = min(at, x.shape[0] - WIDTH)
+        ex, ey, rise = minus(load(x, start), qx), minus(load(y, start), qy), minus(load(z, start), qz)
+        lines = load_single(line, start)
+        near = counted(start, at, last) & (below(lines, mine) | below(mine, lines))
+        near &= ~(below(most, plus(squared(ex), squared(ey))) | below(spread(OVERHEAD), rise))
+        if near == 0:
+            continue
+        if near & ~below(rise, spread(-clear)) != 0:
+            return -1, 0
+        count += bits_set(near)
+        sides |= sides_of(near, ex, ey)
+        store(lows, 0, smaller(load(lows, 0), pick_set(near, rise, spread(np.inf))))
+    return count, sides
+
+
+@njit(nogil=True, cache=True)
 def _look_past(
     width: int,
     starts: Integers,
     x: Floats,
     y: Floats,
     z: Floats,
-    line: Lines,
+    line: Singles,
     lines: NDArray[np.uint16],
     edge: float,
     clear: float,
-    below: Counts,
+    lower: Counts,
     quadrants: NDArray[np.uint8],
     gap: Singles,
     first: int,
     last: int,
 ) -> None:
     """Look around the points of some columns; among points of one line there is nothing to look for."""
-    squared = edge * edge
+    squared_radius = edge * edge
+    lows = np.empty(WIDTH)
     for c in range(first, last):
         if starts[c] == starts[c + 1]:
             continue
@@ -144,29 +204,24 @@ def _look_past(
         if low == high:
             continue
         for i in range(starts[c], starts[c + 1]):
-            count, sides = 0, 0
-            lowest = np.inf
+            count = sides = 0
+            store(lows, 0, spread(np.inf))
             # The own row first: on the ground it ends the search at once. One column all around is empty.
             for row in (c, c - width, c + width):
-                for q in range(starts[row - 1], starts[row + 2]):
-                    if line[q] == line[i]:
-                        continue
-                    rise = z[q] - z[i]
-                    if rise > OVERHEAD:
-                        continue
-                    ex, ey = x[q] - x[i], y[q] - y[i]
-                    if ex * ex + ey * ey > squared:
-                        continue
-                    if rise >= -clear:
-                        count = -1
-                        break
-                    count += 1
-                    lowest = min(lowest, rise)
-                    sides |= 1 << ((1 if ex > 0.0 else 0) + (2 if ey > 0.0 else 0))
-                if count < 0:
+                found = _past_in(
+                    x, y, z, line, starts[row - 1], starts[row + 2], x[i], y[i], z[i], np.float64(line[i]),
+                    squared_radius, clear, lows,
+                )  # fmt: skip
+                if found[0] < 0:
+                    count = -1
                     break
-            below[i] = count
+                count += found[0]
+                sides |= found[1]
+            lower[i] = count
             if count > 0:
+                lowest = np.inf
+                for k in range(WIDTH):
+                    lowest = min(lowest, lows[k])
                 gap[i] = -lowest
                 quadrants[i] = how_many(sides)
 
@@ -262,7 +317,7 @@ def _count_company(
     first: int,
     last: int,
 ) -> None:
-    squared = edge * edge
+    most = edge * edge
     for k in range(first, last):
         i = rows[k]
         cx = int(np.floor(x[i] / edge)) - first_x
@@ -278,7 +333,7 @@ def _count_company(
                 if rise < -clear and not (mine and contradicted[q]):
                     continue
                 ex, ey = x[q] - x[i], y[q] - y[i]
-                if ex * ex + ey * ey + rise * rise > squared:
+                if ex * ex + ey * ey + rise * rise > most:
                     continue
                 if contradicted[q]:
                     if mine:

@@ -20,7 +20,7 @@ _ROOM = 8
 _MOST_PLACES = 2**22
 _CELLS = 27
 # Positions go together that look no less far than the widest by this factor.
-_ALIKE = 8.0
+_ALIKE = 2.8
 
 
 def any_nearer(

@@ -26,6 +26,11 @@ def load(values: NDArray[np.float64], at: int) -> NDArray[np.float64]:
     return values.reshape(-1)[at : at + WIDTH].copy()
 
 
+def load_single(values: NDArray[np.float32], at: int) -> NDArray[np.float64]:
+    """Return eight float32 values of a C-contiguous array from an index on, as float64."""
+    return values[at : at + WIDTH].astype(np.float64)
+
+
 def store(values: NDArray[np.float64], at: int, lanes: NDArray[np.float64]) -> None:
     """Write eight lanes into a C-contiguous array (of any shape) from a flat index on."""
     values.reshape(-1)[at : at + WIDTH] = lanes
@@ -103,6 +108,11 @@ def pick_below(
     return np.where(a < b, value, other)
 
 
+def pick_set(mask: int, value: NDArray[np.float64], other: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the value in lanes whose bits of a mask are set, the other one elsewhere."""
+    return np.where((int(mask) >> np.arange(WIDTH)) & 1 > 0, value, other)
+
+
 def largest(a: NDArray[np.float64]) -> float:
     """Return the largest lane."""
     return float(a.max())
@@ -111,6 +121,11 @@ def largest(a: NDArray[np.float64]) -> float:
 def lowest_bit(mask: int) -> int:
     """Return the index of the lowest bit that is set; the mask must not be 0."""
     return (int(mask) & -int(mask)).bit_length() - 1
+
+
+def bits_set(mask: int) -> int:
+    """Return how many bits of a mask are set."""
+    return int(mask).bit_count()
 
 
 if COMPILED:  # what these functions become in compiled code

@@ -13,14 +13,17 @@ from numba.extending import lower_builtin, register_model, type_callable
 from cloudprep.kernels.simd import (
     WIDTH,
     below,
+    bits_set,
     exchange_four,
     larger,
     largest,
     load,
+    load_single,
     lowest_bit,
     minus,
     over,
     pick_below,
+    pick_set,
     plus,
     root,
     smaller,
@@ -43,6 +46,7 @@ _LANES: Any = _LanesType("lanes8")
 # numba's own functions carry no types.
 _lower_builtin: Any = lower_builtin
 _cgutils: Any = cgutils
+_F32 = ir.FloatType()
 _F64 = ir.DoubleType()
 _I32 = ir.IntType(32)
 _I64 = ir.IntType(64)
@@ -105,6 +109,14 @@ def _named(builder: Any, name: str, *args: Any) -> Any:
 @_compiled(load, _LANES, types.Array, types.Integer)
 def _load(context: Any, builder: Any, sig: Any, args: Any) -> Any:
     return builder.load(_lanes_at(context, builder, sig.args[0], *args), align=8)
+
+
+@_compiled(load_single, _LANES, types.Array, types.Integer)
+def _load_single(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+    array, at = args
+    data = context.make_array(sig.args[0])(context, builder, array).data
+    singles = builder.bitcast(builder.gep(data, [at]), ir.VectorType(_F32, WIDTH).as_pointer())
+    return builder.fpext(builder.load(singles, align=4), _VECTOR)
 
 
 @_compiled(store, types.none, types.Array, types.Integer, _LanesType)
@@ -200,6 +212,14 @@ def _pick_below(context: Any, builder: Any, sig: Any, args: Any) -> Any:
     return builder.select(builder.fcmp_ordered("<", a, b), value, other)
 
 
+@_compiled(pick_set, _LANES, types.Integer, _LanesType, _LanesType)
+def _pick_set(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+    del context, sig
+    mask, value, other = args
+    bits = builder.bitcast(builder.trunc(mask, ir.IntType(WIDTH)), ir.VectorType(ir.IntType(1), WIDTH))
+    return builder.select(bits, value, other)
+
+
 @_compiled(largest, types.float64, _LanesType)
 def _largest(context: Any, builder: Any, sig: Any, args: Any) -> Any:
     del context, sig
@@ -214,3 +234,9 @@ def _largest(context: Any, builder: Any, sig: Any, args: Any) -> Any:
 def _lowest_bit(context: Any, builder: Any, sig: Any, args: Any) -> Any:
     del context, sig
     return builder.cttz(args[0], ir.Constant(ir.IntType(1), 1))
+
+
+@_compiled(bits_set, types.int64, types.Integer)
+def _bits_set(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+    del context, sig
+    return builder.ctpop(args[0])

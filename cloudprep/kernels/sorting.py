@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cloudprep.kernels.compiling import COMPILED, njit
+from cloudprep.kernels.compiling import COMPILED, njit, read_only
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 _DIGIT = 11
+_MOST_BITS = 63
 
 
 def sorted_order(keys: NDArray[np.int64]) -> NDArray[np.int32]:
@@ -44,43 +45,48 @@ def sorted_order(keys: NDArray[np.int64]) -> NDArray[np.int32]:
         raise ValueError(f"at most {2**31 - 1} keys can be sorted, got {len(keys)}")
     if keys.min() < 0:
         raise ValueError(f"keys must not be negative, got {keys.min()}")
-    if not COMPILED:
+    # A key and its row in one number, so that both move as one.
+    row_bits, bits = len(keys).bit_length(), int(keys.max()).bit_length()
+    if not COMPILED or row_bits + bits > _MOST_BITS:
         return np.argsort(keys, kind="stable").astype(np.int32)
     # Large arrays come from NumPy: it asks for large pages, which take far less time to get than small ones.
-    order, other_order = np.arange(len(keys), dtype=np.int32), np.empty(len(keys), np.int32)
-    digits, other_digits = keys.astype(np.int64), np.empty(len(keys), np.int64)
-    passes = -(-int(keys.max()).bit_length() // _DIGIT)
-    _radix_order(passes, digits, other_digits, order, other_order)
-    return order if passes % 2 == 0 else other_order
+    order, numbers, others = np.empty(len(keys), np.int32), *np.empty((2, len(keys)), np.int64)
+    _radix_order(
+        read_only(keys.astype(np.int64, copy=False)), row_bits, -(-bits // _DIGIT), numbers, others, order
+    )
+    return order
 
 
 @njit(nogil=True, cache=True)
 def _radix_order(
+    keys: NDArray[np.int64],
+    row_bits: int,
     passes: int,
-    digits: NDArray[np.int64],
-    other_digits: NDArray[np.int64],
+    numbers: NDArray[np.int64],
+    others: NDArray[np.int64],
     order: NDArray[np.int32],
-    other_order: NDArray[np.int32],
 ) -> None:
     """Sort by the lowest digit first, to and fro; every pass keeps the order of the passes before."""
-    n = digits.shape[0]
+    n = keys.shape[0]
     base = 1 << _DIGIT
     places = np.empty(base, np.int64)
-    for _ in range(passes):
+    for i in range(n):
+        numbers[i] = (keys[i] << row_bits) | i
+    for digit in range(passes):
+        shift = row_bits + digit * _DIGIT
         places[:] = 0
         for i in range(n):
-            places[digits[i] & (base - 1)] += 1
+            places[(numbers[i] >> shift) & (base - 1)] += 1
         total = 0
         for d in range(base):
             count = places[d]
             places[d] = total
             total += count
         for i in range(n):
-            d = digits[i] & (base - 1)
+            d = (numbers[i] >> shift) & (base - 1)
             place = places[d]
             places[d] = place + 1
-            # The digits still to come travel along.
-            other_digits[place] = digits[i] >> _DIGIT
-            other_order[place] = order[i]
-        digits, other_digits = other_digits, digits
-        order, other_order = other_order, order
+            others[place] = numbers[i]
+        numbers, others = others, numbers
+    for i in range(n):
+        order[i] = numbers[i] & ((1 << row_bits) - 1)

@@ -322,20 +322,19 @@ class Scene:
     def _grow(self, found: Mask, allowed: Mask) -> None:
         """Add to what is found the points that lie level with it and with hardly anything else."""
         m = self.measures
-        asked = np.flatnonzero(allowed & ~found)
+        asked, new = np.flatnonzero(allowed & ~found), np.flatnonzero(found)
         # In single precision, as tolerances of surfaces are.
         step = float(np.float32(_GROW_DEPTHS * m.depth))
         for _ in range(_GROW_STEPS):
-            if len(asked) == 0 or not found.any():
+            if len(asked) == 0 or len(new) == 0:
                 return
             x, y = self.x[asked], self.y[asked]
-            rows = asked[near_any(x, y, self.x[found], self.y[found], m.radius)]
+            # What lies near nothing new was told before.
+            rows = asked[near_any(x, y, self.x[new], self.y[new], m.radius)]
             some, every = level_around(self.columns, self.x, self.y, self.z, found, rows, m.radius, step)
             # Each counts itself.
-            agreed = (some >= _GROW_LEAST) & (some >= _GROW_SHARE * (every - 1))
-            if not agreed.any():
-                return
-            found[rows[agreed]] = True
+            new = rows[(some >= _GROW_LEAST) & (some >= _GROW_SHARE * (every - 1))]
+            found[new] = True
             asked = asked[~found[asked]]
 
     def _hidden(self, at: Rows, hidden: Mask, asked: Mask, level: Counts) -> Mask:
@@ -367,11 +366,7 @@ class Scene:
 
     def _without(self, rows: Rows) -> Surface:
         """Return the trusted points without some of them."""
-        if len(rows) == 0:
-            return self.surface
-        gone = np.zeros(len(self.x), np.bool_)
-        gone[rows] = True
-        return self.surface.far_off(gone[self.surface.columns.order])
+        return self.surface.without(rows) if len(rows) else self.surface
 
     def _ceilings(self) -> tuple[Mask, Mask, Mask]:
         """Tell which points may have surfaces above them on all sides: near, farther around, nearly near."""
