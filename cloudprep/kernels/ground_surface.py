@@ -472,7 +472,7 @@ class _Fit:
 
 
 def without_low_groups(
-    cells: LowestPoints, size: int, phase: tuple[int, int], *, threads: int = 1
+    cells: LowestPoints, wide: LowestPoints, size: int, phase: tuple[int, int], *, threads: int = 1
 ) -> LowestPoints:
     """Leave out points that lie far below a surface all around them.
 
@@ -480,6 +480,8 @@ def without_low_groups(
     ----------
     cells : LowestPoints
         Of the finest lattice.
+    wide : LowestPoints
+        The same points in wide cells.
     size : int
         Finest cells along a wide one's side.
     phase : tuple of int
@@ -490,9 +492,9 @@ def without_low_groups(
     Returns
     -------
     LowestPoints
-        Without the points that lie more than 0.4 m below that surface, cell by wide cell.
+        Without the points that lie more than 0.4 m below that surface, cell by wide cell; those given, where
+        there are none.
     """
-    wide = gathered(cells, size, phase, threads=threads)
     level = hollows(wide.x, wide.y, wide.z, wide.have, step=0.5, rise=0.3, threads=threads)
     hollow = np.nonzero(~np.isnan(level))
     if not len(hollow[0]):
@@ -536,11 +538,8 @@ def only_lowest(own: LowestPoints, wide: LowestPoints, times: int) -> LowestPoin
     return own._replace(x=x, y=y, z=z)
 
 
-def _lowest(
-    cells: LowestPoints, size: int, phase: tuple[int, int], fine: float, threads: int
-) -> LowestPoints:
-    """Return the lowest points of wider cells, as seen from the start of a raster."""
-    found = gathered(cells, size, phase, threads=threads)
+def _seen_from(phase: tuple[int, int], fine: float, found: LowestPoints) -> LowestPoints:
+    """Return lowest points as seen from the start of a raster."""
     if phase == (0, 0):
         return found
     return found._replace(x=found.x - phase[0] * fine, y=found.y - phase[1] * fine)
@@ -588,11 +587,17 @@ def ground_surface(
         The surface.
     """
     side = wide * fine
-    cells = without_low_groups(cells, wide, phase, threads=threads)
     sizes = (2, wide, *between)
-    # Sizes may be the same: each is gathered once.
-    lowest = {size: _lowest(cells, size, phase, fine, threads) for size in dict.fromkeys(sizes)}
-    del cells  # a copy, where there were low groups
+    # Sizes may be the same: each is gathered once, and once more where there were low groups.
+    known = {wide: gathered(cells, wide, phase, threads=threads)}
+    kept = without_low_groups(cells, known[wide], wide, phase, threads=threads)
+    if kept is not cells:
+        known.clear()
+    lowest = {}
+    for size in dict.fromkeys(sizes):
+        found = known[size] if size in known else gathered(kept, size, phase, threads=threads)
+        lowest[size] = _seen_from(phase, fine, found)
+    del cells, kept, known, found  # copies, where there were low groups or the raster is shifted
     own, larger, *narrower = (lowest[size] for size in sizes)
     every = own if scattered else None
     if scattered:

@@ -212,7 +212,7 @@ def test_groups_of_low_points_are_left_out(size):
     low = (r % 40 >= 20) & (r % 40 < 20 + 2 * size) & (c % 40 >= 20) & (c % 40 < 20 + 2 * size)
     plane = 3 + 0.1 * c * FINE
     cells = LowestPoints(0, 0, (c + 0.5) * FINE, (r + 0.5) * FINE, np.where(low, plane - 4, plane))
-    kept = without_low_groups(cells, 2, (0, 0))
+    kept = without_low_groups(cells, gathered(cells, 2), 2, (0, 0))
     np.testing.assert_array_equal(kept.have, ~low)
     np.testing.assert_array_equal(kept.z[~low], plane[~low])
     for away, own in ((kept.x, cells.x), (kept.y, cells.y)):
@@ -224,7 +224,7 @@ def test_groups_of_low_points_are_left_out(size):
     )
     # Without any such group nothing is touched.
     whole = cells._replace(z=plane)
-    assert without_low_groups(whole, 2, (0, 0)) is whole
+    assert without_low_groups(whole, gathered(whole, 2), 2, (0, 0)) is whole
 
 
 def rough(x, y, rng):
