@@ -39,7 +39,7 @@ KINDS = [
 # Measured shares. Triangles that an edge crosses can't all be told from those beside it by six differences:
 # one number isn't right for both. Beneath houses nothing is seen.
 MISSED = {
-    ("steep_forest", "under plants"): "72.3 and 95.6 %; of other seeds 70 to 74 and 94 to 96 %",
+    ("steep_forest", "under plants"): "79.4 and 97.4 %: errors are those of triangles, the terrain is smooth",
     ("drone_grass", "slope"): "65.6 and 92.97 %: a bank with sharp edges",
     ("embankment", "open"): "71.6 and 96.0 %; of six other seeds 70.1 and 95.6 %",
     ("embankment", "slope"): "74.0 and 96.0 %",
@@ -52,7 +52,7 @@ OWN_KINDS = [pair for pair in KINDS if pair[0] in {"rolling", "vineyard", "steep
 # to each other and agree.
 OWN_MISSED = {
     ("vineyard", "slope"): "70.8 and 97.04 %",
-    ("steep_forest", "under plants"): "77.3 and 95.2 %",
+    ("steep_forest", "under plants"): "79.5 and 95.8 %",
     ("drone_grass", "open"): "75.0 and 94.7 %",
     ("drone_grass", "slope"): "65.2 and 87.2 %",
 }
