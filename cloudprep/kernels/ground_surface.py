@@ -297,7 +297,19 @@ class _Fit:
         meets = rim[:, SMOOTH] / whole
         flush = (sticking <= 1.2) & (meets >= 0.15) & (area >= 60.0) & (size >= 6)
         flush |= (sticking <= 0.35) & (meets >= 0.1) & (size >= 20)
+        # The edge of the data cuts a part of the land off, and of its rim.
+        flush |= (sticking <= 1.2) & (meets >= 0.1) & (area >= 200.0) & (rim[:, EDGE] >= 0.1 * whole)
         flush &= (rim[:, DROP] < 0.5 * whole) & (np.abs(above) < 30.0)
+        # Strips of a face: the ground above goes on from them, the ground below lies far down. What stands on
+        # the ground and meets some of it sticks out of it in most directions.
+        flush |= (
+            (sticking <= 1.5)
+            & (meets >= 0.25)
+            & (area >= 20.0)
+            & (size >= 8)
+            & (rim[:, DROP] <= 0.55 * whole)
+            & (np.abs(above) < 30.0)
+        )
         found |= flush
         strip = (sticking <= 0.5) & (area >= 40.0) & (area <= 400.0) & (size >= 6) & ~found
         strip &= (rim[:, DROP] < 0.5 * whole) & (np.abs(above) < 30.0)

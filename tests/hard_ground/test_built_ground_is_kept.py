@@ -11,7 +11,7 @@ from demo_clouds.kinds import Kind
 
 SCENES = ("quarry", "terraces", "stockpiles", "embankment", "hall", "hall_on_slope")
 LOST = {
-    "quarry": "97.9 % kept; of 18 other seeds 99.2 % on average, 97.9 to 99.6",
+    "quarry": "98.8 % kept; of 18 other seeds 99.3 % on average, 98.8 to 99.6",
 }
 
 
@@ -37,3 +37,13 @@ def test_no_roof_larger_than_any_window_is_accepted(judge):
 
 def test_herbs_beside_a_bank_are_mostly_told_apart(judge):
     assert judge("embankment").accepted_of(Kind.HERB) <= 50.0
+
+
+def test_a_ledge_that_the_data_edge_cuts_off_is_ground():
+    """On this seed, one of those that were tuned on, 0.8 % of the ground lie there: 98.2 % were kept."""
+    import ground_scores as scores
+
+    stage = scores.default_stage()
+    counts = scores.score(scores.make_scene("quarry", 19), [stage])[stage].counts
+    assert 100 * (1 - counts.type_1) >= 99.0
+    assert 100 * counts.type_2 <= 1.0

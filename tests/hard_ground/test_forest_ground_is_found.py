@@ -2,7 +2,7 @@
 
 import pytest
 
-OFF = "the terrain is off by 0.32 m; with all labels right it would be by 0.31 m"
+OFF = "the terrain is off by 0.26 m, with all labels right by 0.20 m; of 18 other seeds 0.29 and 0.19 m"
 
 
 @pytest.mark.parametrize("thin", [1, 2, 5])

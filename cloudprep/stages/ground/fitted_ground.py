@@ -349,7 +349,7 @@ class FittedGround(Stage):
     ground, are taken for ground (of made-up decks 3.7 and 0.9 %; of a plank walk 1 m above a stream all);
     where a road between upright walls is as high as that above the land on both sides, it is taken for a
     deck. Plants closer to the ground than the tolerance stay (of herbs of 0.1 to 0.5 m beside a made-up
-    embankment, 4 points per square metre, 16 %); of made-up quarries' ground 0.4 to 2.1 % is lost, along
+    embankment, 4 points per square metre, 16 %); of made-up quarries' ground 0.4 to 1.2 % is lost, along
     rims and on land that a cliff and the data's edge cut off all around, unless the edge of the pit bulges
     into it or other ground is as high; such land and a bay filled level with its walls look like roofs; a
     thicket without any ground gets some (1.4 % of its points). Under an overhang the lowest wins.
