@@ -63,8 +63,8 @@ _BRIDGED = 60.0
 _BRIDGED_CELLS = 20
 # Ground is sparse if fewer cells with a height than this share hold a ground point, and scattered if its
 # points lie so many times as far apart as all points. In made-up forests with 3 % of the points on the ground
-# 0.06 to 0.13 of the cells, and 5 to 6 times; in made-up cities 0.44 to 0.61 and at most 1.5 times. Gaps are
-# everywhere then, and not single wide ones, into which a plate would carry the slopes of their rims.
+# 0.06 to 0.13 of the cells, and 5 to 6 times; in made-up cities 0.44 to 0.61 and, on one seed, 1.5 times.
+# Gaps are everywhere then, and not single wide ones, into which a plate would carry the slopes of their rims.
 _SPARSE = 0.25
 _SCATTERED = 3.0
 # The buffer of a block, in cells.
