@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
+from cloudprep.stages.surface import _smooth
 from cloudprep.stages.surface.gridding import HeightSource
 from cloudprep.stages.surface.terrain_grid import TerrainGrid, TerrainGridParams
-from cloudprep.testing import run_stage
+from cloudprep.testing import facts_of, run_stage
 
 
 def land(x, y):
@@ -55,9 +56,8 @@ def same(one, other):
         (4.0, 0.5, "smooth"),
         # Ground in most cells.
         (0.9, 0.25, "tin"),
-        # All that there is lies as far apart: it is the cell that is too small.
-        (4.0, 4.0, "tin"),
-        (4.0, 2.0, "tin"),
+        # All that there is lies nearly as far apart: it is the cell that is too small.
+        (2.6, 0.95, "tin"),
     ],
 )
 def test_the_surface_follows_from_how_far_ground_points_lie_apart(ground_apart, points_apart, chosen):
@@ -65,6 +65,33 @@ def test_the_surface_follows_from_how_far_ground_points_lie_apart(ground_apart, 
     result = drawn(columns)
     assert result.reasons["method"].startswith(f"{chosen}: ")
     assert same(result, drawn(columns, method=chosen))
+
+
+def test_where_there_are_more_cells_than_points_no_plate_is_drawn_nor_its_memory_counted():
+    columns = wood(6.0, points_apart=1.5)
+    result = drawn(columns)
+    assert result.reasons["method"] == "tin: there are more cells than points"
+    assert same(result, drawn(columns, method="tin"))
+
+    def counted(columns, method):
+        site = facts_of(columns)
+        return TerrainGrid(TerrainGridParams(cell=1.0, method=method)).resolved(site).site_bytes(site).solving
+
+    assert counted(columns, "auto") == 0 < counted(columns, "smooth")
+    assert counted(wood(4.0), "auto") == counted(wood(4.0), "smooth")
+
+
+def test_tiles_of_a_plate_are_those_of_the_whole(monkeypatch):
+    """By half of what fits are settled to, 0.5 mm: here to 0.3 mm."""
+    columns = wood(4.0, points_apart=1.0, width=300.0)
+    whole = drawn(columns).grids[0].values
+    monkeypatch.setattr(_smooth, "_LARGEST_WHOLE", 1)
+    monkeypatch.setattr(_smooth, "_SIDE", 96)
+    monkeypatch.setattr(_smooth, "_MARGIN", 64)
+    parts = drawn(columns).grids[0].values
+    off = np.abs(parts - whole)
+    assert 0 < np.nanmax(off) <= 0.0003
+    assert (np.isnan(parts) == np.isnan(whole)).all()
 
 
 def test_one_wide_gap_is_bridged_straight():

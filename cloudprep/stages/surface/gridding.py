@@ -170,7 +170,7 @@ def _smooth(
     roles = np.full(256, Role.OUTSIDE, np.uint8)
     roles[HeightSource.MEASURED], roles[HeightSource.INTERPOLATED] = Role.DATUM, Role.BRIDGED
     roles[BESIDE] = Role.KEPT
-    smoothed(heights, roles[source], window, stiffness)
+    smoothed(heights, source, roles, window, stiffness)
 
 
 def fill_heights(

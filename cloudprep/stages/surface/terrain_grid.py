@@ -39,7 +39,6 @@ from cloudprep.stages.surface.gridding import (
     BESIDE,
     BY_TRIANGLES,
     LEGEND,
-    MAYBE_SMOOTH,
     Fill,
     HeightSource,
     Manner,
@@ -168,7 +167,8 @@ class TerrainGrid(Stage):
     the flight stay empty. Where ground shows in few single points, as in dense forest, the surface is smooth
     by default: straight slopes between far points cut off what lies between them. That is where fewer than a
     quarter of the cells with a height hold a ground point, and ground points lie at least three times as far
-    apart as all points.
+    apart as all points; where there are more cells than points altogether, as with a cell that is chosen very
+    small, it isn't asked.
 
     Natural neighbours and the smooth surface have heights on the same cells, and on planes the same heights:
     the former round off the triangles' edges, the latter bends across them, lies near the points instead of
@@ -255,7 +255,9 @@ class TerrainGrid(Stage):
         """Return what smoothing and filling take, which have the whole raster at hand."""
         window = raster_window(self.name, site, cast("float", self.params.cell))
         cells = window.rows * window.columns
-        smoothing = smoothing_bytes(cells) if self.params.method in MAYBE_SMOOTH else 0
+        method = self.params.method
+        may_smooth = method == "smooth" or (method == "auto" and _enough_points(cells, site))
+        smoothing = smoothing_bytes(window) if may_smooth else 0
         filling = int(cells * _FILLING[self.params.fill]) if self.params.fill != "none" else 0
         return SiteBytes(0, max(smoothing, filling))
 
@@ -315,7 +317,7 @@ class TerrainGrid(Stage):
         cell = cast("float", self.params.cell)
         heights, source = grids["dtm"], grids["dtm_source"]
         canvases = self.canvas(site)
-        manner, reasons = _settled(_manner(self.params), cell, sum(shares), source, site.spacing)
+        manner, reasons = _settled(_manner(self.params), cell, sum(shares), source, site)
         smooth_heights(heights, source, canvases[0].window, manner)
         fill_heights(heights, source, cell, manner)
         figures = _figures(cell, sum(shares), source)
@@ -381,8 +383,13 @@ def _codes(source: NDArray[np.uint8]) -> NDArray[np.int64]:
     return numbers
 
 
+def _enough_points(cells: int, site: SiteFacts) -> bool:
+    """Tell whether it is asked at all if a plate suits: its memory counts in the plan then."""
+    return cells <= site.count
+
+
 def _settled(
-    manner: Manner, cell: float, count: int, source: NDArray[np.uint8], all_apart: float
+    manner: Manner, cell: float, count: int, source: NDArray[np.uint8], site: SiteFacts
 ) -> tuple[Manner, dict[str, str]]:
     """Settle the method where it was left open, and say why.
 
@@ -398,8 +405,8 @@ def _settled(
         Ground points.
     source : ndarray of uint8, shape (rows, columns)
         As drawn.
-    all_apart : float
-        Mean spacing of all points, m.
+    site : SiteFacts
+        How many points there are, and how far apart.
 
     Returns
     -------
@@ -415,13 +422,15 @@ def _settled(
     covered = source.size - int(numbers[HeightSource.EMPTY])
     if count == 0 or covered == 0:
         return manner._replace(method="tin"), {"method": "tin: there is no ground point"}
+    if not _enough_points(source.size, site):
+        return manner._replace(method="tin"), {"method": "tin: there are more cells than points"}
     apart = _spacing(cell, covered, count)
     sparse = measured < _SPARSE * covered
-    scattered = apart >= _SCATTERED * all_apart
+    scattered = apart >= _SCATTERED * site.spacing
     method: Method = "smooth" if sparse and scattered else "tin"
     compared = (
         f"{measured / covered:.0%} of the cells with a height hold a ground point, ground points lie "
-        f"{apart:.2g} m apart, all points {all_apart:.2g} m; smooth where that is less than {_SPARSE:.0%} "
+        f"{apart:.2g} m apart, all points {site.spacing:.2g} m; smooth where that is less than {_SPARSE:.0%} "
         f"and at least {_SCATTERED:g} times as far"
     )
     return manner._replace(method=method), {"method": f"{method}: {compared}"}
