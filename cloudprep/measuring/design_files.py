@@ -16,7 +16,7 @@ from cloudprep.measuring.design import TOO_HIGH, TOO_LOW, WITHIN
 from cloudprep.measuring.design_sections import RULES
 from cloudprep.measuring.difference_picture import DifferencePicture
 from cloudprep.measuring.feet import in_feet, with_feet
-from cloudprep.measuring.outputs import refuse_inputs, table_row, write_table
+from cloudprep.measuring.outputs import refuse_inputs, table_cells, table_row, write_table
 from cloudprep.model.crs import INTERNATIONAL_FOOT, METRE, US_SURVEY_FOOT
 
 if TYPE_CHECKING:
@@ -124,24 +124,23 @@ def _station_rows(c: DesignComparison, report: DesignReport) -> list[list[Any]]:
     head = ["axis", "station_m", f"easting_{plan}", f"northing_{plan}", "cut_area_m2", "fill_area_m2",
             "width_m"]  # fmt: skip
     rules = [f"{kind}_{rule}" for rule in RULES for kind in ("cut", "fill")]
-    rows: list[list[Any]] = []
+    rows: list[list[Any]] = [head]
     for axis in report.axes:
         between = axis.between()
-        for i, station in enumerate(axis.stations):
+        for i, station in enumerate(axis.stations.tolist()):
             place = (c.raster.left + axis.x[i] / c.unit, c.raster.bottom + axis.y[i] / c.unit)
-            values = (station, *place, axis.cut[i], axis.fill[i], axis.covered[i])
-            volumes = {f"{rule}_m3": None if i == 0 else float(between[rule][i - 1]) for rule in rules}
-            figures = {
-                "station_m": float(station),
+            here = {
+                "station_m": station,
                 "cut_area_m2": float(axis.cut[i]),
                 "fill_area_m2": float(axis.fill[i]),
                 "width_m": float(axis.covered[i]),
-                **volumes,
             }
-            feet = {} if report.foot is None else in_feet(figures, report.foot)
-            rows.append([axis.name, *(f"{v:.3f}" for v in values), *table_row("", {**volumes, **feet})[1:]])
-            names = [*head, *volumes, *feet]
-    return [names, *rows]
+            since = {f"{rule}_m3": float(between[rule][i - 1]) if i else None for rule in rules}
+            feet = {} if report.foot is None else in_feet({**here, **since}, report.foot)
+            of_place = (station, *place, *list(here.values())[1:])
+            rows.append([axis.name, *(f"{v:.3f}" for v in of_place), *table_cells({**since, **feet})])
+            rows[0] = [*head, *since, *feet]
+    return rows
 
 
 class _Staking:

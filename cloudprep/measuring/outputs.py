@@ -79,7 +79,12 @@ def write_table(target: Path, rows: Sequence[Sequence[Any]]) -> Path:
 
 def table_row(name: str, figures: Mapping[str, float | None], *ends: str) -> list[str]:
     """Return a table's row: a name, figures with four digits (nothing where there is none), and words."""
-    return [name, *("" if v is None else f"{v:.4f}" for v in figures.values()), *ends]
+    return [name, *table_cells(figures), *ends]
+
+
+def table_cells(figures: Mapping[str, float | None]) -> list[str]:
+    """Return figures with four digits, nothing where there is none."""
+    return ["" if v is None else f"{v:.4f}" for v in figures.values()]
 
 
 def as_columns(rows: Sequence[Mapping[str, float | None]]) -> dict[str, NDArray[np.float64]]:

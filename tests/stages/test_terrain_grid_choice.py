@@ -82,7 +82,7 @@ def test_where_there_are_more_cells_than_points_no_plate_is_drawn_nor_its_memory
 
 
 def test_tiles_of_a_plate_are_those_of_the_whole(monkeypatch):
-    """By half of what fits are settled to, 0.5 mm: here to 0.3 mm."""
+    """To 0.3 mm: less than the 0.5 mm that fits are settled to."""
     columns = wood(4.0, points_apart=1.0, width=300.0)
     whole = drawn(columns).grids[0].values
     monkeypatch.setattr(_smooth, "_LARGEST_WHOLE", 1)
